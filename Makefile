@@ -1,0 +1,73 @@
+# Needs Python 3.11 or newer, make and a way to the package index; no compiler.
+#   make test PYTHON=python3.12            another Python
+#   make test ARGS='-m "not campaign"'     more words for pytest
+#   make demo DEMO=scenarios/gallery/NAME.toml OUT=runs/NAME
+
+PYTHON ?= python3
+ARGS   ?=
+DEMO   ?= scenarios/gallery/key-pinch-ladder.toml
+OUT    ?= runs/demo
+
+RUN  := .venv
+LINT := .venv-lint
+LOCK := .venv-lock
+
+# Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
+PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
+
+.PHONY: demo test bench lint lock clean
+
+demo: $(RUN)/made
+	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
+
+test: $(RUN)/made
+	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
+	$(RUN)/bin/python -m pytest $(ARGS)
+
+bench: $(RUN)/made
+	$(RUN)/bin/python -m benchmarks
+
+# The type checker and the import contracts can't follow the editable install's folder mapping. So the project is
+# installed as users get it, and both run in a folder where the name `thenar` can't mean the source folder.
+lint: $(LINT)/made
+	rm -rf build
+	$(LINT)/bin/python $(PIP) --no-deps --force-reinstall .
+	rm -rf build
+	$(LINT)/bin/ruff check .
+	$(LINT)/bin/ruff format --check .
+	cd $(LINT) && bin/mypy --config-file ../pyproject.toml -p thenar
+	cd $(LINT) && bin/lint-imports --no-logo ../pyproject.toml
+
+# Renews constraints.txt with the newest versions that pyproject.toml allows. Use the oldest Python that we support,
+# since a package may drop it before we do. Then run lint and test, and commit the file.
+lock:
+	$(call environment,$(LOCK))
+	$(LOCK)/bin/python $(PIP) '.[dev]'
+	echo '# The versions that lint and test ran with. Made by: make lock' > constraints.new
+	$(LOCK)/bin/python -m pip freeze --all --exclude pip --exclude thenar >> constraints.new
+	mv constraints.new constraints.txt
+	rm -rf $(LOCK) build
+
+clean:
+	rm -rf $(RUN) $(LINT) $(LOCK) build dist thenar.egg-info runs .cache .coverage .hypothesis
+	rm -rf .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# Environments are built anew when the pinned versions or the project's own list change.
+$(RUN)/made: constraints.txt pyproject.toml
+	$(call environment,$(RUN),-c constraints.txt)
+	$(RUN)/bin/python $(PIP) -c constraints.txt -e '.[test]'
+	touch $@
+
+$(LINT)/made: constraints.txt pyproject.toml
+	$(call environment,$(LINT),-c constraints.txt)
+	$(LINT)/bin/python $(PIP) -c constraints.txt '.[lint]'
+	touch $@
+
+# An empty environment $(1) that can build the project; $(2): constraints.
+define environment
+@$(PYTHON) -c 'import sys; sys.version_info >= (3, 11) or sys.exit("thenar needs Python 3.11 or newer, this is " + sys.version)'
+rm -rf $(1)
+$(PYTHON) -m venv $(1)
+$(1)/bin/python $(PIP) $(2) 'setuptools>=80'
+endef

@@ -1,0 +1,191 @@
+"""The body as one step: two stimulated muscles, voluntary force, hand and fingertip contact.
+
+Voluntary and evoked shares of the agonist overlap (a_v + a_s (1 - a_v)); the antagonist subtracts
+through a lever ratio; pinch can't be negative; the contact is a first-order lag. The step goes from
+event to event in equal sub-steps of at most 5 ms; a muscle at rest is not integrated.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final, NamedTuple
+
+from thenar.plant_models.muscle import (
+    LONGEST_STEP_MS,
+    MuscleParams,
+    MuscleState,
+    advanced,
+    is_quiet,
+    longest_step_ms,
+    muscle_params,
+    recovered,
+    rested,
+    struck,
+)
+from thenar.plant_models.settings import Wearer
+from thenar.plant_models.voluntary import VoluntaryParams, VoluntaryState, shares_after
+from thenar.shared.compiled import fixed, step, store
+from thenar.shared.signals import AGONIST
+
+
+class HandParams(NamedTuple):
+    """Maximum pinch in N, lever ratio without unit, contact time constant in ms."""
+
+    max_pinch_N: float
+    lever_ratio: float
+    contact_ms: float
+
+
+class BodyParams(NamedTuple):
+    """All constants of one body."""
+
+    agonist: MuscleParams
+    antagonist: MuscleParams
+    voluntary: VoluntaryParams
+    hand: HandParams
+
+
+class BodyState(NamedTuple):
+    """All memory of one body; `force_N` is the true force at the fingertip, behind the contact lag."""
+
+    agonist: MuscleState
+    antagonist: MuscleState
+    voluntary: VoluntaryState
+    force_N: float
+
+
+class Push(NamedTuple):
+    """What acts on the body until the next event: drive and its noise (shares), handling in N."""
+
+    drive: float
+    noise: float
+    handling_N: float
+
+
+N_MUSCLE: Final = len(MuscleParams._fields)
+N_MUSCLE_STATE: Final = len(MuscleState._fields)
+N_VOLUNTARY: Final = len(VoluntaryParams._fields)
+N_VOLUNTARY_STATE: Final = len(VoluntaryState._fields)
+N_HAND: Final = len(HandParams._fields)
+BODY_PARAMS_SIZE: Final = 2 * N_MUSCLE + N_VOLUNTARY + N_HAND
+BODY_STATE_SIZE: Final = 2 * N_MUSCLE_STATE + N_VOLUNTARY_STATE + 1
+
+
+def body_params(wearer: Wearer, played_back: bool = False) -> BodyParams:
+    """Step parameters of a wearer's body."""
+    return BodyParams(
+        agonist=muscle_params(wearer.agonist.muscle),
+        antagonist=muscle_params(wearer.antagonist.muscle),
+        voluntary=VoluntaryParams(
+            wearer.fatigue_per_s, wearer.recovery_per_s, wearer.rest_multiplier, 1.0 if played_back else 0.0
+        ),
+        hand=HandParams(wearer.max_pinch_N, wearer.lever_ratio, wearer.contact_ms),
+    )
+
+
+def rested_body(params: BodyParams) -> BodyState:
+    """A body that has rested for long, fingertip unloaded."""
+    return BodyState(rested(params.agonist), rested(params.antagonist), VoluntaryState(0.0, 1.0, 0.0), 0.0)
+
+
+@step
+def unpack_body_params(memory: Any) -> BodyParams:
+    """BodyParams from flat float64 memory of BODY_PARAMS_SIZE."""
+    return BodyParams(
+        MuscleParams(*fixed(memory, N_MUSCLE)),
+        MuscleParams(*fixed(memory[N_MUSCLE:], N_MUSCLE)),
+        VoluntaryParams(*fixed(memory[2 * N_MUSCLE :], N_VOLUNTARY)),
+        HandParams(*fixed(memory[2 * N_MUSCLE + N_VOLUNTARY :], N_HAND)),
+    )
+
+
+@step
+def unpack_body_state(memory: Any) -> BodyState:
+    """BodyState from flat float64 memory of BODY_STATE_SIZE."""
+    voluntary = 2 * N_MUSCLE_STATE
+    return BodyState(
+        MuscleState(*fixed(memory, N_MUSCLE_STATE)),
+        MuscleState(*fixed(memory[N_MUSCLE_STATE:], N_MUSCLE_STATE)),
+        VoluntaryState(*fixed(memory[voluntary:], N_VOLUNTARY_STATE)),
+        float(memory[voluntary + N_VOLUNTARY_STATE]),
+    )
+
+
+@step
+def store_body_state(memory: Any, state: BodyState) -> None:
+    """Write a BodyState into flat float64 memory."""
+    voluntary = 2 * N_MUSCLE_STATE
+    store(memory, state.agonist)
+    store(memory[N_MUSCLE_STATE:], state.antagonist)
+    store(memory[voluntary:], state.voluntary)
+    memory[voluntary + N_VOLUNTARY_STATE] = state.force_N
+
+
+@step
+def pressed_N(
+    hand: HandParams, active: float, push: Push, agonist_N: float, antagonist_N: float
+) -> float:
+    """Raw pinch force in N of an active voluntary share, evoked forces in N and what acts from outside."""
+    own = min(1.0, max(0.0, active + push.noise))
+    evoked = min(1.0, agonist_N / hand.max_pinch_N)
+    together = own + evoked * (1.0 - own)
+    return max(0.0, hand.max_pinch_N * together - hand.lever_ratio * antagonist_N + push.handling_N)
+
+
+@step
+def body_struck(params: BodyParams, state: BodyState, channel: int, share: float) -> BodyState:
+    """The body just after a pulse on `channel` (0 agonist, 1 antagonist) that fires `share` of its muscle."""
+    if channel == AGONIST:
+        agonist = struck(params.agonist, state.agonist, share)
+        return BodyState(agonist, state.antagonist, state.voluntary, state.force_N)
+    antagonist = struck(params.antagonist, state.antagonist, share)
+    return BodyState(state.agonist, antagonist, state.voluntary, state.force_N)
+
+
+@step
+def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) -> BodyState:
+    """The body `gap_us` us later, with no pulse in between and `push` held."""
+    if gap_us <= 0:
+        return state
+    agonist, antagonist, voluntary = state.agonist, state.antagonist, state.voluntary
+    agonist_quiet, antagonist_quiet = is_quiet(agonist), is_quiet(antagonist)
+    gap_ms = gap_us * 1e-3
+    longest_ms = LONGEST_STEP_MS
+    if not agonist_quiet:
+        longest_ms = min(longest_ms, longest_step_ms(params.agonist, agonist))
+    if not antagonist_quiet:
+        longest_ms = min(longest_ms, longest_step_ms(params.antagonist, antagonist))
+    count = int(math.ceil(gap_ms / longest_ms))
+    h_ms = gap_ms / count
+    agonist_decay, antagonist_decay = 0.0, 0.0
+    if agonist_quiet:
+        agonist = recovered(params.agonist, agonist, gap_ms)
+    else:
+        agonist_decay = math.exp(-0.5 * h_ms / params.agonist.tau_c_ms)
+    if antagonist_quiet:
+        antagonist = recovered(params.antagonist, antagonist, gap_ms)
+    else:
+        antagonist_decay = math.exp(-0.5 * h_ms / params.antagonist.tau_c_ms)
+    # Exact response of the contact lag to a force that is quadratic over the sub-step.
+    lags = h_ms / params.hand.contact_ms
+    kept = math.exp(-lags)
+    on_start = 1.0 - kept
+    on_linear = 1.0 - on_start / lags
+    on_square = 1.0 - 2.0 * on_linear / lags
+    # The push may just have changed: the raw force jumps with it.
+    pressed = pressed_N(params.hand, voluntary.active, push, agonist.force_N, antagonist.force_N)
+    force_N = state.force_N
+    for _ in range(count):
+        agonist_mid, antagonist_mid = 0.0, 0.0
+        if not agonist_quiet:
+            agonist, agonist_mid = advanced(params.agonist, agonist, h_ms, agonist_decay)
+        if not antagonist_quiet:
+            antagonist, antagonist_mid = advanced(params.antagonist, antagonist, h_ms, antagonist_decay)
+        voluntary, active_mid = shares_after(params.voluntary, voluntary, push.drive, 1e-3 * h_ms)
+        middle = pressed_N(params.hand, active_mid, push, agonist_mid, antagonist_mid)
+        end = pressed_N(params.hand, voluntary.active, push, agonist.force_N, antagonist.force_N)
+        linear = 4.0 * middle - 3.0 * pressed - end
+        square = 2.0 * (pressed - 2.0 * middle + end)
+        force_N = force_N * kept + pressed * on_start + linear * on_linear + square * on_square
+        pressed = end
+    return BodyState(agonist, antagonist, voluntary, max(0.0, force_N))

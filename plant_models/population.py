@@ -1,0 +1,69 @@
+"""Wearers drawn around a base wearer: strength from norms, everything else by stated spreads."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from thenar.plant_models.norms import MEN, WOMEN
+from thenar.plant_models.settings import Channel, Population, Wearer
+from thenar.shared.noise import stream
+
+WEAKEST_N = 15.0
+
+
+def draw_wearers(base: Wearer, population: Population, seed: int) -> tuple[Wearer, ...]:
+    """`population.count` wearers. Wearer i depends on `seed`, i, base and spreads alone, not on the count."""
+    return tuple(_drawn(base, population, seed, index) for index in range(population.count))
+
+
+def _drawn(base: Wearer, population: Population, seed: int, index: int) -> Wearer:
+    draws = stream(seed, index, 0, "population")
+    norm = WOMEN if draws.random() < population.women_share else MEN
+    max_pinch_N = max(WEAKEST_N, norm.mean_N + norm.sd_N * draws.standard_normal())
+    production = base.production.model_copy(
+        update={
+            "gain": _within(_spread(base.production.gain, population.production_gain_sd, draws), 0.2, 3.0),
+            "offset_N": base.production.offset_N + population.production_offset_sd_N * draws.standard_normal(),
+        }
+    )
+    trust = _within(base.cue.trust + population.trust_sd * draws.standard_normal(), -1.0, 1.0)
+    delay = population.delay_sd
+    cue = base.cue.model_copy(
+        update={"trust": trust, "delay_ms": _within(_spread(base.cue.delay_ms, delay, draws), 80.0, 500.0)}
+    )
+    strength = max_pinch_N / base.max_pinch_N
+    return base.model_copy(
+        update={
+            "name": f"{base.name} {index + 1}",
+            "max_pinch_N": max_pinch_N,
+            "production": production,
+            "cue": cue,
+            "visual_delay_ms": _within(_spread(base.visual_delay_ms, delay, draws), 150.0, 500.0),
+            "motor_delay_ms": _within(_spread(base.motor_delay_ms, delay, draws), 20.0, 150.0),
+            "agonist": _drawn_channel(base.agonist, population, strength, draws),
+            "antagonist": _drawn_channel(base.antagonist, population, strength, draws),
+        }
+    )
+
+
+def _drawn_channel(base: Channel, population: Population, strength: float, draws: np.random.Generator) -> Channel:
+    recruitment = base.recruitment.model_copy(
+        update={
+            "rheobase_mA": _within(_spread(base.recruitment.rheobase_mA, population.threshold_sd, draws), 0.5, 20.0),
+            "chronaxie_us": _within(_spread(base.recruitment.chronaxie_us, population.chronaxie_sd, draws), 100.0, 700.0),
+        }
+    )
+    reach = _spread(base.muscle.reachable_N * strength, population.reach_sd, draws)
+    muscle = base.muscle.model_copy(update={"reachable_N": _within(reach, 3.0, 150.0)})
+    return base.model_copy(update={"recruitment": recruitment, "muscle": muscle})
+
+
+def _spread(centre: float, sd: float, draws: np.random.Generator) -> float:
+    """A lognormal draw with median `centre` and SD `sd` of its logarithm."""
+    return centre * math.exp(sd * draws.standard_normal())
+
+
+def _within(value: float, low: float, high: float) -> float:
+    return min(high, max(low, value))

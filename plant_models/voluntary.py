@@ -1,0 +1,82 @@
+"""Voluntary force with endurance: three compartments (Xia & Frey-Law 2008, J Biomech 41:3046).
+
+Active, resting and fatigued shares add to one. A controller moves units from resting to active
+towards the wanted share (LD = LR = 10 /s, from memory), which is also the lag of voluntary force.
+R and F as transcribed by a third party from Frey-Law et al. (2012); R grows at rest (Looft 2018).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Final, NamedTuple
+
+from thenar.shared.compiled import step
+
+DEVELOP_PER_S: Final = 10.0
+RELAX_PER_S: Final = 10.0
+
+
+class VoluntaryParams(NamedTuple):
+    """Rates per s; `played_back` 1.0 makes the active share follow the drive at once, without fatigue."""
+
+    fatigue_per_s: float
+    recovery_per_s: float
+    rest_multiplier: float
+    played_back: float
+
+
+class VoluntaryState(NamedTuple):
+    """Active, resting and fatigued shares of the motor units (no unit, sum one)."""
+
+    active: float
+    resting: float
+    fatigued: float
+
+
+@step
+def controller_flow(active: float, resting: float, wanted: float) -> float:
+    """Units per s moved from resting to active (negative: back) for a wanted share of maximum."""
+    if active >= wanted:
+        return RELAX_PER_S * (wanted - active)
+    return DEVELOP_PER_S * min(wanted - active, resting)
+
+
+@step
+def shares_slope(params: VoluntaryParams, active: float, resting: float, wanted: float) -> tuple[float, float]:
+    """Rates of change per s of the active and the resting share."""
+    flow = controller_flow(active, resting, wanted)
+    recovery = params.recovery_per_s
+    if wanted <= 0.0:
+        recovery = recovery * params.rest_multiplier
+    fatigued = 1.0 - active - resting
+    return flow - params.fatigue_per_s * active, -flow + recovery * fatigued
+
+
+@step
+def shares_after(
+    params: VoluntaryParams, state: VoluntaryState, wanted: float, h_s: float
+) -> tuple[VoluntaryState, float]:
+    """State after `h_s` s of a constant wanted share, and the active share half-way (Runge-Kutta 4)."""
+    if params.played_back > 0.0:
+        return VoluntaryState(wanted, 1.0 - wanted, 0.0), wanted
+    active, resting = state.active, state.resting
+    half = 0.5 * h_s
+    a_active, a_resting = shares_slope(params, active, resting, wanted)
+    b_active, b_resting = shares_slope(params, active + half * a_active, resting + half * a_resting, wanted)
+    c_active, c_resting = shares_slope(params, active + half * b_active, resting + half * b_resting, wanted)
+    d_active, d_resting = shares_slope(params, active + h_s * c_active, resting + h_s * c_resting, wanted)
+    sixth = h_s / 6.0
+    active_end = active + sixth * (a_active + 2.0 * (b_active + c_active) + d_active)
+    resting_end = resting + sixth * (a_resting + 2.0 * (b_resting + c_resting) + d_resting)
+    middle = 0.5 * (active + active_end) + 0.125 * h_s * (a_active - d_active)
+    return VoluntaryState(active_end, resting_end, 1.0 - active_end - resting_end), middle
+
+
+def endurance_s(params: VoluntaryParams, wanted: float) -> float:
+    """Time a constant share of maximum can be held, s; infinite when it can be held for ever.
+
+    Closed form ET = -ln(1 - R (1 - TL) / (F TL)) / R (re-derived; third-party transcription agrees).
+    """
+    F, R = params.fatigue_per_s, params.recovery_per_s
+    left = 1.0 - R * (1.0 - wanted) / (F * wanted)
+    return math.inf if left <= 0.0 else -math.log(left) / R

@@ -1,0 +1,168 @@
+"""The limits as the compiled interlock reads them: whole numbers, frozen, each with its unit in its name.
+
+`thenar.safety.profile` makes them from a limit profile and one person's calibration.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, NamedTuple
+
+from numpy.typing import NDArray
+
+from thenar.shared.compiled import fixed, step
+
+
+class ChannelLimits(NamedTuple):
+    """Bounds of one channel. Products are kept ready: 1 pC = 1 uA us, 1 aJ = 1 pW us."""
+
+    peak_uA: int
+    """R06"""
+    ceiling_uA: int
+    """R07: this person's comfort ceiling, 0 when no calibration is on file"""
+    motor_uA: int
+    """R30: from this current on the muscle must answer, so an estimate that repeats is stuck"""
+    width_min_us: int
+    width_max_us: int
+    """R08"""
+    charge_pC: int
+    """R09, per phase"""
+    density_charge_pC: int
+    """R10: charge per phase at which the density bound is reached on the smaller pad"""
+    period_min_us: int
+    """R11: shortest time between the starts of two pulses"""
+    rms_uA: int
+    """R12, over the short window"""
+    density_rms_uA_per_cm2: int
+    density_trip_uA_per_cm2: int
+    area_mm2: int
+    """R13: clamp, trip, and the smaller conductive area of the pair"""
+    contact_assumed_per_mille: int
+    """R29: contact share used while none is known"""
+    energy_aJ: int
+    """R14, per pulse into 500 ohm"""
+    power_rms_uA: int
+    """R15: RMS current at which the power density bound is reached at 500 ohm"""
+    rectified_pC: int
+    """R16: rectified charge (both phases) in the short window"""
+    compliance_uV: int
+    """R17"""
+    slew_uA_per_s: int
+    rise_uA: int
+    """R20: largest rise in one control period"""
+    first_step_uA: int
+    """R21"""
+    ramp_us: int
+    """R22"""
+    run_us: int
+    on_us: int
+    """R23: on-time without a rest, and on-time in the long window"""
+    total_pC: int
+    """R24: rectified charge of the session"""
+    ohm_min: int
+    ohm_max: int
+    ohm_jump_percent: int
+    """R28: range, and the ratio (percent) of two readings that counts as a jump"""
+
+
+CHANNEL_LIMITS_SIZE: Final = 27
+
+
+class LoopLimits(NamedTuple):
+    """Bounds of the whole loop."""
+
+    control_period_us: int
+    device_step_uA: int
+    """R36"""
+    interphase_us: int
+    """pause between the two phases of a pulse"""
+    faults_in_a_row: int
+    """R01"""
+    valid_us: int
+    command_trip_us: int
+    """R03: life of an admitted command; a gap between control ticks that trips"""
+    tick_min_us: int
+    tick_max_us: int
+    """R04"""
+    short_window_us: int
+    """R12, R13, R15, R16"""
+    long_window_us: int
+    """R23"""
+    on_gap_us: int
+    """R23: pulses no further apart count as on-time"""
+    rest_us: int
+    """R21, R23: a silence this long is a rest"""
+    saturated_pulses: int
+    """R17"""
+    session_us: int
+    """R24"""
+    summed_share_per_mille: int
+    """R25"""
+    pulse_gap_us: int
+    changeover_us: int
+    """R26"""
+    screening_clear: int
+    """R27: 1 when placement and contraindications allow arming"""
+    contact_window_us: int
+    """R28"""
+    estimate_min_mN: int
+    estimate_max_mN: int
+    estimate_slope_mN_per_s: int
+    estimate_frozen_us: int
+    estimate_ramp_us: int
+    estimate_trip_us: int
+    implausible_trip_us: int
+    """R30"""
+    force_soft_mN: int
+    force_hard_mN: int
+    force_rise_mN: int
+    force_window_us: int
+    """R31"""
+    heartbeat_ramp_us: int
+    heartbeat_trip_us: int
+    """R32"""
+
+
+LOOP_LIMITS_SIZE: Final = 32
+
+
+class Limits(NamedTuple):
+    """All bounds that the interlock and the pulse gate enforce."""
+
+    agonist: ChannelLimits
+    antagonist: ChannelLimits
+    loop: LoopLimits
+
+
+LIMITS_SIZE: Final = 2 * CHANNEL_LIMITS_SIZE + LOOP_LIMITS_SIZE
+_LOOP_AT: Final = 2 * CHANNEL_LIMITS_SIZE
+
+
+@step
+def unpack_limits(array: NDArray[Any]) -> Limits:
+    """Limits from their flat int64 form (shape (LIMITS_SIZE,), made by `flat_integers(limits)`)."""
+    return Limits(
+        ChannelLimits(*fixed(array[0:CHANNEL_LIMITS_SIZE], CHANNEL_LIMITS_SIZE)),
+        ChannelLimits(*fixed(array[CHANNEL_LIMITS_SIZE:_LOOP_AT], CHANNEL_LIMITS_SIZE)),
+        LoopLimits(*fixed(array[_LOOP_AT:LIMITS_SIZE], LOOP_LIMITS_SIZE)),
+    )
+
+
+@step
+def limits_mark(limits: Limits) -> int:
+    """A number that changes when any one limit is changed (R35: frozen at arming, compared at every tick).
+
+    Not a cryptographic hash: it notices a limit that was overwritten while armed. The SHA-256 that
+    identifies a profile is `LimitProfile.fingerprint`. Bit operations only, so compiled and plain agree.
+    """
+    total = 1
+    for index in range(CHANNEL_LIMITS_SIZE):
+        total += (2 * index + 1) * _folded(limits.agonist[index])
+        total += (2 * index + 2) * _folded(limits.antagonist[index])
+    for index in range(LOOP_LIMITS_SIZE):
+        total += (2 * CHANNEL_LIMITS_SIZE + index + 1) * _folded(limits.loop[index])
+    return total
+
+
+@step
+def _folded(value: int) -> int:
+    return (value ^ (value >> 31)) & 0x7FFFFFFF

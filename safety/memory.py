@@ -1,0 +1,223 @@
+"""What the interlock remembers: one flat int64 array, read as tuples of integers.
+
+Its size never grows, whatever the length of a run. `NEVER` stands for "has not happened yet".
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thenar.shared.compiled import fixed, flat_integers, step, store
+
+NEVER: Final = -1_000_000_000_000_000
+DISARMED: Final = 0
+ARMED: Final = 1
+STOPPING: Final = 2
+
+
+class Latch(NamedTuple):
+    """Armed or not, and the trip that holds the loop silent. `trip` is a requirement number, 0 when none."""
+
+    state: int
+    trip: int
+    trip_us: int
+    armed_us: int
+    session_us: int
+    """when the first arming of this session happened (R24)"""
+    mark: int
+    """of the limits frozen at arming (R35)"""
+    busy: int
+    """1 while a packed call is under way: still 1 at the next call when that one broke off (R39)"""
+
+
+class LoopMemory(NamedTuple):
+    """What the control ticks leave behind."""
+
+    tick_us: int
+    heard_us: int
+    """last usable answer of the law (R32)"""
+    faults: int
+    """unusable demands in a row (R01)"""
+    ramp_since_us: int
+    expires_us: int
+
+
+class EstimateMemory(NamedTuple):
+    """The force estimate's recent past (R30, R31)."""
+
+    count: int
+    value_mN: int
+    sampled_us: int
+    same_since_us: int
+    frozen: int
+    jumped: int
+    bad_since_us: int
+    low_now_mN: int
+    low_before_mN: int
+    low_since_us: int
+
+
+class CommandMemory(NamedTuple):
+    """What was last admitted on one channel."""
+
+    current_uA: int
+    width_us: int
+    period_us: int
+    started_us: int
+    """when the current last rose from zero (R26)"""
+    risen_us: int
+    """when the current last rose (R20)"""
+    ramp_from_uA: int
+    contact_per_mille: int
+    saturated: int
+    """1 while the compliance bound R17 lowers the current"""
+
+
+class ContactMemory(NamedTuple):
+    """Lowest and highest impedance of the running half of the jump window and the half before (R28)."""
+
+    low_now_ohm: int
+    high_now_ohm: int
+    low_before_ohm: int
+    high_before_ohm: int
+    since_us: int
+
+
+class TrainMemory(NamedTuple):
+    """The pulses that left one channel. The three sums are kept up by `thenar.safety.windows`."""
+
+    pulse_us: int
+    end_us: int
+    run_us: int
+    """on-time since the last rest (R23)"""
+    total_pC: int
+    saturated_pulses: int
+    hold_until_us: int
+    hold_reasons: int
+    short_bucket: int
+    long_bucket: int
+    window_pC: int
+    """rectified charge in the short window (R16)"""
+    window_uA2_us: int
+    """squared current times time in the short window (R12, R13, R15)"""
+    window_on_us: int
+    """on-time in the long window (R23)"""
+
+
+class ChannelMemory(NamedTuple):
+    """All that is remembered of one channel."""
+
+    command: CommandMemory
+    contact: ContactMemory
+    train: TrainMemory
+
+
+class Memory(NamedTuple):
+    """The interlock's memory, but for the slots of the sliding windows."""
+
+    latch: Latch
+    loop: LoopMemory
+    estimate: EstimateMemory
+    agonist: ChannelMemory
+    antagonist: ChannelMemory
+
+
+LATCH_AT: Final = 0
+LOOP_AT: Final = 7
+ESTIMATE_AT: Final = 12
+CHANNEL_AT: Final = 22
+COMMAND_SIZE: Final = 8
+CONTACT_SIZE: Final = 5
+TRAIN_SIZE: Final = 12
+CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + TRAIN_SIZE
+TRAIN_AT: Final = COMMAND_SIZE + CONTACT_SIZE
+"""Place of a channel's train inside its block of CHANNEL_SIZE."""
+
+SHORT_SLOTS: Final = 51
+LONG_SLOTS: Final = 61
+"""A window of n buckets needs n + 1 slots: n whole ones and the one that is filling."""
+SLOTS_AT: Final = CHANNEL_AT + 2 * CHANNEL_SIZE
+SLOTS_SIZE: Final = 2 * SHORT_SLOTS + LONG_SLOTS
+MEMORY_SIZE: Final = SLOTS_AT + 2 * SLOTS_SIZE
+
+
+def start_memory() -> NDArray[np.int64]:
+    """Memory at power-on, shape (MEMORY_SIZE,): disarmed, nothing latched, nothing delivered."""
+    channel = ChannelMemory(
+        CommandMemory(0, 0, 0, NEVER, NEVER, 0, -1, 0),
+        ContactMemory(-1, -1, -1, -1, NEVER),
+        TrainMemory(NEVER, NEVER, 0, 0, 0, NEVER, 0, 0, 0, 0, 0, 0),
+    )
+    numbers = flat_integers(
+        Memory(
+            Latch(DISARMED, 0, NEVER, NEVER, NEVER, 0, 0),
+            LoopMemory(NEVER, NEVER, 0, NEVER, NEVER),
+            EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, NEVER, 0, 0, NEVER),
+            channel,
+            channel,
+        )
+    )
+    return np.concatenate([numbers, np.zeros(MEMORY_SIZE - len(numbers), dtype=np.int64)])
+
+
+@step
+def _unpack_channel(array: NDArray[Any]) -> ChannelMemory:
+    return ChannelMemory(
+        CommandMemory(*fixed(array[0:COMMAND_SIZE], COMMAND_SIZE)),
+        ContactMemory(*fixed(array[COMMAND_SIZE:TRAIN_AT], CONTACT_SIZE)),
+        TrainMemory(*fixed(array[TRAIN_AT:CHANNEL_SIZE], TRAIN_SIZE)),
+    )
+
+
+@step
+def unpack_memory(array: NDArray[Any]) -> Memory:
+    """Memory from its flat int64 form (shape (MEMORY_SIZE,))."""
+    return Memory(
+        Latch(*fixed(array[LATCH_AT:LOOP_AT], 7)),
+        LoopMemory(*fixed(array[LOOP_AT:ESTIMATE_AT], 5)),
+        EstimateMemory(*fixed(array[ESTIMATE_AT:CHANNEL_AT], 10)),
+        _unpack_channel(array[CHANNEL_AT : CHANNEL_AT + CHANNEL_SIZE]),
+        _unpack_channel(array[CHANNEL_AT + CHANNEL_SIZE : SLOTS_AT]),
+    )
+
+
+@step
+def store_decision(array: NDArray[Any], memory: Memory) -> None:
+    """Write back what a control tick changes: everything but the two trains."""
+    store(array[LATCH_AT:LOOP_AT], memory.latch)
+    store(array[LOOP_AT:ESTIMATE_AT], memory.loop)
+    store(array[ESTIMATE_AT:CHANNEL_AT], memory.estimate)
+    agonist = array[CHANNEL_AT : CHANNEL_AT + TRAIN_AT]
+    store(agonist[0:COMMAND_SIZE], memory.agonist.command)
+    store(agonist[COMMAND_SIZE:TRAIN_AT], memory.agonist.contact)
+    antagonist = array[CHANNEL_AT + CHANNEL_SIZE : CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT]
+    store(antagonist[0:COMMAND_SIZE], memory.antagonist.command)
+    store(antagonist[COMMAND_SIZE:TRAIN_AT], memory.antagonist.contact)
+
+
+@step
+def store_pulse(array: NDArray[Any], memory: Memory, channel: int) -> None:
+    """Write back what a pulse changes: the latch and one train."""
+    store(array[LATCH_AT:LOOP_AT], memory.latch)
+    train = array[CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT : CHANNEL_AT + (channel + 1) * CHANNEL_SIZE]
+    if channel == 0:
+        store(train, memory.agonist.train)
+    else:
+        store(train, memory.antagonist.train)
+
+
+@step
+def tripped(latch: Latch, trip: int, t_us: int) -> Latch:
+    """Disarmed and latched by requirement number `trip` at `t_us`. An earlier cause stays, but R33 replaces it."""
+    if latch.trip != 0 and (trip != 33 or latch.trip == 33):
+        return latch
+    return Latch(DISARMED, trip, t_us, latch.armed_us, latch.session_us, latch.mark, latch.busy)
+
+
+@step
+def halt(memory: Memory, t_us: int) -> Memory:
+    """Emergency stop from outside a control tick (R33): silent from this very instant, latched."""
+    return Memory(tripped(memory.latch, 33, t_us), memory.loop, memory.estimate, memory.agonist, memory.antagonist)

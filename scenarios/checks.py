@@ -1,0 +1,130 @@
+"""Whether the parts of a scenario fit together. Each check tells of its problems with their key path."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from thenar.scenarios.faults import ElectrodeLift, Fault, length_s
+from thenar.scenarios.recording import Recording
+from thenar.scenarios.schema import Scenario
+from thenar.scenarios.targets import (
+    HIGHEST_TARGET_N,
+    ConstantTarget,
+    RampAndHoldTarget,
+    RecordingTarget,
+    SineTarget,
+    StepsTarget,
+    highest_N,
+)
+from thenar.shared.errors import Problem, shown
+
+MOST_TRIALS: Final = 100_000
+MOST_TRACE_ROWS: Final = 1_000_000
+
+
+def fit_problems(scenario: Scenario, target: Recording | None, file: str) -> Iterator[Problem]:
+    """Every way in which the parts of `scenario` don't fit. `target`: the recorded target, when there is one."""
+    yield from _people(scenario, file)
+    yield from _target(scenario, target, file)
+    yield from _size(scenario, file)
+    if scenario.session.arm_at_s >= scenario.duration_s:
+        yield Problem(file, "session.arm_at_s", repr(scenario.session.arm_at_s), _before_the_end(scenario))
+    for index, fault in enumerate(scenario.faults):
+        yield from _fault(scenario, index, fault, file)
+
+
+def _people(scenario: Scenario, file: str) -> Iterator[Problem]:
+    if scenario.population is not None and scenario.wearers:
+        found = f"population and {len(scenario.wearers)} wearers"
+        yield Problem(file, "population", found, "either [population] or [[wearers]], not both")
+    seen: dict[str, int] = {}
+    for index, wearer in enumerate(scenario.wearers):
+        first = seen.setdefault(wearer.name, index)
+        if first != index:
+            found = f"{shown(wearer.name)}, also the name of wearers[{first}]"
+            yield Problem(file, f"wearers[{index}].name", found, "a name of its own for each wearer")
+    for key, wearer in (("wearer", scenario.wearer), *((f"wearers[{n}]", w) for n, w in enumerate(scenario.wearers))):
+        if not wearer.name.isprintable():
+            yield Problem(file, f"{key}.name", shown(wearer.name), "one line of text without control characters")
+
+
+def _target(scenario: Scenario, recording: Recording | None, file: str) -> Iterator[Problem]:
+    target = scenario.target
+    if isinstance(target, SineTarget) and target.amplitude_N > target.mean_N:
+        found = f"{target.amplitude_N!r}, which takes the sine below zero"
+        yield Problem(file, "target.amplitude_N", found, f"at most mean_N = {target.mean_N!r}")
+    if isinstance(target, StepsTarget) and target.order == "random" and len(set(target.levels_N)) < len(target.levels_N):
+        found = f"{shown(list(target.levels_N))} in random order"
+        yield Problem(file, "target.levels_N", found, 'each level once, or order = "listed"')
+    highest = highest_N(target)
+    if recording is not None:
+        highest = float(recording.force_N.max())
+        lowest = float(recording.force_N.min())
+        if lowest < 0 or highest > HIGHEST_TARGET_N:
+            found = f"{recording.column} from {lowest!r} to {highest!r} N in {shown(recording.file)}"
+            yield Problem(file, "target.file", found, f"forces from 0 to {HIGHEST_TARGET_N!r} N")
+    weakest = min(scenario.wearers or (scenario.wearer,), key=lambda wearer: wearer.max_pinch_N)
+    if highest is not None and highest > weakest.max_pinch_N:
+        allowed = f"at most max_pinch_N of {shown(weakest.name)}, {weakest.max_pinch_N!r} N"
+        yield Problem(file, _strength_key(scenario), f"a target of {highest!r} N", allowed)
+
+
+def _strength_key(scenario: Scenario) -> str:
+    """The key that decides how strong the target is."""
+    match scenario.target:
+        case ConstantTarget():
+            return "target.level_N"
+        case StepsTarget():
+            return "target.levels_N"
+        case RampAndHoldTarget(from_N=start, to_N=end):
+            return "target.from_N" if start > end else "target.to_N"
+        case SineTarget():
+            return "target.amplitude_N"
+        case RecordingTarget():
+            return "target.file"
+
+
+def _size(scenario: Scenario, file: str) -> Iterator[Problem]:
+    if scenario.trial_count > MOST_TRIALS:
+        parts = f"{scenario.wearer_count} wearers x {len(scenario.conditions)} conditions x {scenario.repeats} repeats"
+        yield Problem(file, "repeats", f"{parts} = {scenario.trial_count} trials", f"at most {MOST_TRIALS} trials")
+    rows = scenario.duration_us // scenario.clock.trace_us
+    if rows > MOST_TRACE_ROWS:
+        found = f"{scenario.clock.trace_rate_Hz!r} for {scenario.duration_s!r} s, {rows} rows per trial"
+        yield Problem(file, "clock.trace_rate_Hz", found, f"at most {MOST_TRACE_ROWS} rows per trial")
+
+
+def _fault(scenario: Scenario, index: int, fault: Fault, file: str) -> Iterator[Problem]:
+    key = f"faults[{index}]"
+    if fault.at_s >= scenario.duration_s:
+        yield Problem(file, f"{key}.at_s", repr(fault.at_s), _before_the_end(scenario))
+    for condition in fault.conditions or ():
+        if condition not in scenario.conditions:
+            allowed = f"conditions of this scenario: {', '.join(scenario.conditions)}"
+            yield Problem(file, f"{key}.conditions", shown(condition), allowed)
+    for earlier, other in enumerate(scenario.faults[:index]):
+        if _same_thing(fault, other) and _together(fault, other) and _meet(fault, other):
+            found = f"a {fault.kind} at {fault.at_s!r} s while that of faults[{earlier}] lasts"
+            yield Problem(file, f"{key}.at_s", found, "faults of one kind one after the other")
+
+
+def _same_thing(one: Fault, other: Fault) -> bool:
+    if isinstance(one, ElectrodeLift) and isinstance(other, ElectrodeLift):
+        return one.channel == other.channel
+    return one.kind == other.kind
+
+
+def _together(one: Fault, other: Fault) -> bool:
+    """True when both happen in at least one condition."""
+    return one.conditions is None or other.conditions is None or bool(set(one.conditions) & set(other.conditions))
+
+
+def _meet(one: Fault, other: Fault) -> bool:
+    """True when the later one begins before the earlier one has ended, or at the same time."""
+    first, second = sorted((one, other), key=lambda fault: fault.at_s)
+    return second.at_s == first.at_s or second.at_s < first.at_s + length_s(first)
+
+
+def _before_the_end(scenario: Scenario) -> str:
+    return f"before the end of the trial, duration_s = {scenario.duration_s!r}"

@@ -1,0 +1,257 @@
+"""Reading a scenario file: TOML to a checked `Scenario`, with every file it names found and hashed."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from thenar.controller import registry
+from thenar.controller.law_file import load_law_file
+from thenar.controller.registry import LawSettings
+from thenar.plant_models.settings import Wearer
+from thenar.safety.profile import LimitProfile, load_profile
+from thenar.scenarios.checks import fit_problems
+from thenar.scenarios.faults import KINDS
+from thenar.scenarios.files import NamedFile, found_file
+from thenar.scenarios.pieces import checked, one_of, placed, plainness
+from thenar.scenarios.recording import Recording, read_recording
+from thenar.scenarios.schema import SCHEMA_VERSION, LimitChoice, Scenario
+from thenar.scenarios.targets import PROGRAMS, ConstantTarget, RecordingTarget, Target
+from thenar.scenarios.wearers import written_out
+from thenar.shared.errors import InputError, Problem, nearest, shown
+
+LARGEST_BYTES: Final = 1_000_000
+WEARER_COLUMN: Final = "force_N"
+"""Column of a recording that a wearer plays back."""
+
+Table = dict[str, Any]
+
+_STAND_INS: Final[Table] = {
+    "target": ConstantTarget(program="constant", level_N=0.0),
+    "law": LawSettings(name="proportional"),
+}
+"""In place of a faulty table that a scenario can't be without, so that the rest can still be checked."""
+
+
+@dataclass(frozen=True)
+class LoadedScenario:
+    """A scenario that can run, and everything it was made from.
+
+    `path`: the file (it need not exist for a text); `base`: folder that names in it are relative to; `text`: the file's
+    text; `sha256`: of its UTF-8 bytes; `profile`: the limits it names; `files`: each file it names, once
+    per place; `recordings`: the traces among them by name and column.
+    """
+
+    scenario: Scenario
+    path: Path
+    base: Path
+    text: str
+    sha256: str
+    profile: LimitProfile
+    files: tuple[NamedFile, ...]
+    recordings: dict[tuple[str, str], Recording]
+
+    def target_recording(self) -> Recording | None:
+        """The trace that the target follows, None when the target isn't recorded."""
+        return _recorded_target(self.scenario.target, self.recordings)
+
+    def wearer_recording(self, wearer: Wearer) -> Recording | None:
+        """The trace that `wearer` plays back as own force, None for a wearer who makes it."""
+        return self.recordings[wearer.recording, WEARER_COLUMN] if wearer.recording else None
+
+
+def load_scenario(path: Path | str, check_law: bool = False) -> LoadedScenario:
+    """The scenario in a TOML file. Raises InputError that tells of everything that is wrong with it.
+
+    `check_law`: also load a law that the user brings and check its settings. This RUNS the user's file.
+    """
+    path = Path(path)
+    try:
+        text = _bytes_of(path).decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise InputError([Problem(str(path), "", str(error), "TOML text in UTF-8")]) from None
+    return parse_scenario(text, path.name, path.parent, check_law, str(path))
+
+
+def parse_scenario(
+    text: str, name: str, base: Path, check_law: bool = False, shown_as: str | None = None
+) -> LoadedScenario:
+    """The scenario in a text. `name`: its file name, `base`: the folder that names in it are relative to.
+
+    `check_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
+    """
+    file = name if shown_as is None else shown_as
+    data = _toml(text, file)
+    problems = plainness(data, file)
+    if problems:
+        raise InputError(problems)
+    _check_version(data, file, problems)
+    pieces = _pieces(data, file, problems)
+    files, recordings = _named_files(pieces, base, file, problems)
+    profile = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
+    _check_law(pieces.get("law"), base, file, check_law, problems)
+    scenario = checked(Scenario, _whole(data, pieces), file, "", problems)
+    if scenario is not None and not problems:
+        problems.extend(fit_problems(scenario, _recorded_target(scenario.target, recordings), file))
+    if problems or scenario is None or profile is None:
+        raise InputError(problems)
+    digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
+    return LoadedScenario(scenario, base / name, base, text, digest, profile, tuple(files), recordings)
+
+
+def _bytes_of(path: Path) -> bytes:
+    file = str(path)
+    try:
+        if path.is_dir():
+            raise InputError([Problem(file, "", "a folder", "a TOML file")])
+        with path.open("rb") as handle:
+            data = handle.read(LARGEST_BYTES + 1)
+    except (OSError, ValueError) as error:
+        found = getattr(error, "strerror", None) or str(error)
+        raise InputError([Problem(file, "", found, "a readable TOML file")]) from None
+    if len(data) > LARGEST_BYTES:
+        raise InputError([Problem(file, "", f"more than {LARGEST_BYTES} bytes", f"at most {LARGEST_BYTES} bytes")])
+    return data
+
+
+def _toml(text: str, file: str) -> Table:
+    """The table in a TOML text; a byte order mark at its start is left out."""
+    try:
+        text.encode("utf-8")
+        return tomllib.loads(text.removeprefix("\ufeff"))
+    except RecursionError:
+        found = "nesting too deep to read"
+    except ValueError as error:  # not TOML, text that UTF-8 can't hold, or an integer of thousands of digits
+        found = str(error)
+    raise InputError([Problem(file, "", found, "TOML 1.0 text in UTF-8")])
+
+
+def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
+    """Take `schema` out of `data`. Raises InputError at once for another version: its keys may mean other things."""
+    if "schema" not in data:
+        close = nearest("schema", [key for key in data if key not in Scenario.model_fields])
+        found = f"nothing, but a key {close}" if close else "nothing"
+        problems.append(Problem(file, "schema", found, f"schema = {SCHEMA_VERSION}, near the top of the file"))
+        data.pop(close, None)
+        return
+    version = data.pop("schema")
+    if type(version) is not int or version != SCHEMA_VERSION:
+        raise InputError([Problem(file, "schema", shown(version), f"{SCHEMA_VERSION}, the only version so far")])
+
+
+def _pieces(data: Table, file: str, problems: list[Problem]) -> Table:
+    """The tables of `data` that need a look of their own, checked; None in place of one that has problems."""
+    pieces: Table = {}
+    if "target" in data:
+        pieces["target"] = one_of(PROGRAMS, "program", data["target"], file, "target", problems)
+    if "law" in data:
+        pieces["law"] = checked(LawSettings, data["law"], file, "law", problems)
+    if "limits" in data:
+        pieces["limits"] = checked(LimitChoice, data["limits"], file, "limits", problems)
+    base = Wearer()
+    if "wearer" in data:
+        pieces["wearer"] = _wearer(data["wearer"], None, file, "wearer", problems)
+        base = pieces["wearer"] or base
+    if "wearers" in data:
+        tables = _tables(data["wearers"], file, "wearers", problems)
+        pieces["wearers"] = [
+            _wearer(table, base, file, f"wearers[{index}]", problems) for index, table in enumerate(tables)
+        ]
+    if "faults" in data:
+        tables = _tables(data["faults"], file, "faults", problems)
+        pieces["faults"] = [
+            one_of(KINDS, "kind", table, file, f"faults[{index}]", problems) for index, table in enumerate(tables)
+        ]
+    return pieces
+
+
+def _tables(value: object, file: str, key: str, problems: list[Problem]) -> list[object]:
+    if isinstance(value, list):
+        return value
+    problems.append(Problem(file, key, shown(value), f"a list of tables, each headed [[{key}]]"))
+    return []
+
+
+def _wearer(table: object, base: Wearer | None, file: str, at: str, problems: list[Problem]) -> Wearer | None:
+    return checked(Wearer, written_out(table, base) if isinstance(table, dict) else table, file, at, problems)
+
+
+def _whole(data: Table, pieces: Table) -> Table:
+    """`data` with its checked pieces. A faulty one is left out or stood in for, as its problems are already told."""
+    whole = {**data, **pieces}
+    for key, piece in pieces.items():
+        if isinstance(piece, list):
+            whole[key] = [part for part in piece if part is not None]
+        elif piece is None:
+            del whole[key]
+            whole.update({key: _STAND_INS[key]} if key in _STAND_INS else {})
+    return whole
+
+
+def _named_files(
+    pieces: Table, base: Path, file: str, problems: list[Problem]
+) -> tuple[list[NamedFile], dict[tuple[str, str], Recording]]:
+    """Every file named by the checked pieces, and the recordings among them by name and column."""
+    files: list[NamedFile] = []
+    recordings: dict[tuple[str, str], Recording] = {}
+    law = pieces.get("law")
+    if law is not None and law.file is not None:
+        files.extend(found_file(law.file, base, file, "law.file", problems))
+    limits = pieces.get("limits")
+    if limits is not None and limits.profile not in PROFILE_NAMES:
+        files.extend(found_file(limits.profile, base, file, "limits.profile", problems))
+    tried: set[tuple[str, str]] = set()
+    for key, name, column in _recording_names(pieces):
+        if (name, column) in tried:
+            continue
+        tried.add((name, column))
+        for found in found_file(name, base, file, key, problems):
+            files.append(found)
+            try:
+                recordings[name, column] = read_recording(found.path, column)
+            except InputError as error:
+                problems.extend(error.problems)
+    return files, recordings
+
+
+def _recording_names(pieces: Table) -> Iterator[tuple[str, str, str]]:
+    """Key, file name and column of every recording that the checked pieces name."""
+    target = pieces.get("target")
+    if isinstance(target, RecordingTarget):
+        yield "target.file", target.file, target.column
+    wearers = [("wearer", pieces.get("wearer"))]
+    wearers += [(f"wearers[{index}]", wearer) for index, wearer in enumerate(pieces.get("wearers", ()))]
+    for key, wearer in wearers:
+        if wearer is not None and wearer.recording:
+            yield f"{key}.recording", wearer.recording, WEARER_COLUMN
+
+
+def _profile(choice: LimitChoice, base: Path, file: str, problems: list[Problem]) -> LimitProfile | None:
+    try:
+        return load_profile(choice.profile, base)
+    except InputError as error:
+        problems.extend(placed(error, ""))
+        return None
+
+
+def _check_law(law: LawSettings | None, base: Path, file: str, run_it: bool, problems: list[Problem]) -> None:
+    """What is wrong with the law: without running foreign code, or with `run_it` by loading whatever is named."""
+    if law is None:
+        return
+    try:
+        registry.check_law(law, file)
+        if run_it and law.name is not None:
+            registry.law_settings(registry.law_class(law.name, file), law.settings, file)
+        elif run_it and (base / str(law.file)).is_file():
+            found = load_law_file(base / str(law.file), str(law.class_name))
+            registry.law_settings(found, law.settings, file)
+    except InputError as error:
+        problems.extend(placed(error, ""))
+
+
+def _recorded_target(target: Target, recordings: dict[tuple[str, str], Recording]) -> Recording | None:
+    return recordings.get((target.file, target.column)) if isinstance(target, RecordingTarget) else None

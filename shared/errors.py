@@ -1,0 +1,123 @@
+"""Bad input, told so that a person can mend it: where, what was found, what is allowed, what was meant."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar, get_args
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+Model = TypeVar("Model", bound=BaseModel)
+
+SHOWN_AT_MOST = 12
+_VALUE_WIDTH = 80
+
+
+class Problem(NamedTuple):
+    """One thing wrong with an input file. `nearest` is "" when no known name comes close."""
+
+    file: str
+    key: str
+    found: str
+    allowed: str
+    nearest: str = ""
+
+    def __str__(self) -> str:
+        where = f"{self.file}: {self.key}" if self.key else self.file
+        meant = f"\n    nearest known name: {self.nearest}" if self.nearest else ""
+        return f"{where}\n    found: {self.found}\n    allowed: {self.allowed}{meant}"
+
+
+class InputError(Exception):
+    """Input that can't be used. The command line prints it on one screen and leaves with code 2."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems = tuple(problems)
+        shown = [str(problem) for problem in self.problems[:SHOWN_AT_MOST]]
+        left = len(self.problems) - len(shown)
+        if left:
+            shown.append(f"... and {left} more")
+        super().__init__("\n".join(shown))
+
+
+class Strict(BaseModel):
+    """Base of every settings model: unknown keys and silent conversions are errors, values are frozen."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+def shown(value: object) -> str:
+    """`value` on one short line."""
+    text = repr(value)
+    return text if len(text) <= _VALUE_WIDTH else text[: _VALUE_WIDTH - 3] + "..."
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """The known name closest to `name`, or "" when none comes close."""
+    return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)), "")
+
+
+def read_toml(file: Path) -> dict[str, Any]:
+    """The table in a TOML file. Raises InputError when it can't be read or parsed."""
+    try:
+        return tomllib.loads(file.read_bytes().decode("utf-8"))
+    except OSError as error:
+        raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable TOML file")]) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError([Problem(str(file), "", str(error) or "nesting too deep", "TOML 1.0 text in UTF-8")]) from None
+
+
+def validated(model: type[Model], data: object, file: str, context: Any = None) -> Model:
+    """`data` as a `model`. Raises InputError naming `file`, every key path at fault and what is allowed."""
+    try:
+        return model.model_validate(data, context=context)
+    except ValidationError as error:
+        raise InputError(_problem(model, file, detail) for detail in error.errors(include_url=False)) from None
+
+
+def _problem(model: type[BaseModel], file: str, detail: Any) -> Problem:
+    key = key_path(detail["loc"])
+    if detail["type"] == "extra_forbidden":
+        known = _fields_at(model, detail["loc"][:-1])
+        last = str(detail["loc"][-1])
+        allowed = "one of " + ", ".join(known) if known else "no such key"
+        return Problem(file, key, f"unknown key with value {shown(detail['input'])}", allowed, nearest(last, known))
+    if detail["type"] == "missing":
+        return Problem(file, key, "nothing", "this key is needed")
+    if detail["type"] == "literal_error":
+        choices = detail["ctx"]["expected"].replace("'", "").replace(" or ", ", ").split(", ")
+        close = nearest(str(detail["input"]), choices)
+        return Problem(file, key, shown(detail["input"]), f"one of {', '.join(choices)}", close)
+    message = detail["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
+    return Problem(file, key, shown(detail["input"]), message)
+
+
+def key_path(location: Iterable[str | int]) -> str:
+    """A dotted path with [n] for the n-th entry of a list (counted from 0)."""
+    path = ""
+    for part in location:
+        path += f"[{part}]" if isinstance(part, int) else (f".{part}" if path else str(part))
+    return path
+
+
+def _fields_at(model: type[BaseModel], location: Iterable[str | int]) -> list[str]:
+    """Known keys of the table at `location`, looking through lists, options and tagged unions."""
+    candidates = [model]
+    for part in location:
+        inner = [
+            found
+            for candidate in candidates
+            if part in candidate.model_fields
+            for found in _models_in(candidate.model_fields[str(part)].annotation)
+        ]
+        candidates = inner or candidates
+    return sorted({name for candidate in candidates for name in candidate.model_fields})
+
+
+def _models_in(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    return [found for part in get_args(annotation) for found in _models_in(part)]

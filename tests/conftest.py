@@ -1,0 +1,27 @@
+"""How every test draws its examples: afresh each time, and always in a way that can be repeated."""
+
+from __future__ import annotations
+
+import os
+import secrets
+
+import pytest
+from hypothesis import settings
+
+# No deadline: the first call of a compiled step takes seconds, later ones microseconds.
+settings.register_profile("default", deadline=None, print_blob=True)
+# Hypothesis's own profile of this name draws the same examples for ever. CI should find new ones.
+settings.register_profile("ci", deadline=None, print_blob=True, derandomize=False, database=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE") or ("ci" if os.environ.get("CI") else "default"))
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw the seed of all property tests here, so that the report's header can name it."""
+    if config.option.hypothesis_seed is None:
+        config.option.hypothesis_seed = str(secrets.randbits(32))
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    """The line that repeats this run's drawn examples."""
+    return f"repeat the drawn examples with: --hypothesis-seed={config.option.hypothesis_seed}"

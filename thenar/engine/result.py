@@ -1,0 +1,38 @@
+"""What one finished trial hands over: its label, its two tables of columns and its list of events."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from numpy.typing import NDArray
+
+
+class TrialLabel(NamedTuple):
+    """Which trial of a run this is. `index`, `wearer` and `repeat` count from 0 and have no unit."""
+
+    index: int
+    wearer: int
+    wearer_name: str
+    condition: str
+    repeat: int
+
+
+@dataclass(frozen=True)
+class TrialResult:
+    """Everything that a trial left behind.
+
+    `duration_us`: length of the trial in us. `max_pinch_N`: the wearer's maximum in N.
+    `trace`: every TRACE column of thenar.shared.columns but "trial", arrays of one shape (rows,).
+    `pulses`: every PULSES column but "trial", arrays of one shape (pulses,), in order of time.
+    `events`: mappings with "t_us" (us), "kind" and plain values, in order of time.
+    `reason_ticks`: requirement identifier ("R06") to the number of control ticks or pulses at which it acted.
+    """
+
+    label: TrialLabel
+    duration_us: int
+    max_pinch_N: float
+    trace: dict[str, NDArray[Any]]
+    pulses: dict[str, NDArray[Any]]
+    events: tuple[dict[str, object], ...]
+    reason_ticks: dict[str, int]

@@ -1,0 +1,109 @@
+"""The look that both pictures share: colours, line styles, margins, the caution and the alt text.
+
+Every colour has at least 3:1 contrast against white, and what shares a panel differs in line style or place
+as well as in colour, so that a picture survives a grey print and colour-blind eyes (a test measures both).
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from thenar.caution import MARGIN, SHORT
+
+INK: Final = "#20242b"
+QUIET: Final = "#6b6f76"
+BAND: Final = "#ece7dc"
+FORCE: Final = "#17518f"
+ESTIMATE: Final = "#b8561b"
+AGONIST: Final = "#0c6e63"
+ANTAGONIST: Final = "#8b2f70"
+HALTED: Final = "#f3d9d4"
+CONDITION_LOOKS: Final = {
+    "unassisted": ("#6b6f76", "o"),
+    "assisted": ("#17518f", "D"),
+    "stimulation-only": ("#b8561b", "^"),
+}
+
+DPI: Final = 160
+SMALL: Final = 8.0
+BODY: Final = 9.0
+LARGE: Final = 12.5
+
+
+class Margins(NamedTuple):
+    """Empty borders of a figure, in inches."""
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+
+
+@contextmanager
+def house_style() -> Iterator[None]:
+    """Draw with the library's own defaults, whatever the user's settings are, and never read "$" as a formula."""
+    settings: dict[str, Any] = {
+        key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith(("backend", "webagg"))
+    }
+    settings |= {"text.parse_math": False, "axes.edgecolor": QUIET, "axes.linewidth": 0.7, "font.size": BODY}
+    settings |= {"text.color": INK, "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK}
+    settings |= {"path.simplify_threshold": 0.2, "hatch.linewidth": 0.5}
+    with matplotlib.rc_context(settings), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing")
+        yield
+
+
+def new_figure(width_in: float, height_in: float) -> Figure:
+    """A white figure of a size in inches, drawn by Agg and known to no global state."""
+    figure = Figure(figsize=(width_in, height_in), dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def place(figure: Figure, left: float, top: float, width: float, height: float, **shared: Any) -> Axes:
+    """Axes whose upper left corner lies `left` and `top` inches from that of the figure, `width` x `height` inches."""
+    full_width, full_height = figure.get_size_inches()
+    box = (left / full_width, 1 - (top + height) / full_height, width / full_width, height / full_height)
+    axes = figure.add_axes(box, **shared)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.tick_params(labelsize=SMALL, length=3)
+    return axes
+
+
+def write_at(figure: Figure, left: float, top: float, text: str, **look: Any) -> None:
+    """Text whose upper left corner lies `left` and `top` inches from that of the figure."""
+    width, height = figure.get_size_inches()
+    figure.text(left / width, 1 - top / height, text, va="top", **({"ha": "left", "fontsize": BODY} | look))
+
+
+def heading(figure: Figure, left: float, title: str, line: str) -> None:
+    """The title and one line under it, `left` inches from the figure's edge."""
+    write_at(figure, left, 0.22, shortened(title, 95), fontsize=LARGE, fontweight="bold")
+    write_at(figure, left, 0.50, shortened(line, 150), color=QUIET)
+
+
+def caution_line(figure: Figure, left: float) -> None:
+    """The caution in the lower margin."""
+    _, height = figure.get_size_inches()
+    write_at(figure, left, height - 0.28, MARGIN, fontsize=SMALL, fontweight="bold")
+
+
+def shortened(text: str, length: int) -> str:
+    """`text` on one line of at most `length` characters."""
+    line = " ".join(text.split())
+    return line if len(line) <= length else line[: length - 3].rstrip() + "..."
+
+
+def save(figure: Figure, file: Path, title: str, alt_text: str) -> None:
+    """Write a PNG that carries its alt text and the caution in its metadata (nothing that changes from run to run)."""
+    metadata = {"Title": title, "Description": alt_text, "Disclaimer": SHORT}
+    figure.savefig(file, format="png", dpi=DPI, metadata=metadata)

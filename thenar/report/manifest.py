@@ -1,0 +1,127 @@
+"""manifest.json: everything needed to run the same again, and to tell what has changed since."""
+
+from __future__ import annotations
+
+import datetime
+import importlib.metadata
+import json
+import platform
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import Field
+
+import thenar
+from thenar.shared import compiled
+from thenar.shared.errors import InputError, Problem, Strict, validated
+
+FILE: Final = "manifest.json"
+FORMAT: Final = 1
+LIBRARIES: Final = ("numpy", "scipy", "numba", "llvmlite", "simpy", "pydantic", "pyarrow")
+
+
+class ScenarioText(Strict):
+    """The scenario file as it was: its name, SHA-256 of its UTF-8 bytes, and the bytes as text."""
+
+    name: str
+    sha256: str
+    text: str
+
+
+class StoredInput(Strict):
+    """A file that the scenario names (`key`: where, `name`: as written there) and its copy in the run folder."""
+
+    key: str
+    name: str
+    sha256: str
+    stored: str
+
+
+class LimitsUsed(Strict):
+    """The limit profile: its name in the scenario, the fingerprint of its frozen values (R35), and the values."""
+
+    profile: str
+    fingerprint: str
+    values: dict[str, Any]
+
+
+class TrialRecord(Strict):
+    """One trial: its label, length in us, the wearer's maximum in N, and SHA-256 by table and column."""
+
+    trial: int
+    wearer: int
+    wearer_name: str
+    condition: str
+    repeat: int
+    duration_us: int
+    max_pinch_N: float
+    columns: dict[str, dict[str, str]]
+
+
+class MadeBy(Strict):
+    """What ran it: thenar's version, the fingerprint of its step sources, Python, libraries and machine."""
+
+    thenar: str
+    steps: str
+    python: str
+    libraries: dict[str, str]
+    platform: str
+    machine: str
+
+
+class Manifest(Strict):
+    """The whole of manifest.json. `seed` is the one that was used, `written_utc` in ISO 8601."""
+
+    format: Literal[1]
+    scenario: ScenarioText
+    seed: int
+    limits: LimitsUsed
+    inputs: Annotated[tuple[StoredInput, ...], Field(strict=False)]
+    trials: Annotated[tuple[TrialRecord, ...], Field(strict=False)]
+    command: Annotated[tuple[str, ...], Field(strict=False)]
+    made_by: MadeBy
+    written_utc: str
+    caution: str
+
+
+def made_here() -> MadeBy:
+    """The versions and the machine of this process."""
+    return MadeBy(
+        thenar=thenar.__version__,
+        steps=compiled.source_fingerprint(Path(compiled.__file__).resolve().parent.parent),
+        python=platform.python_version(),
+        libraries={name: importlib.metadata.version(name) for name in LIBRARIES},
+        platform=platform.platform(),
+        machine=platform.machine(),
+    )
+
+
+def now_utc() -> str:
+    """This moment in ISO 8601, to the second."""
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """The manifest of a finished run folder. Raises InputError when there is none or it is damaged."""
+    file = folder / FILE
+    allowed = "a folder that `thenar run` has finished"
+    if not file.is_file():
+        found = "no such folder" if not folder.exists() else f"no {FILE} in it"
+        raise InputError([Problem(str(folder), "", found, allowed)])
+    try:
+        data = json.loads(file.read_bytes().decode("utf-8"))
+    except OSError as error:
+        raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable file")]) from None
+    except (ValueError, RecursionError) as error:
+        raise InputError([Problem(str(file), "", str(error), "JSON as `thenar run` wrote it")]) from None
+    return validated(Manifest, data, str(file))
+
+
+def changes_since(then: MadeBy, now: MadeBy) -> list[str]:
+    """What differs between two makers, one line each: "numpy 2.0.1 then, 2.4.6 now"."""
+    pairs = [("thenar", then.thenar, now.thenar), ("step sources", then.steps, now.steps)]
+    pairs += [("python", then.python, now.python)]
+    names = sorted(then.libraries.keys() | now.libraries.keys())
+    pairs += [(name, then.libraries.get(name, "none"), now.libraries.get(name, "none")) for name in names]
+    pairs += [("platform", then.platform, now.platform)]
+    return [f"{name}: {was} then, {current} now" for name, was, current in pairs if was != current]

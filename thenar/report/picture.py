@@ -1,0 +1,287 @@
+"""The picture of one wearer: force against target for each condition, with stimulation and interlock below."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
+
+from thenar.engine.result import TrialLabel
+from thenar.report import ink
+from thenar.report.metrics import TargetRow, band_N, reason_counts
+from thenar.shared.signals import AGONIST, ANTAGONIST
+from thenar.shared.ticks import US_PER_S
+
+WIDTH_IN: Final = 11.0
+MARGINS: Final = ink.Margins(left=0.85, right=2.25, top=0.95, bottom=0.95)
+FORCE_IN: Final = 2.1
+STIMULATION_IN: Final = 0.95
+REASON_IN: Final = 0.17
+GAP_IN: Final = 0.14
+BETWEEN_IN: Final = 0.74
+MOST_POINTS: Final = 6000
+MOST_REASONS: Final = 8
+EVENT_ROWS: Final = 2
+NOT_MARKED: Final = ("target",)
+
+
+class Panel(NamedTuple):
+    """One trial to draw: its tables (shape (rows,) per column), events and rows of measures."""
+
+    label: TrialLabel
+    duration_us: int
+    trace: Mapping[str, NDArray[Any]]
+    pulses: Mapping[str, NDArray[Any]]
+    events: Sequence[Mapping[str, object]]
+    rows: Sequence[TargetRow]
+
+
+def force_picture(file: Path, panels: Sequence[Panel], title: str, line: str, requirements: Mapping[str, str]) -> None:
+    """Write the picture of `panels`, one below the other, as a PNG.
+
+    `line` stands under the title; `requirements` gives a requirement's title by identifier ("R06").
+    """
+    with ink.house_style():
+        reasons = [_reasons(panel) for panel in panels]
+        body = sum(_height(panel, acted) for panel, acted in zip(panels, reasons, strict=True))
+        height = MARGINS.top + body + BETWEEN_IN * (len(panels) - 1) + MARGINS.bottom
+        figure = ink.new_figure(WIDTH_IN, height)
+        ink.heading(figure, MARGINS.left, title, line)
+        ink.caution_line(figure, MARGINS.left)
+        scale = _scale(panels)
+        top = MARGINS.top
+        for panel, acted in zip(panels, reasons, strict=True):
+            drawn = _Block(figure, top, panel, acted, scale, requirements)
+            drawn.draw()
+            top += _height(panel, acted) + BETWEEN_IN
+        ink.save(figure, file, title, alt_text(panels, title))
+
+
+class _Scale(NamedTuple):
+    """Upper ends of the shared axes: force in N, charge per phase in uC on either side."""
+
+    force_N: float
+    agonist_uC: float
+    antagonist_uC: float
+
+
+def _scale(panels: Sequence[Panel]) -> _Scale:
+    force = [np.nanmax([_top(panel.trace["force_N"]), _top(panel.trace["target_N"])]) for panel in panels]
+    charges = [[_top(_charge_uC(panel, channel)) for panel in panels] for channel in (AGONIST, ANTAGONIST)]
+    return _Scale(1.22 * max(1.0, *force), max(0.0, *charges[AGONIST]), max(0.0, *charges[ANTAGONIST]))
+
+
+def _top(numbers: NDArray[Any]) -> float:
+    finite = numbers[np.isfinite(numbers)]
+    return float(finite.max()) if len(finite) else 0.0
+
+
+def _charge_uC(panel: Panel, channel: int) -> NDArray[np.float64]:
+    """Charge per phase of the pulses of one channel, uC (mA x us = nC)."""
+    mine = panel.pulses["channel"] == channel
+    charge: NDArray[np.float64] = panel.pulses["current_mA"][mine] * panel.pulses["width_us"][mine] / 1000.0
+    return charge
+
+
+def _reasons(panel: Panel) -> list[str]:
+    """Identifiers that acted, the most frequent first when there are too many to draw, then in order."""
+    counts = reason_counts(panel.trace["reasons"])
+    chosen = sorted(counts, key=lambda identifier: -counts[identifier])[:MOST_REASONS]
+    return sorted(chosen)
+
+
+def _height(panel: Panel, reasons: Sequence[str]) -> float:
+    stimulation = STIMULATION_IN + GAP_IN if len(panel.pulses["t_us"]) else 0.0
+    strip = REASON_IN * len(reasons) + GAP_IN if reasons else 0.0
+    return FORCE_IN + stimulation + strip
+
+
+class _Block:
+    """The axes of one trial, `top` inches below the figure's upper edge."""
+
+    def __init__(
+        self, figure: Any, top: float, panel: Panel, reasons: list[str], scale: _Scale, requirements: Mapping[str, str]
+    ) -> None:
+        self.figure, self.top, self.panel, self.reasons = figure, top, panel, reasons
+        self.scale, self.requirements = scale, requirements
+        self.time_s = panel.trace["t_us"] / US_PER_S
+        self.end_s = panel.duration_us / US_PER_S
+
+    def draw(self) -> None:
+        """Draw force, stimulation (when there are pulses) and interlock (when a rule acted)."""
+        axes = [self._axes(FORCE_IN)]
+        self._force(axes[0])
+        if len(self.panel.pulses["t_us"]):
+            axes.append(self._axes(STIMULATION_IN))
+            self._stimulation(axes[-1])
+        for halted in axes:
+            self._halts(halted)
+        if self.reasons:
+            axes.append(self._axes(REASON_IN * len(self.reasons)))
+            self._interlock(axes[-1])
+        for upper in axes[:-1]:
+            upper.tick_params(labelbottom=False)
+        axes[-1].set_xlabel("time, s", fontsize=ink.SMALL, labelpad=1.5)
+
+    def _axes(self, height: float) -> Axes:
+        width = WIDTH_IN - MARGINS.left - MARGINS.right
+        axes = ink.place(self.figure, MARGINS.left, self.top, width, height)
+        axes.set_xlim(0.0, self.end_s)
+        self.top += height + GAP_IN
+        return axes
+
+    def _force(self, axes: Axes) -> None:
+        target = self.panel.trace["target_N"]
+        half = band_N(target)
+        axes.fill_between(self.time_s, target - half, target + half, step="post", color=ink.BAND, linewidth=0)
+        self._line(axes, "estimate_N", color=ink.ESTIMATE, linewidth=0.8, linestyle=(0, (1.2, 1.4)))
+        self._line(axes, "force_N", color=ink.FORCE, linewidth=1.3)
+        axes.step(self.time_s, target, where="post", color=ink.INK, linewidth=1.1, linestyle=(0, (5, 2)))
+        axes.set_ylim(0.0, self.scale.force_N)
+        axes.set_ylabel("force, N", fontsize=ink.SMALL)
+        axes.yaxis.set_major_locator(MaxNLocator(5))
+        axes.set_title(_panel_line(self.panel), loc="left", fontsize=ink.BODY, fontweight="bold", pad=5)
+        estimated = bool(np.isfinite(self.panel.trace["estimate_N"]).any())
+        keys = [("true force", ink.FORCE, "-", 1.6), ("target (band shaded)", ink.INK, (0, (5, 2)), 1.2)]
+        if estimated:
+            keys.append(("estimate", ink.ESTIMATE, (0, (1.2, 1.4)), 1.2))
+        for number, (name, color, style, width) in enumerate(keys):
+            y = 0.93 - 0.13 * number
+            _sample(axes, y, color, style, width)
+            axes.annotate(name, (1.062, y), xycoords="axes fraction", va="center", fontsize=ink.SMALL, color=color)
+        self._events(axes)
+
+    def _line(self, axes: Axes, column: str, **look: Any) -> None:
+        time_s, values = extremes_kept(self.time_s, self.panel.trace[column], MOST_POINTS)
+        axes.plot(time_s, values, solid_joinstyle="round", **look)
+
+    def _events(self, axes: Axes) -> None:
+        """A mark and a word for what happened, in two rows so that neighbours stay legible."""
+        free_from_s = [-math.inf] * EVENT_ROWS
+        for event in self.panel.events:
+            if event["kind"] in NOT_MARKED or (event["kind"] == "armed" and event["t_us"] == 0):
+                continue
+            at_s = int(str(event["t_us"])) / US_PER_S
+            words = event_words(event)
+            axes.plot([at_s], [self.scale.force_N], marker="v", markersize=4.5, color=ink.INK, clip_on=False)
+            axes.axvline(at_s, color=ink.INK, linewidth=0.6, linestyle=(0, (1, 2)))
+            row = next((number for number in range(EVENT_ROWS) if at_s >= free_from_s[number]), None)
+            if row is None:
+                continue
+            free_from_s[row] = at_s + (0.02 + 0.0085 * len(words)) * self.end_s
+            late = at_s > 0.85 * self.end_s
+            place = (at_s + (-0.004 if late else 0.004) * self.end_s, self.scale.force_N * (0.985 - 0.085 * row))
+            axes.annotate(words, place, ha="right" if late else "left", va="top", fontsize=ink.SMALL - 0.5, color=ink.INK)
+
+    def _halts(self, axes: Axes) -> None:
+        """Shade the stretches over which a trip had latched."""
+        for start_s, stop_s in self._stretches(self.panel.trace["trip"] != 0):
+            axes.axvspan(start_s, stop_s, facecolor=ink.HALTED, edgecolor=ink.QUIET, hatch="////", linewidth=0, alpha=0.55, zorder=0)
+
+    def _stimulation(self, axes: Axes) -> None:
+        for channel, color, sign in ((AGONIST, ink.AGONIST, 1.0), (ANTAGONIST, ink.ANTAGONIST, -1.0)):
+            mine = self.panel.pulses["channel"] == channel
+            time_s, charge = tallest(self.panel.pulses["t_us"][mine] / US_PER_S, _charge_uC(self.panel, channel), self.end_s)
+            strokes = [((t, 0.0), (t, sign * q)) for t, q in zip(time_s.tolist(), charge.tolist(), strict=True)]
+            axes.add_collection(LineCollection(strokes, colors=color, linewidths=0.6))
+        axes.axhline(0.0, color=ink.QUIET, linewidth=0.6)
+        upper, lower = self.scale.agonist_uC, self.scale.antagonist_uC
+        axes.set_ylim(-1.15 * lower - 0.04 * upper, 1.15 * upper + 0.04 * lower)
+        axes.yaxis.set_major_locator(MaxNLocator(4))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{abs(value):g}"))
+        axes.set_ylabel("charge\nper phase, uC", fontsize=ink.SMALL)
+        _beside(axes, upper / 2 if upper else 0.0, "agonist, a line per pulse", ink.AGONIST)
+        if lower:
+            _beside(axes, -lower / 2, "antagonist (downward)", ink.ANTAGONIST)
+
+    def _interlock(self, axes: Axes) -> None:
+        axes.set_ylim(len(self.reasons) - 0.5, -0.5)
+        axes.set_yticks(range(len(self.reasons)), self.reasons, fontsize=ink.SMALL - 0.5)
+        axes.tick_params(axis="y", length=0)
+        for number, identifier in enumerate(self.reasons):
+            acted = (self.panel.trace["reasons"] >> (int(identifier[1:]) - 1) & 1) != 0
+            spans = [(start, stop - start) for start, stop in self._stretches(acted)]
+            axes.broken_barh(spans, (number - 0.36, 0.72), facecolors=ink.INK, edgecolors=ink.INK, linewidth=0.4)
+            words = ink.shortened(self.requirements.get(identifier, ""), 46)
+            axes.annotate(
+                words, (1.012, number), xycoords=("axes fraction", "data"), va="center", fontsize=ink.SMALL - 1.5, color=ink.INK
+            )
+
+    def _stretches(self, rows: NDArray[Any]) -> list[tuple[float, float]]:
+        """Stretches of time in s over which `rows` (shape (rows,), true or false) holds."""
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], rows, [False]]).astype(np.int8)))
+        times = np.append(self.time_s, self.end_s)
+        return [(float(times[start]), float(times[stop])) for start, stop in edges.reshape(-1, 2)]
+
+
+def _sample(axes: Axes, y: float, color: str, style: Any, width: float) -> None:
+    """A short piece of line right of the axes, at height `y` (share of the axes)."""
+    axes.plot(
+        [1.012, 1.052], [y, y], transform=axes.transAxes, clip_on=False, color=color, linestyle=style, linewidth=width
+    )
+
+
+def _beside(axes: Axes, value: float, words: str, color: str) -> None:
+    axes.annotate(
+        words, (1.012, value), xycoords=("axes fraction", "data"), va="center", fontsize=ink.SMALL, color=color
+    )
+
+
+def _panel_line(panel: Panel) -> str:
+    time_s = [row.time_s for row in panel.rows]
+    error_N = float(np.average([row.value("mean_abs_error_N") for row in panel.rows], weights=time_s))
+    inside = float(np.average([row.value("in_band_percent") for row in panel.rows], weights=time_s))
+    return f"{panel.label.condition}: mean absolute error {error_N:.2f} N, in the band {inside:.0f} % of the time"
+
+
+def event_words(event: Mapping[str, object]) -> str:
+    """An event in a few words: its kind, and the value that tells which."""
+    kind = str(event["kind"])
+    detail = next((event[key] for key in ("fault", "cause", "what", "channel") if key in event), "")
+    words = f"{detail}" if kind == "fault" else f"{kind} {detail}"
+    return ink.shortened(words, 34)
+
+
+def extremes_kept(
+    time_s: NDArray[np.float64], values: NDArray[np.float64], most: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """At most about `most` points of a line (arrays of shape (rows,)) that keep each stretch's lowest and highest value."""
+    if len(values) <= most:
+        return time_s, values
+    width = math.ceil(2 * len(values) / most)
+    starts = np.arange(0, len(values), width)
+    low = np.minimum.reduceat(np.where(np.isnan(values), np.inf, values), starts)
+    high = np.maximum.reduceat(np.where(np.isnan(values), -np.inf, values), starts)
+    kept = np.column_stack([low, high]).ravel()
+    return np.repeat(time_s[starts], 2), np.where(np.isfinite(kept), kept, np.nan)
+
+
+def tallest(
+    time_s: NDArray[np.float64], charge_uC: NDArray[np.float64], end_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The pulses themselves (shape (pulses,)), or when they are too many to see the tallest of each small stretch."""
+    if len(time_s) <= MOST_POINTS:
+        return time_s, charge_uC
+    bins = np.minimum((time_s / end_s * MOST_POINTS).astype(np.int64), MOST_POINTS - 1)
+    height = np.zeros(MOST_POINTS)
+    np.maximum.at(height, bins, charge_uC)
+    filled = np.flatnonzero(height)
+    return (filled + 0.5) * end_s / MOST_POINTS, height[filled]
+
+
+def alt_text(panels: Sequence[Panel], title: str) -> str:
+    """What the picture shows, for those who can't see it."""
+    parts = [f"{title}. Force at the fingertip against its target over time, one panel per condition."]
+    for panel in panels:
+        acted = ", ".join(_reasons(panel)) or "none"
+        trips = sum(1 for event in panel.events if event["kind"] == "trip")
+        pulses = len(panel.pulses["t_us"])
+        parts.append(f"{_panel_line(panel)}; {pulses} pulses; interlock rules that acted: {acted}; trips: {trips}.")
+    return " ".join(parts)

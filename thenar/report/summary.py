@@ -1,0 +1,138 @@
+"""From rows of trials to the table of a run: each condition and target over wearers.
+
+A wearer counts once: the repeats of a wearer are averaged first (each with equal weight, NaN left out),
+then mean, sample SD (n - 1) and n are taken over wearers. `n` is the number of wearers with a number.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from thenar.report.metrics import METRICS, TargetRow
+
+LABELS: Final = ("trial", "wearer", "wearer_name", "condition", "repeat", "target", "target_N", "time_s", "holds")
+
+
+class Spread(NamedTuple):
+    """Mean, sample SD and number of wearers, in the unit of the measure (NaN where there is none)."""
+
+    mean: float
+    sd: float
+    n: int
+
+
+class ConditionTarget(NamedTuple):
+    """One line of the run's table: `spreads` has one entry per METRICS; `interventions` sums trace rows."""
+
+    condition: str
+    target: str
+    target_N: float
+    wearers: int
+    trials: int
+    spreads: tuple[Spread, ...]
+    interventions: dict[str, int]
+
+    def spread(self, name: str) -> Spread:
+        """The spread of the measure called `name`. Raises KeyError on any other name."""
+        for metric, found in zip(METRICS, self.spreads, strict=True):
+            if metric.name == name:
+                return found
+        raise KeyError(name)
+
+
+def by_condition_and_target(rows: Iterable[TargetRow]) -> list[ConditionTarget]:
+    """Lines in the order in which conditions first appear, targets rising inside each."""
+    groups: dict[tuple[str, str], list[TargetRow]] = {}
+    for row in rows:
+        groups.setdefault((row.label.condition, row.target), []).append(row)
+    conditions = list(dict.fromkeys(condition for condition, _ in groups))
+    ordered = sorted(groups.items(), key=lambda item: (conditions.index(item[0][0]), item[1][0].target_N))
+    return [_line(condition, target, members) for (condition, target), members in ordered]
+
+
+def _line(condition: str, target: str, members: list[TargetRow]) -> ConditionTarget:
+    wearers = sorted({row.label.wearer for row in members})
+    spreads = tuple(
+        spread_over(wearer_means(members, metric.name).values()) for metric in METRICS
+    )
+    return ConditionTarget(
+        condition, target, members[0].target_N, len(wearers), len(members), spreads, summed_counts(members)
+    )
+
+
+def wearer_means(rows: Iterable[TargetRow], name: str) -> dict[int, float]:
+    """Wearer number to the mean of one measure over that wearer's rows (NaN left out; NaN when nothing is left)."""
+    found: dict[int, list[float]] = {}
+    for row in rows:
+        numbers = found.setdefault(row.label.wearer, [])
+        if not math.isnan(row.value(name)):
+            numbers.append(row.value(name))
+    return {wearer: float(np.mean(numbers)) if numbers else math.nan for wearer, numbers in found.items()}
+
+
+def spread_over(numbers: Iterable[float]) -> Spread:
+    """Mean, sample SD and n of the numbers that are not NaN."""
+    finite = [number for number in numbers if not math.isnan(number)]
+    mean = float(np.mean(finite)) if finite else math.nan
+    sd = float(np.std(finite, ddof=1)) if len(finite) > 1 else math.nan
+    return Spread(mean, sd, len(finite))
+
+
+def summed_counts(rows: Iterable[TargetRow]) -> dict[str, int]:
+    """Trace rows by requirement identifier, over all rows given."""
+    total: dict[str, int] = {}
+    for row in rows:
+        for identifier, count in row.interventions.items():
+            total[identifier] = total.get(identifier, 0) + count
+    return dict(sorted(total.items()))
+
+
+def trials_csv(rows: list[TargetRow]) -> str:
+    """The tidy table as CSV text: labels, measures, and one `<identifier>_trace_rows` column per requirement.
+
+    Only requirements that acted somewhere in the run have a column. NaN is an empty cell.
+    """
+    identifiers = sorted({identifier for row in rows for identifier in row.interventions})
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    measures = [metric.name for metric in METRICS]
+    writer.writerow([*LABELS, "settled_holds", *measures, *(f"{name}_trace_rows" for name in identifiers)])
+    for row in rows:
+        counts = [row.interventions.get(name, 0) for name in identifiers]
+        labels = [*row.label, row.target, _cell(row.target_N), _cell(row.time_s), row.holds, row.settled_holds]
+        writer.writerow([*labels, *(_cell(number) for number in row.values), *counts])
+    return text.getvalue()
+
+
+def _cell(number: float) -> str:
+    return "" if math.isnan(number) else repr(number)
+
+
+def row_record(row: TargetRow) -> dict[str, object]:
+    """One row of a trial as a JSON-ready mapping (NaN is still NaN; the writer makes it null)."""
+    record: dict[str, object] = {"trial" if name == "index" else name: value for name, value in row.label._asdict().items()}
+    record |= {"target": row.target, "target_N": row.target_N, "time_s": row.time_s}
+    record |= {"holds": row.holds, "settled_holds": row.settled_holds}
+    record |= {metric.name: number for metric, number in zip(METRICS, row.values, strict=True)}
+    record["interventions_trace_rows"] = dict(row.interventions)
+    return record
+
+
+def line_record(line: ConditionTarget) -> dict[str, object]:
+    """One line of the run's table as a JSON-ready mapping of mean, sd and n per measure."""
+    record: dict[str, object] = {
+        "condition": line.condition,
+        "target": line.target,
+        "target_N": line.target_N,
+        "wearers": line.wearers,
+        "trials": line.trials,
+    }
+    record |= {metric.name: found._asdict() for metric, found in zip(METRICS, line.spreads, strict=True)}
+    record["interventions_trace_rows"] = dict(line.interventions)
+    return record

@@ -1,0 +1,130 @@
+"""The two Parquet tables of a run folder: how columns are written, read back and hashed.
+
+One row group per trial, zstd, byte-stream split for floats, delta packing for whole numbers. Units and
+meanings sit in the fields' metadata, the scenario's hash in the schema's. Hash columns, never files:
+a Parquet file names the library that wrote it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from thenar.caution import SHORT
+from thenar.shared.columns import PULSES, TRACE, Column
+
+TABLES: Final[dict[str, tuple[Column, ...]]] = {"trace": TRACE, "pulses": PULSES}
+_TYPES: Final = {"int64": pa.int64(), "float64": pa.float64()}
+
+
+def schema_of(columns: tuple[Column, ...], scenario_sha256: str) -> Any:
+    """The Arrow schema of a table: types, units and meanings of `columns`, the scenario's hash and the caution."""
+    fields = [
+        pa.field(column.name, _TYPES[column.kind], nullable=False, metadata={"unit": column.unit, "meaning": column.meaning})
+        for column in columns
+    ]
+    return pa.schema(fields, metadata={"scenario_sha256": scenario_sha256, "caution": SHORT})
+
+
+class TableWriter:
+    """Writes one table trial by trial to `file` and puts it on the disk (fsync) when closed.
+
+    Memory stays flat: a trial's rows are written as one row group as soon as they are given.
+    """
+
+    def __init__(self, file: Path, columns: tuple[Column, ...], scenario_sha256: str) -> None:
+        self._columns = columns
+        self._schema = schema_of(columns, scenario_sha256)
+        floats = [column.name for column in columns if column.kind == "float64"]
+        encodings = {column.name: "DELTA_BINARY_PACKED" for column in columns if column.kind == "int64"}
+        self._sink = file.open("wb")
+        try:
+            self._writer = pq.ParquetWriter(
+                self._sink,
+                self._schema,
+                compression="zstd",
+                use_dictionary=False,
+                use_byte_stream_split=floats,
+                column_encoding=encodings,
+            )
+        except BaseException:
+            self._sink.close()
+            raise
+
+    def add(self, trial: int, arrays: Mapping[str, NDArray[Any]]) -> None:
+        """Write the rows of one trial. `arrays`: every column but "trial", shape (rows,).
+
+        Raises ValueError when a column is missing, unknown, of another type or of another length.
+        """
+        checked = typed_columns(self._columns, arrays)
+        rows = len(checked[self._columns[1].name])
+        if not rows:
+            return
+        everything = {"trial": np.full(rows, trial, np.int64)} | checked
+        table = pa.table([pa.array(everything[column.name]) for column in self._columns], schema=self._schema)
+        self._writer.write_table(table, row_group_size=rows)
+
+    def close(self) -> None:
+        """Write the file's end and put everything on the disk."""
+        self._writer.close()
+        self._sink.flush()
+        os.fsync(self._sink.fileno())
+        self._sink.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self._sink.close()
+
+
+def typed_columns(columns: tuple[Column, ...], arrays: Mapping[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:
+    """The arrays in file order with their stored types. Raises ValueError when they don't fit `columns`."""
+    wanted = [column for column in columns if column.name != "trial"]
+    names = {column.name for column in wanted}
+    if names != set(arrays):
+        raise ValueError(f"columns differ from the table's: {sorted(names ^ set(arrays))}")
+    found: dict[str, NDArray[Any]] = {}
+    for column in wanted:
+        array = np.asarray(arrays[column.name])
+        if array.dtype != np.dtype(column.kind):
+            raise ValueError(f"column {column.name} holds {array.dtype}, the table stores {column.kind}")
+        found[column.name] = array
+    if len({array.shape for array in found.values()}) > 1:
+        raise ValueError(f"columns differ in length: { {name: array.shape for name, array in found.items()} }")
+    return found
+
+
+def read_trial(file: Path, trial: int) -> dict[str, NDArray[Any]]:
+    """The columns (but "trial") of one trial from a table, shape (rows,). Other trials' row groups aren't read."""
+    table = pq.read_table(file, filters=[("trial", "==", trial)])
+    return {name: table.column(name).to_numpy() for name in table.column_names if name != "trial"}
+
+
+def trials_in(file: Path) -> set[int]:
+    """The numbers of the trials that have rows in a table."""
+    return set(pq.read_table(file, columns=["trial"]).column("trial").unique().to_pylist())
+
+
+def column_hashes(arrays: Mapping[str, NDArray[Any]]) -> dict[str, str]:
+    """SHA-256 of every column's numbers (little-endian, every NaN alike), by column name."""
+    return {name: _hash(array) for name, array in arrays.items()}
+
+
+def _hash(array: NDArray[Any]) -> str:
+    if array.dtype.kind == "f":
+        array = np.where(np.isnan(array), np.nan, array)
+    little = np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("<"))
+    return hashlib.sha256(little.tobytes()).hexdigest()

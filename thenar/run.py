@@ -1,0 +1,239 @@
+"""Running a whole scenario into a run folder: plan, run, measure, write, draw."""
+
+from __future__ import annotations
+
+import hashlib
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from thenar.caution import full_text
+from thenar.engine.result import TrialLabel, TrialResult
+from thenar.engine.trial import plan_trials
+from thenar.report.error_picture import error_picture
+from thenar.report.folder import RunFolder, read_events
+from thenar.report.manifest import (
+    FILE,
+    FORMAT,
+    LimitsUsed,
+    Manifest,
+    ScenarioText,
+    StoredInput,
+    TrialRecord,
+    made_here,
+    now_utc,
+)
+from thenar.report.metrics import METRICS, TargetRow
+from thenar.report.picture import Panel, force_picture
+from thenar.report.summary import (
+    ConditionTarget,
+    by_condition_and_target,
+    line_record,
+    row_record,
+    trials_csv,
+    wearer_means,
+)
+from thenar.report.tables import read_trial
+from thenar.safety.requirements import REQUIREMENTS
+from thenar.scenarios.files import NamedFile
+from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.targets import ConstantTarget, StepsTarget
+from thenar.shared.errors import InputError, Problem
+from thenar.workers import finished_in_order
+
+FORCE_PICTURE: Final = "force.png"
+ERROR_PICTURE: Final = "errors.png"
+INPUTS: Final = "inputs"
+
+
+class RunReport(NamedTuple):
+    """What a run left behind.
+
+    `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
+    trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted.
+    """
+
+    folder: Path
+    seed: int
+    table: list[ConditionTarget]
+    rows: list[TargetRow]
+    reason_ticks: dict[str, dict[str, int]]
+
+    @property
+    def picture(self) -> Path:
+        """The picture of force against target."""
+        return self.folder / FORCE_PICTURE
+
+    @property
+    def error_picture(self) -> Path:
+        """The picture of errors by condition and target, a dot per wearer."""
+        return self.folder / ERROR_PICTURE
+
+
+def run_scenario(
+    loaded: LoadedScenario,
+    out: Path | str,
+    *,
+    seed: int | None = None,
+    jobs: int = 1,
+    command: Sequence[str] | None = None,
+    on_finished: Callable[[TrialLabel], None] | None = None,
+) -> RunReport:
+    """Run every trial of `loaded` and leave the run folder `out` behind, whole or not at all.
+
+    `seed`: in place of the scenario's own. `jobs`: processes (see thenar.workers on scripts that use more than one).
+    `command`: goes into the manifest, that of this process when None. `on_finished`: told of each trial in order.
+    Raises InputError when `out` is taken or an input file changes while the run goes on, WorkerLostError when a worker dies.
+    """
+    trials = plan_trials(loaded, seed)
+    used_seed = loaded.scenario.seed if seed is None else seed
+    kept = _Kept()
+    with RunFolder(Path(out), loaded.sha256) as folder:
+        inputs = _store_inputs(folder, loaded)
+        for finished in finished_in_order(trials, moving=moves(loaded), jobs=jobs):
+            folder.add(finished.result)
+            kept.take(finished.result, finished.rows, finished.hashes)
+            if on_finished is not None:
+                on_finished(finished.result.label)
+        folder.close_tables()
+        for file in loaded.files:
+            _unchanged_bytes(loaded, file)
+        table = by_condition_and_target(kept.rows)
+        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks)
+        folder.write_text("trials.csv", trials_csv(kept.rows))
+        folder.write_json("summary.json", _summary(loaded, report, kept))
+        _draw(folder, loaded, kept, table)
+        manifest = _manifest(loaded, used_seed, inputs, kept, sys.argv if command is None else command)
+        folder.write_json(FILE, manifest.model_dump(mode="json"))
+    return report
+
+
+def moves(loaded: LoadedScenario) -> bool:
+    """True when the target program holds no level (ramp, sine, recording): its trials are measured as one whole."""
+    return not isinstance(loaded.scenario.target, ConstantTarget | StepsTarget)
+
+
+class _Kept:
+    """What stays in memory of every trial: rows of measures and hashes, never its tables and events."""
+
+    def __init__(self) -> None:
+        self.rows: list[TargetRow] = []
+        self.records: list[TrialRecord] = []
+        self.ticks_by_trial: list[dict[str, int]] = []
+        self.reason_ticks: dict[str, dict[str, int]] = {}
+
+    def take(self, result: TrialResult, rows: list[TargetRow], hashes: dict[str, dict[str, str]]) -> None:
+        label = result.label
+        self.rows.extend(rows)
+        self.ticks_by_trial.append(dict(sorted(result.reason_ticks.items())))
+        total = self.reason_ticks.setdefault(label.condition, {})
+        for identifier, ticks in sorted(result.reason_ticks.items()):
+            total[identifier] = total.get(identifier, 0) + ticks
+        self.records.append(
+            TrialRecord(
+                trial=label.index,
+                wearer=label.wearer,
+                wearer_name=label.wearer_name,
+                condition=label.condition,
+                repeat=label.repeat,
+                duration_us=result.duration_us,
+                max_pinch_N=result.max_pinch_N,
+                columns=hashes,
+            )
+        )
+
+
+def _store_inputs(folder: RunFolder, loaded: LoadedScenario) -> list[StoredInput]:
+    """Copy every file that the scenario names into the run folder, so that it can be replayed elsewhere."""
+    stored: dict[str, str] = {}
+    for file in loaded.files:
+        if file.name in stored:
+            continue
+        stored[file.name] = f"{INPUTS}/{len(stored):02d}-{file.path.name}"
+        folder.copy_in(stored[file.name], _unchanged_bytes(loaded, file))
+    return [StoredInput(key=f.key, name=f.name, sha256=f.sha256, stored=stored[f.name]) for f in loaded.files]
+
+
+def _unchanged_bytes(loaded: LoadedScenario, file: NamedFile) -> bytes:
+    """The bytes of a named file. Raises InputError when they are no longer those that the scenario was read with."""
+    try:
+        content = file.path.read_bytes()
+        if hashlib.sha256(content).hexdigest() == file.sha256:
+            return content
+        found = "changed since the scenario was read"
+    except OSError as error:
+        found = error.strerror or str(error)
+    raise InputError([Problem(str(loaded.path), file.key, f"{file.name}: {found}", "a file that stays as it is while it is used")])
+
+
+def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str, object]:
+    trials = [
+        record.model_dump(exclude={"columns"}) | {"reason_ticks": ticks}
+        for record, ticks in zip(kept.records, kept.ticks_by_trial, strict=True)
+    ]
+    return {
+        "title": loaded.scenario.title,
+        "scenario_sha256": loaded.sha256,
+        "seed": report.seed,
+        "measures": {metric.name: {"unit": metric.unit, "meaning": metric.meaning} for metric in METRICS},
+        "by_condition_and_target": [line_record(line) for line in report.table],
+        "reason_ticks_by_condition": report.reason_ticks,
+        "trials": trials,
+        "by_trial_and_target": [row_record(row) for row in report.rows],
+        "caution": full_text(),
+    }
+
+
+def _draw(folder: RunFolder, loaded: LoadedScenario, kept: _Kept, table: list[ConditionTarget]) -> None:
+    chosen, why = chosen_wearer(kept.rows)
+    shown = [record.trial for record in kept.records if record.wearer == chosen and record.repeat == 0]
+    events = read_events(folder.working / "events.jsonl", set(shown))
+    panels = []
+    for record in kept.records:
+        if record.trial not in shown:
+            continue
+        rows = [row for row in kept.rows if row.label.index == record.trial]
+        trace = read_trial(folder.working / "trace.parquet", record.trial)
+        pulses = read_trial(folder.working / "pulses.parquet", record.trial)
+        panels.append(Panel(rows[0].label, record.duration_us, trace, pulses, events[record.trial], rows))
+    titles = {f"R{row.number:02d}": row.title for row in REQUIREMENTS}
+    line = f"Wearer {chosen + 1} ({panels[0].label.wearer_name}): {why}; first repeat"
+    title = loaded.scenario.title
+    folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, titles))
+    folder.write(ERROR_PICTURE, lambda part: error_picture(part, table, kept.rows, title))
+
+
+def chosen_wearer(rows: Sequence[TargetRow]) -> tuple[int, str]:
+    """The wearer to draw, and why in words: the middle one by mean absolute error, assisted where there is such.
+
+    With an even number of wearers the better of the two in the middle. Returns the wearer's number.
+    """
+    conditions = list(dict.fromkeys(row.label.condition for row in rows))
+    condition = "assisted" if "assisted" in conditions else conditions[0]
+    means = wearer_means([row for row in rows if row.label.condition == condition], "mean_abs_error_N")
+    ranked = sorted(means, key=lambda wearer: (means[wearer], wearer))
+    if len(ranked) == 1:
+        return ranked[0], "the only wearer"
+    return ranked[(len(ranked) - 1) // 2], f"the middle one of {len(ranked)} by mean absolute error, {condition}"
+
+
+def _manifest(
+    loaded: LoadedScenario, seed: int, inputs: list[StoredInput], kept: _Kept, command: Sequence[str]
+) -> Manifest:
+    return Manifest(
+        format=FORMAT,
+        scenario=ScenarioText(name=loaded.path.name, sha256=loaded.sha256, text=loaded.text),
+        seed=seed,
+        limits=LimitsUsed(
+            profile=loaded.scenario.limits.profile,
+            fingerprint=loaded.profile.fingerprint(),
+            values=loaded.profile.model_dump(mode="json"),
+        ),
+        inputs=tuple(inputs),
+        trials=tuple(kept.records),
+        command=tuple(command),
+        made_by=made_here(),
+        written_utc=now_utc(),
+        caution=full_text(),
+    )

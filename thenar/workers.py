@@ -1,0 +1,121 @@
+"""Running the trials of a plan over processes, results in order of the plan, memory flat.
+
+Workers are spawned, never forked, and end by themselves when the process that started them is gone.
+A script that runs more than one job must guard its entry with `if __name__ == "__main__":`, because a
+spawned worker imports the script again.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import Final, NamedTuple
+
+from thenar.engine.events import run_trial
+from thenar.engine.result import TrialResult
+from thenar.engine.trial import Trial
+from thenar.report.metrics import TargetRow, target_rows
+from thenar.report.tables import TABLES, column_hashes
+
+QUEUED_PER_JOB: Final = 2
+
+
+class Finished(NamedTuple):
+    """A trial that has run: its result, its rows of measures, and SHA-256 by table and column."""
+
+    result: TrialResult
+    rows: list[TargetRow]
+    hashes: dict[str, dict[str, str]]
+
+
+class WorkerLostError(RuntimeError):
+    """A worker process ended without an answer, or a law tried to end the program."""
+
+
+def cores() -> int:
+    """How many processor cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def finished_in_order(trials: Sequence[Trial], *, moving: bool, jobs: int) -> Iterator[Finished]:
+    """Run every trial and give the finished ones in the order of `trials`.
+
+    `jobs`: processes to use (1 runs in this process). Raises WorkerLostError when a worker dies.
+    """
+    jobs = min(jobs, len(trials))
+    if jobs <= 1:
+        for trial in trials:
+            yield finish(trial, moving)
+        return
+    yield from _over_processes(trials, moving, jobs)
+
+
+def finish(trial: Trial, moving: bool) -> Finished:
+    """Run one trial, measure it and hash its columns. `moving`: the target program holds no level."""
+    try:
+        result = run_trial(trial)
+    except SystemExit as error:
+        raise WorkerLostError(f"{described(trial)}: the law tried to end the program (exit {error.code})") from None
+    tables = {"trace": result.trace, "pulses": result.pulses}
+    return Finished(result, target_rows(result, moving=moving), {name: column_hashes(tables[name]) for name in TABLES})
+
+
+def described(trial: Trial) -> str:
+    """The label of a trial in words."""
+    label = trial.label
+    return f"trial {label.index} ({label.condition}, wearer {label.wearer} {label.wearer_name!r}, repeat {label.repeat})"
+
+
+def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Iterator[Finished]:
+    before = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_settle_in)
+    waiting: deque[tuple[Trial, Future[Finished]]] = deque()
+    left = iter(trials)
+    try:
+        while True:
+            for trial in left:
+                waiting.append((trial, pool.submit(finish, trial, moving)))
+                if len(waiting) >= jobs * QUEUED_PER_JOB:
+                    break
+            if not waiting:
+                break
+            trial, future = waiting.popleft()
+            yield _answer(trial, future)
+        pool.shutdown()
+    except BaseException:
+        # Nobody waits for a trial whose result nobody wants: a user's law may take for ever.
+        for child in set(multiprocessing.active_children()) - before:
+            child.terminate()
+        pool.shutdown(cancel_futures=True)
+        raise
+
+
+def _answer(trial: Trial, future: Future[Finished]) -> Finished:
+    try:
+        return future.result()
+    except BrokenProcessPool:
+        raise WorkerLostError(
+            f"a worker process ended without an answer, at {described(trial)} or one close to it. "
+            "It ran out of memory, was killed, or the law's file ended it; --jobs 1 shows which trial it is"
+        ) from None
+
+
+def _settle_in() -> None:
+    """Leave Ctrl-C to the starting process, and end when that process is gone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
