@@ -15,7 +15,7 @@ LOCK := .venv-lock
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test bench lint lock clean
+.PHONY: demo test bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -25,18 +25,27 @@ test: $(RUN)/made
 	$(RUN)/bin/python -m pytest $(ARGS)
 
 bench: $(RUN)/made
-	$(RUN)/bin/python -m benchmarks
+	$(RUN)/bin/python -m benchmarks.run
+
+# Three looks at the source; `make --keep-going lint` takes all three even when the first one fails.
+lint: style types contracts
+
+style: $(LINT)/made
+	$(LINT)/bin/ruff check --output-format concise .
+	$(LINT)/bin/ruff format --check .
 
 # The type checker and the import contracts can't follow the editable install's folder mapping. So the project is
 # installed as users get it, and both run in a folder where the name `thenar` can't mean the source folder.
-lint: $(LINT)/made
+types: installed
+	cd $(LINT) && bin/mypy --config-file ../pyproject.toml -p thenar
+
+contracts: installed
+	cd $(LINT) && bin/lint-imports --no-logo ../pyproject.toml
+
+installed: $(LINT)/made
 	rm -rf build
 	$(LINT)/bin/python $(PIP) --no-deps --force-reinstall .
 	rm -rf build
-	$(LINT)/bin/ruff check .
-	$(LINT)/bin/ruff format --check .
-	cd $(LINT) && bin/mypy --config-file ../pyproject.toml -p thenar
-	cd $(LINT) && bin/lint-imports --no-logo ../pyproject.toml
 
 # Renews constraints.txt with the newest versions that pyproject.toml allows. Use the oldest Python that we support,
 # since a package may drop it before we do. Then run lint and test, and commit the file.

@@ -14,6 +14,7 @@ from thenar.shared.compiled import step
 
 _SQRT_HALF: Final = 0.7071067811865476
 _SQRT_TWO_PI: Final = 2.5066282746310002
+_SMALLEST_SHARE: Final = 1e-300
 
 
 @step
@@ -44,7 +45,8 @@ def _lower_quantile(share: float) -> float:
 def normal_quantile(share: float) -> float:
     """The x with Phi(x) = `share`: the inverse of `normal_share`.
 
-    -inf at or below 0, +inf at or above 1, NaN for NaN. Between 1e-300 and 1 - 1e-16 the error is below 1e-9.
+    -inf at or below 0, +inf at or above 1, NaN for NaN. Between 1e-300 and 1 - 1e-16 the error is below 1e-9;
+    a positive share below 1e-300 is taken as 1e-300, because the density nearly underflows there.
     """
     if math.isnan(share):
         return math.nan
@@ -53,7 +55,7 @@ def normal_quantile(share: float) -> float:
     if share >= 1.0:
         return math.inf
     if share <= 0.5:
-        return _lower_quantile(share)
+        return _lower_quantile(max(share, _SMALLEST_SHARE))
     return -_lower_quantile(1.0 - share)
 
 

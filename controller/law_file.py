@@ -55,8 +55,9 @@ def _run(path: Path) -> types.ModuleType:
     file = str(path)
     try:
         source = path.read_bytes()
-    except OSError as error:
-        raise InputError([Problem(file, "", error.strerror or str(error), "a readable Python file")]) from None
+    except (OSError, ValueError) as error:  # ValueError: a path that no file system takes
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputError([Problem(file, "", reason, "a readable Python file")]) from None
     try:
         code = compile(source, file, "exec")
     except SyntaxError as error:

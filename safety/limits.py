@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 
 from numpy.typing import NDArray
 
-from thenar.shared.compiled import fixed, step
+from thenar.shared.compiled import step
 
 
 class ChannelLimits(NamedTuple):
@@ -138,13 +138,79 @@ _LOOP_AT: Final = 2 * CHANNEL_LIMITS_SIZE
 
 
 @step
-def unpack_limits(array: NDArray[Any]) -> Limits:
-    """Limits from their flat int64 form (shape (LIMITS_SIZE,), made by `flat_integers(limits)`)."""
-    return Limits(
-        ChannelLimits(*fixed(array[0:CHANNEL_LIMITS_SIZE], CHANNEL_LIMITS_SIZE)),
-        ChannelLimits(*fixed(array[CHANNEL_LIMITS_SIZE:_LOOP_AT], CHANNEL_LIMITS_SIZE)),
-        LoopLimits(*fixed(array[_LOOP_AT:LIMITS_SIZE], LOOP_LIMITS_SIZE)),
+def _unpack_channel(array: NDArray[Any], at: int) -> ChannelLimits:
+    return ChannelLimits(
+        int(array[at + 0]),
+        int(array[at + 1]),
+        int(array[at + 2]),
+        int(array[at + 3]),
+        int(array[at + 4]),
+        int(array[at + 5]),
+        int(array[at + 6]),
+        int(array[at + 7]),
+        int(array[at + 8]),
+        int(array[at + 9]),
+        int(array[at + 10]),
+        int(array[at + 11]),
+        int(array[at + 12]),
+        int(array[at + 13]),
+        int(array[at + 14]),
+        int(array[at + 15]),
+        int(array[at + 16]),
+        int(array[at + 17]),
+        int(array[at + 18]),
+        int(array[at + 19]),
+        int(array[at + 20]),
+        int(array[at + 21]),
+        int(array[at + 22]),
+        int(array[at + 23]),
+        int(array[at + 24]),
+        int(array[at + 25]),
+        int(array[at + 26]),
     )
+
+
+@step
+def unpack_limits(array: NDArray[Any]) -> Limits:
+    """Limits from their flat int64 form (shape (LIMITS_SIZE,), made by `flat_integers(limits)`).
+
+    Written out entry by entry: so compiled, what a caller does not read costs nothing.
+    """
+    loop = LoopLimits(
+        int(array[_LOOP_AT + 0]),
+        int(array[_LOOP_AT + 1]),
+        int(array[_LOOP_AT + 2]),
+        int(array[_LOOP_AT + 3]),
+        int(array[_LOOP_AT + 4]),
+        int(array[_LOOP_AT + 5]),
+        int(array[_LOOP_AT + 6]),
+        int(array[_LOOP_AT + 7]),
+        int(array[_LOOP_AT + 8]),
+        int(array[_LOOP_AT + 9]),
+        int(array[_LOOP_AT + 10]),
+        int(array[_LOOP_AT + 11]),
+        int(array[_LOOP_AT + 12]),
+        int(array[_LOOP_AT + 13]),
+        int(array[_LOOP_AT + 14]),
+        int(array[_LOOP_AT + 15]),
+        int(array[_LOOP_AT + 16]),
+        int(array[_LOOP_AT + 17]),
+        int(array[_LOOP_AT + 18]),
+        int(array[_LOOP_AT + 19]),
+        int(array[_LOOP_AT + 20]),
+        int(array[_LOOP_AT + 21]),
+        int(array[_LOOP_AT + 22]),
+        int(array[_LOOP_AT + 23]),
+        int(array[_LOOP_AT + 24]),
+        int(array[_LOOP_AT + 25]),
+        int(array[_LOOP_AT + 26]),
+        int(array[_LOOP_AT + 27]),
+        int(array[_LOOP_AT + 28]),
+        int(array[_LOOP_AT + 29]),
+        int(array[_LOOP_AT + 30]),
+        int(array[_LOOP_AT + 31]),
+    )
+    return Limits(_unpack_channel(array, 0), _unpack_channel(array, CHANNEL_LIMITS_SIZE), loop)
 
 
 @step

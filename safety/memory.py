@@ -30,7 +30,7 @@ class Latch(NamedTuple):
     mark: int
     """of the limits frozen at arming (R35)"""
     busy: int
-    """1 while a packed call is under way: still 1 at the next call when that one broke off (R39)"""
+    """packed calls under way, this one included: above 1 when an earlier one broke off (R39)"""
 
 
 class LoopMemory(NamedTuple):

@@ -54,8 +54,9 @@ def _target(scenario: Scenario, recording: Recording | None, file: str) -> Itera
     if isinstance(target, SineTarget) and target.amplitude_N > target.mean_N:
         found = f"{target.amplitude_N!r}, which takes the sine below zero"
         yield Problem(file, "target.amplitude_N", found, f"at most mean_N = {target.mean_N!r}")
-    if isinstance(target, StepsTarget) and target.order == "random" and len(set(target.levels_N)) < len(target.levels_N):
-        found = f"{shown(list(target.levels_N))} in random order"
+    levels = target.levels_N if isinstance(target, StepsTarget) and target.order == "random" else ()
+    if len(set(levels)) < len(levels):
+        found = f"{shown(list(levels))} in random order"
         yield Problem(file, "target.levels_N", found, 'each level once, or order = "listed"')
     highest = highest_N(target)
     if recording is not None:

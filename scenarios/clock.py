@@ -16,8 +16,9 @@ def _whole_period(rate_Hz: float) -> float:
     """The rate itself. Raises ValueError that names the nearest plain rates when its period isn't whole."""
     if abs(US_PER_S / rate_Hz - period_us(rate_Hz)) <= _NEAR * period_us(rate_Hz):
         return rate_Hz
-    slower = next(whole for whole in range(period_us(rate_Hz), 2_000_001) if _plain(whole) and US_PER_S / whole < rate_Hz)
-    faster = next(whole for whole in range(period_us(rate_Hz), 0, -1) if _plain(whole) and US_PER_S / whole > rate_Hz)
+    near = period_us(rate_Hz)
+    slower = next(whole for whole in range(near, 10 * near) if _plain(whole) and US_PER_S / whole < rate_Hz)
+    faster = next(whole for whole in range(near, 0, -1) if _plain(whole) and US_PER_S / whole > rate_Hz)
     raise ValueError(
         "a rate whose period is a whole number of microseconds, "
         f"the nearest plain ones are {US_PER_S / slower!r} and {US_PER_S / faster!r} Hz"
@@ -25,11 +26,8 @@ def _whole_period(rate_Hz: float) -> float:
 
 
 def _plain(period: int) -> bool:
-    """True when 1 s over `period` us has finitely many decimals (no prime factors but 2 and 5)."""
-    for prime in (2, 5):
-        while period % prime == 0:
-            period //= prime
-    return period == 1
+    """True when the rate of a period in us has at most three decimals in Hz."""
+    return US_PER_S * 1000 % period == 0
 
 
 class Clock(Strict):

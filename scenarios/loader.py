@@ -13,7 +13,7 @@ from thenar.controller import registry
 from thenar.controller.law_file import load_law_file
 from thenar.controller.registry import LawSettings
 from thenar.plant_models.settings import Wearer
-from thenar.safety.profile import LimitProfile, load_profile
+from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.scenarios.checks import fit_problems
 from thenar.scenarios.faults import KINDS
 from thenar.scenarios.files import NamedFile, found_file
@@ -92,7 +92,7 @@ def parse_scenario(
     _check_version(data, file, problems)
     pieces = _pieces(data, file, problems)
     files, recordings = _named_files(pieces, base, file, problems)
-    profile = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
+    profile, profile_files = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
     _check_law(pieces.get("law"), base, file, check_law, problems)
     scenario = checked(Scenario, _whole(data, pieces), file, "", problems)
     if scenario is not None and not problems:
@@ -100,7 +100,7 @@ def parse_scenario(
     if problems or scenario is None or profile is None:
         raise InputError(problems)
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
-    return LoadedScenario(scenario, base / name, base, text, digest, profile, tuple(files), recordings)
+    return LoadedScenario(scenario, base / name, base, text, digest, profile, (*files, *profile_files), recordings)
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -127,7 +127,7 @@ def _toml(text: str, file: str) -> Table:
         found = "nesting too deep to read"
     except ValueError as error:  # not TOML, text that UTF-8 can't hold, or an integer of thousands of digits
         found = str(error)
-    raise InputError([Problem(file, "", found, "TOML 1.0 text in UTF-8")])
+    raise InputError(placed(InputError([Problem(file, "", found, "TOML 1.0 text in UTF-8")]), ""))
 
 
 def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
@@ -201,9 +201,6 @@ def _named_files(
     law = pieces.get("law")
     if law is not None and law.file is not None:
         files.extend(found_file(law.file, base, file, "law.file", problems))
-    limits = pieces.get("limits")
-    if limits is not None and limits.profile not in PROFILE_NAMES:
-        files.extend(found_file(limits.profile, base, file, "limits.profile", problems))
     tried: set[tuple[str, str]] = set()
     for key, name, column in _recording_names(pieces):
         if (name, column) in tried:
@@ -230,12 +227,26 @@ def _recording_names(pieces: Table) -> Iterator[tuple[str, str, str]]:
             yield f"{key}.recording", wearer.recording, WEARER_COLUMN
 
 
-def _profile(choice: LimitChoice, base: Path, file: str, problems: list[Problem]) -> LimitProfile | None:
+def _profile(
+    choice: LimitChoice, base: Path, file: str, problems: list[Problem]
+) -> tuple[LimitProfile | None, list[NamedFile]]:
+    """The limit profile, and its file unless it is a shipped one."""
+    names = shipped_profiles()
+    files: list[NamedFile] = []
+    if choice.profile not in names:
+        missing: list[Problem] = []
+        files = found_file(choice.profile, base, file, "limits.profile", missing)
+        for problem in missing:
+            allowed = f"one of {', '.join(names)}, or {problem.allowed}"
+            close = nearest(choice.profile, names) or problem.nearest
+            problems.append(problem._replace(allowed=allowed, nearest=close))
+        if missing:
+            return None, []
     try:
-        return load_profile(choice.profile, base)
+        return load_profile(choice.profile, base), files
     except InputError as error:
         problems.extend(placed(error, ""))
-        return None
+        return None, files
 
 
 def _check_law(law: LawSettings | None, base: Path, file: str, run_it: bool, problems: list[Problem]) -> None:

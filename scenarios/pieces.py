@@ -8,12 +8,15 @@ from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel
 
+from thenar.scenarios.faults import CAUSE_PATTERN
+from thenar.scenarios.targets import COLUMN_PATTERN
 from thenar.shared.errors import InputError, Problem, nearest, shown, validated
 
 Model = TypeVar("Model", bound=BaseModel)
 
 DEEPEST: Final = 12
 LONGEST_KEY: Final = 60
+LONGEST_LINE: Final = 300
 _BARE_KEY: Final = re.compile(r"[A-Za-z0-9_-]+")
 _SMALLEST_INTEGER: Final = -(2**63)
 _LARGEST_INTEGER: Final = 2**63 - 1
@@ -29,6 +32,13 @@ _PLAIN_WORDS: Final = (
     ("a valid boolean", "true or false"),
     ("a valid number", "a number"),
     ("a valid integer", "a whole number"),
+    (f"String should match pattern '{CAUSE_PATTERN}'", "a requirement, R01 to R39"),
+    (f"String should match pattern '{COLUMN_PATTERN}'", "a column in newtons, its name ending in _N"),
+    ("String should", "text should"),
+    ("greater than or equal to", "at least"),
+    ("less than or equal to", "at most"),
+    ("greater than", "above"),
+    ("less than", "below"),
 )
 
 
@@ -57,7 +67,7 @@ def plainness(data: Mapping[str, Any], file: str) -> list[Problem]:
 def checked(model: type[Model], table: object, file: str, at: str, problems: list[Problem]) -> Model | None:
     """`table` as a `model`; None, and entries with keys below `at` added to `problems`, when it isn't one."""
     if not isinstance(table, dict):
-        problems.append(Problem(file, at, shown(table), f"a table, [{at}]"))
+        problems.append(Problem(file, at, shown(table), f"a table, headed [{at}]" if at.isidentifier() else "a table"))
         return None
     try:
         return validated(model, table, file)
@@ -67,12 +77,17 @@ def checked(model: type[Model], table: object, file: str, at: str, problems: lis
 
 
 def placed(error: InputError, at: str) -> list[Problem]:
-    """The problems of `error` with their keys below `at`, in a TOML writer's words."""
+    """The problems of `error` with their keys below `at`, each on short lines and in a TOML writer's words."""
+    told = [problem.key for problem in error.problems]
     return [
         problem._replace(
-            key=".".join(part for part in (at, problem.key) if part), allowed=_in_plain_words(problem.allowed)
+            key=".".join(part for part in (at, problem.key) if part),
+            found=_short_line(problem.found),
+            allowed=_short_line(_in_plain_words(problem.allowed)),
         )
         for problem in error.problems
+        # A list whose entries are faulty is also told to be too short: that is no news.
+        if not any(key.startswith(f"{problem.key}[") for key in told)
     ]
 
 
@@ -95,6 +110,13 @@ def one_of(
         )
         return None
     return checked(models[name], table, file, at, problems)
+
+
+def _short_line(text: str) -> str:
+    """`text` on one line that a terminal can show, cut where it is endless (a user's law may say anything)."""
+    line = " ".join(text.split())
+    line = line if line.isprintable() else ascii(line)
+    return line if len(line) <= LONGEST_LINE else line[: LONGEST_LINE - 3] + "..."
 
 
 def _in_plain_words(allowed: str) -> str:

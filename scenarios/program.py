@@ -29,7 +29,7 @@ Changes = tuple[NDArray[np.int64], NDArray[np.float64]]
 def target_changes(
     program: Target, duration_us: int, seed: int, wearer: int, repeat: int, recording: Recording | None = None
 ) -> Changes:
-    """When the target changes and to what: times in us (shape (n,), int64, rising, first 0) and forces in N (shape (n,)).
+    """When the target changes, us (shape (n,), int64, rising, first 0), and to what, N (shape (n,), float64).
 
     `duration_us`: length of the trial, us, positive; all times lie before it. `seed`, `wearer`, `repeat`: whole
     numbers that fix a random order (the condition is left out on purpose: every condition meets the same targets).

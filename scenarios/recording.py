@@ -53,7 +53,8 @@ def resample(recording: Recording, step_us: int, count: int, repeat: bool = Fals
     at_us = np.arange(count, dtype=np.int64) * step_us
     row_us = (recording.t_s - recording.t_s[0]) * US_PER_S
     when_us = np.mod(at_us, row_us[-1]) if repeat else at_us.astype(np.float64)
-    return np.interp(when_us, row_us, recording.force_N)
+    force_N: NDArray[np.float64] = np.interp(when_us, row_us, recording.force_N)
+    return force_N
 
 
 def _bytes_of(path: Path, file: str) -> bytes:
@@ -82,9 +83,8 @@ def _columns(lines: list[str], column: str, file: str) -> tuple[NDArray[np.float
             line = numbered[rows.line_num - 1][0]
             numbers = _row(row, header, places, file, line, problems)
             if numbers and t_s and numbers[0] <= t_s[-1]:
-                problems.append(
-                    Problem(file, f"line {line}, {TIME_COLUMN}", repr(numbers[0]), f"later than {t_s[-1]!r} s before it")
-                )
+                allowed = f"later than {t_s[-1]!r} s in the row before"
+                problems.append(Problem(file, f"line {line}, {TIME_COLUMN}", repr(numbers[0]), allowed))
             if len(problems) >= SHOWN_AT_MOST:
                 break
             if numbers:
@@ -111,10 +111,8 @@ def _places(header: list[str], column: str, file: str, line: int) -> tuple[int, 
         if header.count(wanted) == 1:
             continue
         found = f"{header.count(wanted)} columns of this name" if wanted in header else "no such column"
-        names = shown(", ".join(header))
-        problems.append(
-            Problem(file, f"line {line}, {wanted}", found, f"one column {wanted}; here are {names}", nearest(wanted, header))
-        )
+        allowed = f"one column {wanted}; here are {shown(', '.join(header))}"
+        problems.append(Problem(file, f"line {line}, {wanted}", found, allowed, nearest(wanted, header)))
     if problems:
         raise InputError(problems)
     return header.index(TIME_COLUMN), header.index(column)

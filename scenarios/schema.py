@@ -42,9 +42,11 @@ class LimitChoice(Strict):
 
 
 class Session(Strict):
-    """What the operator does."""
+    """What the operator does, and at which pulses the wearer was calibrated."""
 
     arm_at_s: float = Field(0.0, ge=0, le=7200, description="when the operator arms the interlock, s")
+    calibration_width_us: float = Field(250.0, ge=50, le=500, description="pulse width of the calibration, us")
+    calibration_rate_Hz: float = Field(40.0, ge=5, le=100, description="pulse rate of the calibration, Hz")
 
 
 class Scenario(Strict):

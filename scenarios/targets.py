@@ -9,6 +9,7 @@ from pydantic import Field
 from thenar.shared.errors import Strict
 
 HIGHEST_TARGET_N: Final = 200.0
+COLUMN_PATTERN: Final = r"^\w+_N$"
 
 Level = Annotated[float, Field(ge=0, le=HIGHEST_TARGET_N)]
 Levels = Annotated[tuple[Level, ...], Field(strict=False, min_length=1, max_length=50)]
@@ -58,7 +59,7 @@ class RecordingTarget(Strict):
 
     program: Literal["recording"] = Field(description="a force read from a CSV file")
     file: str = Field(min_length=1, max_length=400, description="CSV file, relative to the scenario file")
-    column: str = Field("target_N", pattern=r"^\w+_N$", max_length=60, description="column to read, in N")
+    column: str = Field("target_N", pattern=COLUMN_PATTERN, max_length=60, description="column to read, in N")
     repeat: bool = Field(False, description="start over at the end (else the last value stays)")
 
 

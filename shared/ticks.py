@@ -20,9 +20,10 @@ class Phase(IntEnum):
     WEARER = 1
     SAMPLE = 2
     ARRIVAL = 3
-    CONTROL = 4
-    PULSE = 5
-    TRACE = 6
+    STRIKE = 4
+    CONTROL = 5
+    PULSE = 6
+    TRACE = 7
 
 
 def us_from_s(seconds: float) -> int:

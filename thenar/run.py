@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -84,18 +85,20 @@ def run_scenario(
 
     `seed`: in place of the scenario's own. `jobs`: processes (see thenar.workers on scripts that use more than one).
     `command`: goes into the manifest, that of this process when None. `on_finished`: told of each trial in order.
-    Raises InputError when `out` is taken or an input file changes while the run goes on, WorkerLostError when a worker dies.
+    Raises InputError when `out` is taken or an input file changes while the run goes on, LostWorkerError when a
+    worker dies.
     """
     trials = plan_trials(loaded, seed)
     used_seed = loaded.scenario.seed if seed is None else seed
     kept = _Kept()
     with RunFolder(Path(out), loaded.sha256) as folder:
         inputs = _store_inputs(folder, loaded)
-        for finished in finished_in_order(trials, moving=moves(loaded), jobs=jobs):
-            folder.add(finished.result)
-            kept.take(finished.result, finished.rows, finished.hashes)
-            if on_finished is not None:
-                on_finished(finished.result.label)
+        with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as running:
+            for finished in running:
+                folder.add(finished.result)
+                kept.take(finished.result, finished.rows, finished.hashes)
+                if on_finished is not None:
+                    on_finished(finished.result.label)
         folder.close_tables()
         for file in loaded.files:
             _unchanged_bytes(loaded, file)
@@ -164,7 +167,9 @@ def _unchanged_bytes(loaded: LoadedScenario, file: NamedFile) -> bytes:
         found = "changed since the scenario was read"
     except OSError as error:
         found = error.strerror or str(error)
-    raise InputError([Problem(str(loaded.path), file.key, f"{file.name}: {found}", "a file that stays as it is while it is used")])
+    raise InputError(
+        [Problem(str(loaded.path), file.key, f"{file.name}: {found}", "a file that stays as it is while it is used")]
+    )
 
 
 def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str, object]:

@@ -12,7 +12,7 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import Final, NamedTuple
@@ -20,6 +20,7 @@ from typing import Final, NamedTuple
 from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial
+from thenar.lost_worker import LostWorkerError
 from thenar.report.metrics import TargetRow, target_rows
 from thenar.report.tables import TABLES, column_hashes
 
@@ -34,10 +35,6 @@ class Finished(NamedTuple):
     hashes: dict[str, dict[str, str]]
 
 
-class WorkerLostError(RuntimeError):
-    """A worker process ended without an answer, or a law tried to end the program."""
-
-
 def cores() -> int:
     """How many processor cores this process may use."""
     if hasattr(os, "sched_getaffinity"):
@@ -45,10 +42,10 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-def finished_in_order(trials: Sequence[Trial], *, moving: bool, jobs: int) -> Iterator[Finished]:
+def finished_in_order(trials: Sequence[Trial], *, moving: bool, jobs: int) -> Generator[Finished, None, None]:
     """Run every trial and give the finished ones in the order of `trials`.
 
-    `jobs`: processes to use (1 runs in this process). Raises WorkerLostError when a worker dies.
+    `jobs`: processes to use (1 runs in this process). Raises LostWorkerError when a worker dies.
     """
     jobs = min(jobs, len(trials))
     if jobs <= 1:
@@ -63,7 +60,7 @@ def finish(trial: Trial, moving: bool) -> Finished:
     try:
         result = run_trial(trial)
     except SystemExit as error:
-        raise WorkerLostError(f"{described(trial)}: the law tried to end the program (exit {error.code})") from None
+        raise LostWorkerError(f"{described(trial)}: the law tried to end the program (exit {error.code})") from None
     tables = {"trace": result.trace, "pulses": result.pulses}
     return Finished(result, target_rows(result, moving=moving), {name: column_hashes(tables[name]) for name in TABLES})
 
@@ -71,10 +68,12 @@ def finish(trial: Trial, moving: bool) -> Finished:
 def described(trial: Trial) -> str:
     """The label of a trial in words."""
     label = trial.label
-    return f"trial {label.index} ({label.condition}, wearer {label.wearer} {label.wearer_name!r}, repeat {label.repeat})"
+    return (
+        f"trial {label.index} ({label.condition}, wearer {label.wearer} {label.wearer_name!r}, repeat {label.repeat})"
+    )
 
 
-def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Iterator[Finished]:
+def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Generator[Finished, None, None]:
     before = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_settle_in)
     waiting: deque[tuple[Trial, Future[Finished]]] = deque()
@@ -102,7 +101,7 @@ def _answer(trial: Trial, future: Future[Finished]) -> Finished:
     try:
         return future.result()
     except BrokenProcessPool:
-        raise WorkerLostError(
+        raise LostWorkerError(
             f"a worker process ended without an answer, at {described(trial)} or one close to it. "
             "It ran out of memory, was killed, or the law's file ended it; --jobs 1 shows which trial it is"
         ) from None

@@ -1,0 +1,146 @@
+"""The command `thenar`: what it accepts, and the one guard around everything it does.
+
+Nothing heavy is imported here: each command's module is imported when the command runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Final
+
+from thenar.caution import SHORT
+
+USAGE_ERROR: Final = 2
+INPUT_OUTPUT_FAULT: Final = 74
+INTERNAL_FAULT: Final = 70
+INTERRUPTED: Final = 130
+COMMANDS: Final = ("check", "laws", "replay", "run", "schema")
+FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. `arguments`: without the program's name; those of this process when None.
+
+    Returns the exit code: 0 done, 1 a replay differs, 2 bad input, 70 a fault in thenar or a worker that died,
+    74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a traceback
+    only with THENAR_DEBUG=1.
+    """
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    chosen = parser().parse_args(given)
+    try:
+        code: int = importlib.import_module(f"thenar.cli.{chosen.command}").command(chosen)
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        print("interrupted: nothing was left half-written", file=sys.stderr)
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Nobody reads on. Point stdout elsewhere so that the interpreter's own last flush stays quiet.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("THENAR_DEBUG") == "1":
+            raise
+        return _told(error, as_json=chosen.json)
+    return code
+
+
+def _told(error: Exception, as_json: bool) -> int:
+    """Say on stderr what went wrong (as JSON on stdout too when asked for) and give the exit code."""
+    from thenar.lost_worker import LostWorkerError
+    from thenar.shared.errors import InputError
+
+    if isinstance(error, InputError):
+        print(error, file=sys.stderr)
+        if as_json:
+            import json
+
+            print(json.dumps({"problems": [problem._asdict() for problem in error.problems]}, indent=2))
+        return USAGE_ERROR
+    if isinstance(error, LostWorkerError):
+        print(f"the run stopped: {error}", file=sys.stderr)
+        return INTERNAL_FAULT
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"the system refused: {where}{error.strerror or error}", file=sys.stderr)
+        return INPUT_OUTPUT_FAULT
+    print(
+        f"internal fault, {type(error).__name__}: {error}\n"
+        "This is a fault in thenar, not in your input. Please report it with the command, the scenario file and "
+        "the output of THENAR_DEBUG=1.",
+        file=sys.stderr,
+    )
+    return INTERNAL_FAULT
+
+
+def parser() -> argparse.ArgumentParser:
+    """The parser of the whole command line."""
+    machine = argparse.ArgumentParser(add_help=False)
+    machine.add_argument("--json", action="store_true", default=argparse.SUPPRESS, help="print results as JSON")
+    top = argparse.ArgumentParser(
+        prog="thenar",
+        description="A test bench in software for closed-loop electrical muscle stimulation that assists pinch force.",
+        epilog=SHORT,
+        allow_abbrev=False,
+    )
+    top.add_argument("--version", action=_Version)
+    top.add_argument("--json", action="store_true", help="print results as JSON, for machines")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, line: str) -> argparse.ArgumentParser:
+        return commands.add_parser(
+            name, help=line, description=line, epilog=SHORT, parents=[machine], allow_abbrev=False
+        )
+
+    check = add("check", "say what a scenario file would run, or what is wrong with it (runs a law file it names)")
+    check.add_argument("files", nargs="*", metavar="FILE", help=FILE_HELP)
+    check.add_argument("--list", action="store_true", help="name the shipped scenarios")
+    run = add("run", "run a scenario and leave a folder with its tables, summary and pictures")
+    run.add_argument("file", metavar="FILE", help=FILE_HELP)
+    run.add_argument("--out", metavar="DIR", help="folder to make (default: the next free runs/NAME-N)")
+    run.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
+    run.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
+    replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
+    replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    add("laws", "list the control laws and their settings")
+    schema = add("schema", "print the JSON Schema of scenario files, for editors")
+    schema.add_argument("--out", metavar="FILE", help="write it to a file")
+    return top
+
+
+class _Version(argparse.Action):
+    """Prints the version; reading it is left until it is asked for."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str) -> None:
+        super().__init__(option_strings, dest, nargs=0, help="print the version")
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+        import thenar
+
+        print(f"thenar {thenar.__version__}")
+        parser.exit()
+
+
+def _whole(text: str) -> int:
+    number = _integer(text)
+    if not 0 <= number < 2**63:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 0 to 2^63 - 1")
+    return number
+
+
+def _positive(text: str) -> int:
+    number = _integer(text)
+    if not 1 <= number <= 1024:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1024")
+    return number
+
+
+def _integer(text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} isn't a whole number") from None

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 class TrialLabel(NamedTuple):
     """Which trial of a run this is. `index`, `wearer` and `repeat` count from 0 and have no unit."""
 
-    index: int
+    index: int  # type: ignore[assignment]  # hides tuple.index, which nobody calls on a label
     wearer: int
     wearer_name: str
     condition: str

@@ -54,7 +54,9 @@ class RunFolder:
             raise
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if kind is not None:
             self._events.close()
             shutil.rmtree(self.working, ignore_errors=True)

@@ -25,7 +25,7 @@ BAND: Final = "#ece7dc"
 FORCE: Final = "#17518f"
 ESTIMATE: Final = "#b8561b"
 AGONIST: Final = "#0c6e63"
-ANTAGONIST: Final = "#8b2f70"
+ANTAGONIST: Final = "#7a3fb0"
 HALTED: Final = "#f3d9d4"
 CONDITION_LOOKS: Final = {
     "unassisted": ("#6b6f76", "o"),
@@ -51,9 +51,8 @@ class Margins(NamedTuple):
 @contextmanager
 def house_style() -> Iterator[None]:
     """Draw with the library's own defaults, whatever the user's settings are, and never read "$" as a formula."""
-    settings: dict[str, Any] = {
-        key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith(("backend", "webagg"))
-    }
+    defaults = matplotlib.rcParamsDefault.items()
+    settings: Any = {key: value for key, value in defaults if not key.startswith(("backend", "webagg"))}
     settings |= {"text.parse_math": False, "axes.edgecolor": QUIET, "axes.linewidth": 0.7, "font.size": BODY}
     settings |= {"text.color": INK, "axes.labelcolor": INK, "xtick.color": INK, "ytick.color": INK}
     settings |= {"path.simplify_threshold": 0.2, "hatch.linewidth": 0.5}
@@ -82,7 +81,8 @@ def place(figure: Figure, left: float, top: float, width: float, height: float, 
 def write_at(figure: Figure, left: float, top: float, text: str, **look: Any) -> None:
     """Text whose upper left corner lies `left` and `top` inches from that of the figure."""
     width, height = figure.get_size_inches()
-    figure.text(left / width, 1 - top / height, text, va="top", **({"ha": "left", "fontsize": BODY} | look))
+    chosen: dict[str, Any] = {"ha": "left", "fontsize": BODY} | look
+    figure.text(left / width, 1 - top / height, text, va="top", **chosen)
 
 
 def heading(figure: Figure, left: float, title: str, line: str) -> None:

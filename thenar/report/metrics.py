@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -118,11 +119,14 @@ class _Rows(NamedTuple):
     force_N: Floats
     reasons: Integers
 
+    def part(self, rows: slice) -> _Rows:
+        return _Rows(self.t_us[rows], self.span_us[rows], self.target_N[rows], self.force_N[rows], self.reasons[rows])
+
 
 def _holds(rows: _Rows) -> list[slice]:
     """Slices of rows over which the target stays the same."""
     edges = [0, *(np.flatnonzero(np.diff(rows.target_N) != 0.0) + 1).tolist(), len(rows.target_N)]
-    return [slice(start, stop) for start, stop in zip(edges, edges[1:], strict=False)]
+    return [slice(start, stop) for start, stop in pairwise(edges)]
 
 
 def _moving_row(result: TrialResult, rows: _Rows) -> TargetRow:
@@ -132,7 +136,7 @@ def _moving_row(result: TrialResult, rows: _Rows) -> TargetRow:
 
 
 def _level_row(result: TrialResult, rows: _Rows, level_N: float, holds: list[slice]) -> TargetRow:
-    parts = [_Rows(*(column[hold] for column in rows)) for hold in holds]
+    parts = [rows.part(hold) for hold in holds]
     overshoot = [value for part in parts if not math.isnan(value := overshoot_N(part.force_N, level_N))]
     settling = [value for part in parts if not math.isnan(value := _settling_s(part, level_N))]
     measured = (
@@ -178,9 +182,7 @@ def _row(
         float(sum(1 for t_us in trips for start, stop in edges if start <= t_us < stop)),
     )
     acted = reason_counts(rows.reasons[chosen])
-    return TargetRow(
-        result.label, target, target_N, float(span.sum()) / US_PER_S, len(holds), settled, values, acted
-    )
+    return TargetRow(result.label, target, target_N, float(span.sum()) / US_PER_S, len(holds), settled, values, acted)
 
 
 def _moment(event: dict[str, object]) -> int:
@@ -242,9 +244,7 @@ def _variation_percent(parts: Iterable[_Rows]) -> float:
     return float(np.average(found, weights=weights)) if found else math.nan
 
 
-def _pulses_between(
-    pulses: dict[str, NDArray[Any]], channel: int, edges: list[tuple[int, int]]
-) -> tuple[float, int]:
+def _pulses_between(pulses: dict[str, NDArray[Any]], channel: int, edges: list[tuple[int, int]]) -> tuple[float, int]:
     """Rectified charge in uC and number of the pulses of one channel that began inside the stretches of time."""
     t_us = pulses["t_us"]
     inside = np.zeros(len(t_us), dtype=bool)

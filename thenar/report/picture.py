@@ -20,12 +20,12 @@ from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import US_PER_S
 
 WIDTH_IN: Final = 11.0
-MARGINS: Final = ink.Margins(left=0.85, right=2.25, top=0.95, bottom=0.95)
+MARGINS: Final = ink.Margins(left=0.85, right=2.25, top=1.0, bottom=0.95)
 FORCE_IN: Final = 2.1
 STIMULATION_IN: Final = 0.95
 REASON_IN: Final = 0.17
 GAP_IN: Final = 0.14
-BETWEEN_IN: Final = 0.74
+BETWEEN_IN: Final = 0.8
 MOST_POINTS: Final = 6000
 MOST_REASONS: Final = 8
 EVENT_ROWS: Final = 2
@@ -147,9 +147,12 @@ class _Block:
         axes.set_ylim(0.0, self.scale.force_N)
         axes.set_ylabel("force, N", fontsize=ink.SMALL)
         axes.yaxis.set_major_locator(MaxNLocator(5))
-        axes.set_title(_panel_line(self.panel), loc="left", fontsize=ink.BODY, fontweight="bold", pad=5)
+        axes.set_title(_panel_line(self.panel), loc="left", fontsize=ink.BODY, fontweight="bold", pad=9)
         estimated = bool(np.isfinite(self.panel.trace["estimate_N"]).any())
-        keys = [("true force", ink.FORCE, "-", 1.6), ("target (band shaded)", ink.INK, (0, (5, 2)), 1.2)]
+        keys: list[tuple[str, str, Any, float]] = [
+            ("true force", ink.FORCE, "-", 1.6),
+            ("target (band shaded)", ink.INK, (0, (5, 2)), 1.2),
+        ]
         if estimated:
             keys.append(("estimate", ink.ESTIMATE, (0, (1.2, 1.4)), 1.2))
         for number, (name, color, style, width) in enumerate(keys):
@@ -178,17 +181,30 @@ class _Block:
             free_from_s[row] = at_s + (0.02 + 0.0085 * len(words)) * self.end_s
             late = at_s > 0.85 * self.end_s
             place = (at_s + (-0.004 if late else 0.004) * self.end_s, self.scale.force_N * (0.985 - 0.085 * row))
-            axes.annotate(words, place, ha="right" if late else "left", va="top", fontsize=ink.SMALL - 0.5, color=ink.INK)
+            axes.annotate(
+                words, place, ha="right" if late else "left", va="top", fontsize=ink.SMALL - 0.5, color=ink.INK
+            )
 
     def _halts(self, axes: Axes) -> None:
         """Shade the stretches over which a trip had latched."""
         for start_s, stop_s in self._stretches(self.panel.trace["trip"] != 0):
-            axes.axvspan(start_s, stop_s, facecolor=ink.HALTED, edgecolor=ink.QUIET, hatch="////", linewidth=0, alpha=0.55, zorder=0)
+            axes.axvspan(
+                start_s,
+                stop_s,
+                facecolor=ink.HALTED,
+                edgecolor=ink.QUIET,
+                hatch="////",
+                linewidth=0,
+                alpha=0.55,
+                zorder=0,
+            )
 
     def _stimulation(self, axes: Axes) -> None:
         for channel, color, sign in ((AGONIST, ink.AGONIST, 1.0), (ANTAGONIST, ink.ANTAGONIST, -1.0)):
             mine = self.panel.pulses["channel"] == channel
-            time_s, charge = tallest(self.panel.pulses["t_us"][mine] / US_PER_S, _charge_uC(self.panel, channel), self.end_s)
+            time_s, charge = tallest(
+                self.panel.pulses["t_us"][mine] / US_PER_S, _charge_uC(self.panel, channel), self.end_s
+            )
             strokes = [((t, 0.0), (t, sign * q)) for t, q in zip(time_s.tolist(), charge.tolist(), strict=True)]
             axes.add_collection(LineCollection(strokes, colors=color, linewidths=0.6))
         axes.axhline(0.0, color=ink.QUIET, linewidth=0.6)
@@ -211,7 +227,12 @@ class _Block:
             axes.broken_barh(spans, (number - 0.36, 0.72), facecolors=ink.INK, edgecolors=ink.INK, linewidth=0.4)
             words = ink.shortened(self.requirements.get(identifier, ""), 46)
             axes.annotate(
-                words, (1.012, number), xycoords=("axes fraction", "data"), va="center", fontsize=ink.SMALL - 1.5, color=ink.INK
+                words,
+                (1.012, number),
+                xycoords=("axes fraction", "data"),
+                va="center",
+                fontsize=ink.SMALL - 1.5,
+                color=ink.INK,
             )
 
     def _stretches(self, rows: NDArray[Any]) -> list[tuple[float, float]]:
@@ -252,7 +273,7 @@ def event_words(event: Mapping[str, object]) -> str:
 def extremes_kept(
     time_s: NDArray[np.float64], values: NDArray[np.float64], most: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """At most about `most` points of a line (arrays of shape (rows,)) that keep each stretch's lowest and highest value."""
+    """At most about `most` points of a line (arrays of shape (rows,)), each stretch's lowest and highest kept."""
     if len(values) <= most:
         return time_s, values
     width = math.ceil(2 * len(values) / most)

@@ -58,9 +58,7 @@ def by_condition_and_target(rows: Iterable[TargetRow]) -> list[ConditionTarget]:
 
 def _line(condition: str, target: str, members: list[TargetRow]) -> ConditionTarget:
     wearers = sorted({row.label.wearer for row in members})
-    spreads = tuple(
-        spread_over(wearer_means(members, metric.name).values()) for metric in METRICS
-    )
+    spreads = tuple(spread_over(wearer_means(members, metric.name).values()) for metric in METRICS)
     return ConditionTarget(
         condition, target, members[0].target_N, len(wearers), len(members), spreads, summed_counts(members)
     )
@@ -106,17 +104,20 @@ def trials_csv(rows: list[TargetRow]) -> str:
     for row in rows:
         counts = [row.interventions.get(name, 0) for name in identifiers]
         labels = [*row.label, row.target, _cell(row.target_N), _cell(row.time_s), row.holds, row.settled_holds]
-        writer.writerow([*labels, *(_cell(number) for number in row.values), *counts])
+        measured = [_cell(number, metric.unit == "1") for metric, number in zip(METRICS, row.values, strict=True)]
+        writer.writerow([*labels, *measured, *counts])
     return text.getvalue()
 
 
-def _cell(number: float) -> str:
-    return "" if math.isnan(number) else repr(number)
+def _cell(number: float, whole: bool = False) -> str:
+    return "" if math.isnan(number) else repr(int(number) if whole else number)
 
 
 def row_record(row: TargetRow) -> dict[str, object]:
     """One row of a trial as a JSON-ready mapping (NaN is still NaN; the writer makes it null)."""
-    record: dict[str, object] = {"trial" if name == "index" else name: value for name, value in row.label._asdict().items()}
+    record: dict[str, object] = {
+        "trial" if name == "index" else name: value for name, value in row.label._asdict().items()
+    }
     record |= {"target": row.target, "target_N": row.target_N, "time_s": row.time_s}
     record |= {"holds": row.holds, "settled_holds": row.settled_holds}
     record |= {metric.name: number for metric, number in zip(METRICS, row.values, strict=True)}

@@ -29,7 +29,9 @@ _TYPES: Final = {"int64": pa.int64(), "float64": pa.float64()}
 def schema_of(columns: tuple[Column, ...], scenario_sha256: str) -> Any:
     """The Arrow schema of a table: types, units and meanings of `columns`, the scenario's hash and the caution."""
     fields = [
-        pa.field(column.name, _TYPES[column.kind], nullable=False, metadata={"unit": column.unit, "meaning": column.meaning})
+        pa.field(
+            column.name, _TYPES[column.kind], nullable=False, metadata={"unit": column.unit, "meaning": column.meaning}
+        )
         for column in columns
     ]
     return pa.schema(fields, metadata={"scenario_sha256": scenario_sha256, "caution": SHORT})
@@ -83,7 +85,9 @@ class TableWriter:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         if kind is None:
             self.close()
         else:

@@ -1,0 +1,168 @@
+"""Bounds that need no memory: what one channel may be given at most, and both channels together.
+
+Every bound is reckoned from what was asked for, not from what another bound left of it. So a tighter
+limit can never loosen another one (a shorter width would otherwise make room for more current), and
+applying the bounds twice changes nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+from thenar.safety.inputs import ChannelAsked
+from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
+from thenar.safety.reasons import (
+    R06,
+    R07,
+    R08,
+    R09,
+    R10,
+    R11,
+    R12,
+    R13,
+    R14,
+    R17,
+    R25,
+)
+from thenar.shared.compiled import step
+
+LOAD_OHM: Final = 500
+"""Test load of R14 and R15 (facts A1 and A2: energy and power are stated into 500 ohm)."""
+
+
+class Bounded(NamedTuple):
+    """One channel after its own bounds, with the rules that clamped it or took it to zero."""
+
+    current_uA: int
+    width_us: int
+    period_us: int
+    reasons: int
+
+
+@step
+def whole_root(value: int) -> int:
+    """Largest integer whose square is at most `value` (0 for anything below 1)."""
+    if value < 1:
+        return 0
+    root = value
+    nearer = (root + 1) // 2
+    while nearer < root:
+        root = nearer
+        nearer = (root + value // root) // 2
+    return root
+
+
+@step
+def density_rms_uA(limits: ChannelLimits, bound_uA_per_cm2: int, contact_per_mille: int) -> int:
+    """RMS current at which a current density is reached on the pad's share in contact (R13, R29)."""
+    share = limits.contact_assumed_per_mille if contact_per_mille < 0 else contact_per_mille
+    return bound_uA_per_cm2 * limits.area_mm2 * share // 100_000
+
+
+@step
+def _steady_bound_uA(rms_uA: int, current_uA: int, width_us: int, period_us: int) -> int:
+    """Current whose steady biphasic train has at most this RMS value; `current_uA` itself when it has."""
+    room = rms_uA * rms_uA * period_us
+    if current_uA * current_uA * 2 * width_us <= room:
+        return current_uA
+    return whole_root(room // (2 * width_us))
+
+
+@step
+def bound_channel(limits: ChannelLimits, asked: ChannelAsked, contact_ohm: int, contact_per_mille: int) -> Bounded:
+    """R06 to R13 and R17 on one channel. `asked` must lie in the type ranges of R01."""
+    current = asked.current_uA
+    width = asked.width_us
+    period = asked.period_us
+    if current == 0 or width == 0 or period == 0:
+        return Bounded(0, 0, 0, 0)
+    if width < limits.width_min_us:
+        return Bounded(0, 0, 0, R08)
+    reasons = 0
+    for rule, bound in (
+        (R06, limits.peak_uA),
+        (R07, limits.ceiling_uA),
+        (R09, limits.charge_pC // width),
+        (R10, limits.density_charge_pC // width),
+        (R12, _steady_bound_uA(limits.rms_uA, asked.current_uA, width, period)),
+        (
+            R13,
+            _steady_bound_uA(
+                density_rms_uA(limits, limits.density_rms_uA_per_cm2, contact_per_mille),
+                asked.current_uA,
+                width,
+                period,
+            ),
+        ),
+    ):
+        if asked.current_uA > bound:
+            reasons |= rule
+        current = min(current, bound)
+    if contact_ohm > 0:
+        bound = limits.compliance_uV // contact_ohm
+        if asked.current_uA > bound:
+            reasons |= R17
+        current = min(current, bound)
+    if width > limits.width_max_us:
+        reasons |= R08
+        width = limits.width_max_us
+    if period < limits.period_min_us:
+        reasons |= R11
+        period = limits.period_min_us
+    if current <= 0:
+        return Bounded(0, 0, 0, reasons)
+    return Bounded(current, width, period, reasons)
+
+
+@step
+def energy_trip(limits: ChannelLimits, given: Bounded) -> int:
+    """R14 when the pulse's energy into 500 ohm is above the bound, else 0. A backstop at the defaults."""
+    energy_aJ = given.current_uA * given.current_uA * (2 * LOAD_OHM) * given.width_us
+    return R14 if energy_aJ > limits.energy_aJ else 0
+
+
+@step
+def bound_both(
+    limits: Limits, agonist_asked_uA: int, antagonist_asked_uA: int, agonist: Bounded, antagonist: Bounded
+) -> tuple[Bounded, Bounded]:
+    """R25: both currents in proportion when the shares of their ceilings add up to too much.
+
+    Shares are those of what was asked for, cut at the ceilings, so that tightening another bound on one
+    channel never makes room on the other. A channel without a ceiling is zero already.
+    """
+    agonist_cap = min(limits.agonist.peak_uA, limits.agonist.ceiling_uA)
+    antagonist_cap = min(limits.antagonist.peak_uA, limits.antagonist.ceiling_uA)
+    if agonist.current_uA == 0 or antagonist.current_uA == 0 or agonist_cap <= 0 or antagonist_cap <= 0:
+        return agonist, antagonist
+    asked = 1_000 * (
+        min(agonist_asked_uA, agonist_cap) * antagonist_cap + min(antagonist_asked_uA, antagonist_cap) * agonist_cap
+    )
+    room = limits.loop.summed_share_per_mille * agonist_cap * antagonist_cap
+    if asked <= room:
+        return agonist, antagonist
+    agonist_room = min(agonist_asked_uA, agonist_cap) * room // asked
+    antagonist_room = min(antagonist_asked_uA, antagonist_cap) * room // asked
+    return _lowered(agonist, agonist_room, R25), _lowered(antagonist, antagonist_room, R25)
+
+
+@step
+def _lowered(given: Bounded, current_uA: int, rule: int) -> Bounded:
+    """The channel with its current cut at `current_uA`; `rule` is noted as having fired."""
+    return Bounded(min(given.current_uA, current_uA), given.width_us, given.period_us, given.reasons | rule)
+
+
+@step
+def keeps_ceilings(
+    limits: ChannelLimits, loop: LoopLimits, current_uA: int, width_us: int, period_us: int
+) -> bool:
+    """Whether one channel's command obeys every bound that needs no memory: the last check before it leaves."""
+    if current_uA == 0:
+        return True
+    return (
+        0 < current_uA <= min(limits.peak_uA, limits.ceiling_uA)
+        and current_uA % max(loop.device_step_uA, 1) == 0
+        and limits.width_min_us <= width_us <= limits.width_max_us
+        and current_uA * width_us <= min(limits.charge_pC, limits.density_charge_pC)
+        and period_us >= limits.period_min_us
+        and current_uA * current_uA * (2 * LOAD_OHM) * width_us <= limits.energy_aJ
+    )

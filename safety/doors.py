@@ -1,0 +1,122 @@
+"""Packed doors: the interlock and the gate as Python and the engines call them, all state in int64 arrays.
+
+A call that breaks off half-way leaves no command and no pulse behind, and the next call trips (R39):
+the output is emptied and the memory marked busy before anything else is done.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from numpy.typing import NDArray
+
+from thenar.safety.gate import gate, next_pulse_us
+from thenar.safety.interlock import admit, unpack_admitted
+from thenar.safety.inputs import unpack_asked, unpack_senses
+from thenar.safety.limits import unpack_limits
+from thenar.safety.memory import (
+    DISARMED,
+    LATCH_AT,
+    LOOP_AT,
+    halt,
+    store_decision,
+    store_pulse,
+    unpack_memory,
+)
+from thenar.safety.windows import advance_windows, note_amounts
+from thenar.shared.compiled import entry, store
+
+_STATE: Final = LATCH_AT
+_TRIP: Final = LATCH_AT + 1
+_TRIP_US: Final = LATCH_AT + 2
+_BUSY: Final = LATCH_AT + 6
+
+
+@entry
+def admit_packed(
+    limits: NDArray[Any],
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    demand: NDArray[Any],
+    senses: NDArray[Any],
+    t_us: int,
+) -> int:
+    """One control tick. Writes `memory` and `admitted` in place and returns the reasons mask.
+
+    All arrays are 1-d int64: `limits` (LIMITS_SIZE,), `memory` (MEMORY_SIZE,), `admitted`
+    (ADMITTED_SIZE,), `demand` (ASKED_SIZE,) from `edge.demand_units`, `senses` (SENSES_SIZE,) from
+    `edge.senses_units`. `t_us`: time in us.
+    """
+    admitted[:] = 0
+    memory[_BUSY] += 1
+    before = unpack_memory(memory)
+    given, after, reasons = admit(
+        unpack_limits(limits), before, unpack_asked(demand), unpack_senses(senses), t_us
+    )
+    store_decision(memory, after)
+    store(admitted, given)
+    return reasons
+
+
+@entry
+def gate_packed(
+    limits: NDArray[Any],
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    channel: int,
+    t_us: int,
+    out: NDArray[Any],
+) -> int:
+    """May `channel` (0 agonist, 1 antagonist) fire at `t_us`? Writes `memory` and `out`, returns the reasons mask.
+
+    `out`: int64, shape (3,): current in uA (0: no pulse), width and pause between the phases in us.
+    """
+    out[:] = 0
+    memory[_BUSY] += 1
+    bounds = unpack_limits(limits)
+    advance_windows(memory, bounds.loop, channel, t_us)
+    before = unpack_memory(memory)
+    pulse, after, reasons = gate(bounds, before, unpack_admitted(admitted), channel, t_us)
+    store_pulse(memory, after, channel)
+    if pulse.current_uA > 0:
+        charge_pC = 2 * pulse.current_uA * pulse.width_us
+        old = before.agonist.train if channel == 0 else before.antagonist.train
+        new = after.agonist.train if channel == 0 else after.antagonist.train
+        on_us = new.window_on_us - old.window_on_us
+        note_amounts(memory, channel, charge_pC, pulse.current_uA * charge_pC, on_us)
+        store(out, pulse)
+    memory[_BUSY] -= 1
+    return reasons
+
+
+@entry
+def next_pulse_packed(
+    limits: NDArray[Any], memory: NDArray[Any], admitted: NDArray[Any], channel: int, t_us: int
+) -> int:
+    """When `channel` may fire next under the admitted command, in us; -1 when it has nothing to do."""
+    return next_pulse_us(unpack_limits(limits), unpack_memory(memory), unpack_admitted(admitted), channel, t_us)
+
+
+@entry
+def halt_packed(memory: NDArray[Any], admitted: NDArray[Any], t_us: int) -> None:
+    """Emergency stop (R33): nothing leaves from this instant on. Writes both arrays in place."""
+    admitted[:] = 0
+    store(memory[LATCH_AT:LOOP_AT], halt(unpack_memory(memory), t_us).latch)
+
+
+@entry
+def trip_cause(memory: NDArray[Any]) -> int:
+    """Number n of the requirement Rn that has latched, 0 when none."""
+    return int(memory[_TRIP])
+
+
+@entry
+def trip_time_us(memory: NDArray[Any]) -> int:
+    """When the latched trip happened, in us; NEVER (a large negative number) when none is latched."""
+    return int(memory[_TRIP_US])
+
+
+@entry
+def is_armed(memory: NDArray[Any]) -> bool:
+    """Whether output is possible at all (armed, or ramping down to a planned stop)."""
+    return memory[_STATE] != DISARMED

@@ -1,0 +1,197 @@
+"""The edge: the only place where floats become the interlock's integers. Nothing here ever raises.
+
+Currents are rounded to the nearest uA (floor(x * 1000 + 0.5)), widths toward zero to whole us, rates to the
+longer period. What is not a finite number in range becomes a fault, never a number.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thenar.safety.inputs import (
+    ASKED_SIZE,
+    CURRENT_RANGE_UA,
+    FAULT_NONE,
+    FAULT_SHAPE,
+    FAULT_VALUE,
+    PERIOD_RANGE_US,
+    WIDTH_RANGE_US,
+)
+from thenar.shared.compiled import entry, step
+
+_LARGEST: Final = 1_000_000_000_000_000.0
+_LOWEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[1]
+_HIGHEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[0]
+_ESTIMATE_RANGE_N: Final = 1_000_000.0
+_NUMBERS: Final = frozenset(
+    {float, int, np.float16, np.float32, np.float64, np.int8, np.int16, np.int32, np.int64}
+    | {np.uint8, np.uint16, np.uint32, np.uint64}
+)
+_NOT_A_NUMBER: Final = float("nan")
+
+
+@step
+def current_uA(current_mA: float) -> int:
+    """A current in mA to the nearest uA; -1 when it is not a finite number from 0 to the type range."""
+    scaled = current_mA * 1000.0 + 0.5
+    if not 0.0 <= scaled < CURRENT_RANGE_UA + 1.0:
+        return -1
+    return int(math.floor(scaled))
+
+
+@step
+def whole_width_us(width_us: float) -> int:
+    """A width in us to whole us toward zero; -1 when it is not a finite number from 0 to the type range."""
+    if not -1.0 < width_us < WIDTH_RANGE_US + 1.0:
+        return -1
+    return int(width_us)
+
+
+@step
+def period_us(rate_Hz: float) -> int:
+    """A rate in Hz to the period in us, rounded to the longer one; 0 for no pulses, -1 when out of range."""
+    if rate_Hz == 0.0:
+        return 0
+    if not _LOWEST_RATE_HZ <= rate_Hz <= _HIGHEST_RATE_HZ:
+        return -1
+    return int(math.ceil(1_000_000.0 / rate_Hz))
+
+
+@step
+def demand_from_floats(values: NDArray[Any], demand: NDArray[Any]) -> None:
+    """Six floats (current_mA, width_us, rate_Hz of agonist, then antagonist) to a demand, in place.
+
+    `values`: float64, shape (6,). `demand`: int64, shape (ASKED_SIZE,). One unusable number makes the
+    whole demand a fault (R01) with all else zero.
+    """
+    demand[:] = 0
+    for channel in range(2):
+        current = current_uA(values[3 * channel])
+        width = whole_width_us(values[3 * channel + 1])
+        period = period_us(values[3 * channel + 2])
+        if current < 0 or width < 0 or period < 0:
+            demand[:] = 0
+            demand[0] = FAULT_VALUE
+            return
+        demand[3 * channel + 1] = current
+        demand[3 * channel + 2] = width
+        demand[3 * channel + 3] = period
+
+
+@entry
+def demand_from_floats_packed(values: NDArray[Any], demand: NDArray[Any]) -> None:
+    """`demand_from_floats` for callers in Python."""
+    demand_from_floats(values, demand)
+
+
+def _as_float(value: object) -> float:
+    """A plain or numpy number as a float; NaN for everything else, bools and subclasses included.
+
+    Only exact types are looked at, so that no method of a foreign object is ever called.
+    """
+    if type(value) not in _NUMBERS:
+        return _NOT_A_NUMBER
+    try:
+        return float(value)  # type: ignore[arg-type]
+    except OverflowError:
+        return math.inf
+
+
+def _fields(value: object, wanted: int) -> tuple[tuple[object, ...], int]:
+    """The entries of a tuple of `wanted` entries, and a fault: missing ones (R01), too many (R02)."""
+    if not issubclass(type(value), tuple):
+        return (), FAULT_VALUE
+    entries = tuple.__getitem__(value, slice(None))  # type: ignore[type-var]
+    if len(entries) == wanted:
+        return entries, FAULT_NONE
+    return (), FAULT_SHAPE if len(entries) > wanted else FAULT_VALUE
+
+
+def demand_units(demand: object) -> NDArray[np.int64]:
+    """Any object whatsoever as a demand, int64, shape (ASKED_SIZE,); never raises.
+
+    A `Demand` or a plain tuple of two tuples of three numbers is read; entry 0 is the fault: FAULT_VALUE for
+    anything missing or not a usable number (R01), FAULT_SHAPE for more channels or fields than there
+    are (R02). A fault leaves every other entry zero.
+    """
+    units = np.zeros(ASKED_SIZE, dtype=np.int64)
+    values = np.full(6, _NOT_A_NUMBER)
+    channels, fault = _fields(demand, 2)
+    for channel, stimulus in enumerate(channels):
+        entries, wrong = _fields(stimulus, 3)
+        fault = max(fault, wrong)
+        for index, entry_value in enumerate(entries):
+            values[3 * channel + index] = _as_float(entry_value)
+    if fault != FAULT_NONE:
+        units[0] = fault
+        return units
+    demand_from_floats_packed(values, units)
+    return units
+
+
+@step
+def estimate_mN(estimate_N: float) -> tuple[int, int]:
+    """An estimate in N as (mN, known): unknown for NaN, brought to +/- 1e6 N otherwise (R30 judges range)."""
+    if estimate_N != estimate_N:
+        return 0, 0
+    inside = min(max(estimate_N, -_ESTIMATE_RANGE_N), _ESTIMATE_RANGE_N)
+    return int(math.floor(inside * 1000.0 + 0.5)), 1
+
+
+def _as_int(value: object, unknown: int) -> int:
+    """A finite number as a whole one toward zero; `unknown` for everything else."""
+    if type(value) is bool or type(value) is np.bool_:
+        return int(bool(value))
+    number = _as_float(value)
+    return int(number) if -_LARGEST <= number <= _LARGEST else unknown
+
+
+def senses_units(
+    estimate_N: object,
+    estimate_age_us: object,
+    estimate_count: object,
+    law_fault: object,
+    stop: object,
+    arm: object,
+    rearm_cause: object = 0,
+    agonist_contact_ohm: object = -1,
+    agonist_contact_share: object = _NOT_A_NUMBER,
+    antagonist_contact_ohm: object = -1,
+    antagonist_contact_share: object = _NOT_A_NUMBER,
+) -> NDArray[np.int64]:
+    """What is sensed, as int64, shape (inputs.SENSES_SIZE,); never raises.
+
+    `estimate_N`: last estimate in N (NaN: none yet). `estimate_age_us`: time since it was sampled.
+    `estimate_count`: estimates that have arrived so far. `law_fault`: 0 answered, 1 raised, 2 late.
+    `stop`, `arm`: 0 or 1; a stop that can't be read counts as pressed, an arm as released.
+    `rearm_cause`: requirement number the operator names, 0 none. `*_contact_ohm`: impedance, -1 unknown.
+    `*_contact_share`: share of the pad in contact, 0 to 1, NaN unknown.
+    """
+    force, known = estimate_mN(_as_float(estimate_N))
+    age = _as_int(estimate_age_us, -1)
+    return np.array(
+        [
+            force,
+            known,
+            age,
+            _as_int(estimate_count, 0),
+            _as_int(law_fault, 1),
+            _as_int(stop, 1),
+            _as_int(arm, 0),
+            _as_int(rearm_cause, 0),
+            _as_int(agonist_contact_ohm, -1),
+            _per_mille(agonist_contact_share),
+            _as_int(antagonist_contact_ohm, -1),
+            _per_mille(antagonist_contact_share),
+        ],
+        dtype=np.int64,
+    )
+
+
+def _per_mille(share: object) -> int:
+    number = _as_float(share)
+    return int(number * 1000.0) if 0.0 <= number <= 1.0 else -1

@@ -1,0 +1,169 @@
+"""Is what is sensed believable: the force estimate (R30), the force itself (R31), the skin contact (R28)."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from thenar.safety.inputs import Senses
+from thenar.safety.limits import ChannelLimits, LoopLimits
+from thenar.safety.memory import DISARMED, NEVER, ContactMemory, EstimateMemory
+from thenar.safety.reasons import R28, R30, R31
+from thenar.shared.compiled import step
+
+_SHORTEST_STEP_US = 1_000
+_LONGEST_STEP_US = 10_000_000
+"""Samples closer than 1 ms, or out of order, are compared as if 1 ms apart; older ones as if 10 s apart."""
+
+
+class EstimateVerdict(NamedTuple):
+    """What the estimate calls for: `ramp` and `trip` are masks of rules, `soft` is 1 above the soft bound."""
+
+    ramp: int
+    trip: int
+    soft: int
+
+
+@step
+def judge_estimate(
+    limits: LoopLimits, past: EstimateMemory, senses: Senses, pushing: bool, state: int, t_us: int
+) -> tuple[EstimateMemory, EstimateVerdict]:
+    """R30 and R31. `pushing`: a channel delivers at or above its motor threshold."""
+    if senses.estimate_known != 1:
+        bad_since = t_us if past.bad_since_us == NEVER or state == DISARMED else past.bad_since_us
+        trip = R30 if t_us - bad_since >= limits.implausible_trip_us else 0
+        unknown = EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, bad_since, 0, 0, NEVER)
+        return unknown, EstimateVerdict(R30, trip, 0)
+    now = _with_sample(limits, past, senses, pushing, t_us)
+    late = senses.estimate_age_us > limits.estimate_ramp_us
+    too_late = senses.estimate_age_us > limits.estimate_trip_us
+    trip = R30 if too_late else 0
+    if now.bad_since_us != NEVER:
+        if state == DISARMED:
+            now = _since(now, t_us)
+        elif t_us - now.bad_since_us >= limits.implausible_trip_us:
+            trip |= R30
+    ramp = R30 if late or now.bad_since_us != NEVER else 0
+    if senses.estimate_mN > limits.force_hard_mN or _rises_too_fast(limits, past, now):
+        trip |= R31
+    return now, EstimateVerdict(ramp, trip, 1 if senses.estimate_mN > limits.force_soft_mN else 0)
+
+
+@step
+def _since(estimate: EstimateMemory, bad_since_us: int) -> EstimateMemory:
+    return EstimateMemory(
+        estimate.count,
+        estimate.value_mN,
+        estimate.sampled_us,
+        estimate.same_since_us,
+        estimate.frozen,
+        estimate.jumped,
+        bad_since_us,
+        estimate.low_now_mN,
+        estimate.low_before_mN,
+        estimate.low_since_us,
+    )
+
+
+@step
+def _with_sample(
+    limits: LoopLimits, past: EstimateMemory, senses: Senses, pushing: bool, t_us: int
+) -> EstimateMemory:
+    """The memory after this tick's estimate: has it jumped, does it repeat itself, since when is it bad."""
+    value = senses.estimate_mN
+    sampled = t_us - senses.estimate_age_us
+    first = past.sampled_us == NEVER
+    new = first or senses.estimate_count != past.count
+    same_since = past.same_since_us
+    frozen = past.frozen
+    jumped = past.jumped
+    if first or value != past.value_mN:
+        same_since = sampled
+        frozen = 0
+    elif not pushing and frozen == 0:
+        same_since = sampled
+    if new and not first:
+        jumped = 1 if _jumps(limits, past, value, sampled) else 0
+        if sampled - same_since >= limits.estimate_frozen_us:
+            frozen = 1
+    in_range = limits.estimate_min_mN <= value <= limits.estimate_max_mN
+    bad = frozen == 1 or jumped == 1 or not in_range or senses.estimate_age_us < 0
+    bad_since = NEVER
+    if bad:
+        bad_since = t_us if past.bad_since_us == NEVER else past.bad_since_us
+    if not new:
+        return EstimateMemory(
+            past.count,
+            past.value_mN,
+            past.sampled_us,
+            same_since,
+            frozen,
+            jumped,
+            bad_since,
+            past.low_now_mN,
+            past.low_before_mN,
+            past.low_since_us,
+        )
+    half = max(1, limits.force_window_us // 2)
+    elapsed = sampled - past.low_since_us
+    low_now, low_before, low_since = value, value, sampled
+    if not first and 0 <= elapsed < half:
+        low_now, low_before, low_since = min(past.low_now_mN, value), past.low_before_mN, past.low_since_us
+    elif not first and half <= elapsed < 2 * half:
+        low_now, low_before, low_since = value, past.low_now_mN, past.low_since_us + half
+    return EstimateMemory(
+        senses.estimate_count,
+        value,
+        sampled,
+        same_since,
+        frozen,
+        jumped,
+        bad_since,
+        low_now,
+        low_before,
+        low_since,
+    )
+
+
+@step
+def _jumps(limits: LoopLimits, past: EstimateMemory, value_mN: int, sampled_us: int) -> bool:
+    """Whether two samples differ by more than the slope bound allows for the time between them."""
+    apart = min(max(abs(sampled_us - past.sampled_us), _SHORTEST_STEP_US), _LONGEST_STEP_US)
+    return abs(value_mN - past.value_mN) * 1_000_000 > limits.estimate_slope_mN_per_s * apart
+
+
+@step
+def _rises_too_fast(limits: LoopLimits, past: EstimateMemory, now: EstimateMemory) -> bool:
+    """Whether a new sample lies too far above the lowest one of the last half to whole force window."""
+    if now.sampled_us == past.sampled_us and now.count == past.count:
+        return False
+    return now.value_mN - min(now.low_now_mN, now.low_before_mN) > limits.force_rise_mN
+
+
+@step
+def judge_contact(
+    limits: ChannelLimits, loop: LoopLimits, past: ContactMemory, ohm: int, t_us: int
+) -> tuple[ContactMemory, int]:
+    """R28: impedance out of range, or a jump against any reading of the last half to whole window.
+
+    Returns the new memory and the mask of rules that call for a trip. Unknown impedance (-1) is not judged.
+    """
+    if ohm < 0:
+        return ContactMemory(-1, -1, -1, -1, NEVER), 0
+    half = max(1, loop.contact_window_us // 2)
+    elapsed = t_us - past.since_us
+    now = ContactMemory(ohm, ohm, ohm, ohm, t_us)
+    if past.low_now_ohm >= 0 and 0 <= elapsed < half:
+        now = ContactMemory(
+            min(past.low_now_ohm, ohm),
+            max(past.high_now_ohm, ohm),
+            past.low_before_ohm,
+            past.high_before_ohm,
+            past.since_us,
+        )
+    elif past.low_now_ohm >= 0 and half <= elapsed < 2 * half:
+        now = ContactMemory(ohm, ohm, past.low_now_ohm, past.high_now_ohm, past.since_us + half)
+    low = min(now.low_now_ohm, now.low_before_ohm)
+    high = max(now.high_now_ohm, now.high_before_ohm)
+    out = ohm < limits.ohm_min or ohm > limits.ohm_max
+    jumped = ohm * 100 > limits.ohm_jump_percent * low or ohm * limits.ohm_jump_percent < 100 * high
+    return now, R28 if out or jumped else 0

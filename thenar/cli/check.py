@@ -1,0 +1,211 @@
+"""`thenar check FILE...`: what a scenario would run, or what is wrong with it."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any
+
+from thenar.cli.scenario_file import load_typed
+from thenar.cli.show import Table, show_json, show_table
+from thenar.engine.trial import Trial, plan_trials
+from thenar.safety.limits import ChannelLimits, Limits
+from thenar.scenarios.faults import Fault
+from thenar.scenarios.gallery import gallery_files
+from thenar.scenarios.loader import LoadedScenario
+from thenar.shared.errors import InputError, Problem, read_toml
+from thenar.shared.ticks import US_PER_S
+
+Facts = list[tuple[str, str]]
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Check files, each on its own. Returns 0 when all are fine, 2 when one isn't or none is named."""
+    if chosen.list:
+        return _list(chosen.json)
+    if not chosen.files:
+        raise InputError([Problem("thenar check", "FILE", "no file", "scenario files or shipped names, or --list")])
+    records: list[dict[str, object]] = []
+    fine = True
+    for typed in chosen.files:
+        try:
+            loaded = load_typed(typed)
+            trials = plan_trials(loaded)
+        except InputError as error:
+            fine = False
+            records.append({"file": typed, "fine": False, "problems": [p._asdict() for p in error.problems]})
+            print(error, file=sys.stderr)
+            continue
+        records.append({"file": typed, "fine": True, **_record(loaded, trials)})
+        if not chosen.json:
+            _tell(typed, loaded, trials)
+    if chosen.json:
+        show_json({"files": records})
+    return 0 if fine else 2
+
+
+def _list(as_json: bool) -> int:
+    shipped = [(file.stem, str(read_toml(file).get("title", ""))) for file in gallery_files()]
+    if as_json:
+        show_json({"shipped": [{"name": name, "title": title} for name, title in shipped]})
+    else:
+        show_table(Table("Shipped scenarios (the name stands for the file)", ("name", "title"), shipped))
+    return 0
+
+
+def _tell(typed: str, loaded: LoadedScenario, trials: list[Trial]) -> None:
+    facts = [*_what(loaded), *_people(trials), *_loop(loaded), *_bounds(loaded, trials)]
+    show_table(Table(f"{typed}: fine", ("what", "would run"), facts))
+    if loaded.scenario.faults:
+        show_table(Table("Faults in order of time", ("at, s", "fault", "details", "conditions"), _timeline(loaded)))
+
+
+def _record(loaded: LoadedScenario, trials: list[Trial]) -> dict[str, object]:
+    scenario = loaded.scenario
+    return {
+        "title": scenario.title,
+        "sha256": loaded.sha256,
+        "trials": len(trials),
+        "wearers": [
+            {"name": t.wearer.name, "max_pinch_N": t.wearer.max_pinch_N, "calibration": _nested(t.calibration)}
+            for t in _one_per_wearer(trials)
+        ],
+        "scenario": scenario.model_dump(mode="json", by_alias=True),
+        "limits": [_nested(_limits(trial)) for trial in _one_per_wearer(trials)],
+        "faults": [fault.model_dump(mode="json") for fault in sorted(scenario.faults, key=lambda fault: fault.at_s)],
+    }
+
+
+def _nested(values: Any) -> Any:
+    """Nested NamedTuples as nested mappings."""
+    if isinstance(values, tuple) and hasattr(values, "_asdict"):
+        return {name: _nested(value) for name, value in values._asdict().items()}
+    return values
+
+
+def _one_per_wearer(trials: Iterable[Trial]) -> list[Trial]:
+    return list({trial.label.wearer: trial for trial in trials}.values())
+
+
+def _limits(trial: Trial) -> Limits:
+    limits: Limits = trial.profile.limits_for(trial.calibration, control_period_us=trial.clock.control_us)
+    return limits
+
+
+def _what(loaded: LoadedScenario) -> Facts:
+    scenario = loaded.scenario
+    parts = (scenario.wearer_count, "wearer"), (len(scenario.conditions), "condition"), (scenario.repeats, "repeat")
+    counts = " x ".join(_count(number, thing) for number, thing in parts)
+    return [
+        ("title", scenario.title),
+        ("look at", " ".join(scenario.watch.split()) or "-"),
+        ("trials", f"{counts} = {_count(scenario.trial_count, 'trial')} of {scenario.duration_s:g} s"),
+        ("seed", str(scenario.seed)),
+        ("conditions", ", ".join(scenario.conditions)),
+        ("target", _settings(scenario.target.model_dump())),
+    ]
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def _people(trials: list[Trial]) -> Facts:
+    wearers = [trial.wearer for trial in _one_per_wearer(trials)]
+    names = ", ".join(wearer.name for wearer in wearers[:4]) + (", ..." if len(wearers) > 4 else "")
+    return [
+        ("wearers", names),
+        ("maximum pinch", _span((wearer.max_pinch_N for wearer in wearers), "N", 1)),
+        ("trust in felt nudges", _span((wearer.cue.trust for wearer in wearers), "", 2)),
+    ]
+
+
+def _loop(loaded: LoadedScenario) -> Facts:
+    scenario = loaded.scenario
+    law, sensor, clock = scenario.law, scenario.estimator, scenario.clock
+    name = law.name if law.name is not None else f"{law.class_name} from {law.file} (your own code)"
+    late = f"{sensor.latency_ms:g} to {sensor.latency_ms + sensor.latency_jitter_ms:g} ms late"
+    noise = f"SD {sensor.noise_floor_N:g} N + {100 * sensor.noise_share:g} % of force"
+    curve = ", ".join(f"{t:g} as {r:g}" for t, r in zip(sensor.true_N, sensor.reads_N, strict=True))
+    rates = (
+        f"control {clock.control_rate_Hz:g} Hz, wearer {clock.wearer_rate_Hz:g} Hz, trace {clock.trace_rate_Hz:g} Hz"
+    )
+    return [
+        ("law", name),
+        ("law settings", _settings(law.settings) or "all at their defaults (`thenar laws` lists them)"),
+        ("estimator", f"{sensor.rate_Hz:g} readings per second, {late}, {noise}"),
+        ("estimator reads", f"{curve} N; cut to 0 to {sensor.range_N:g} N"),
+        ("clocks", rates),
+        ("armed at", f"{scenario.session.arm_at_s:g} s"),
+    ]
+
+
+def _bounds(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
+    """The limits that bind most, by requirement, from those that the interlock would get."""
+    everyone = [_limits(trial) for trial in _one_per_wearer(trials)]
+    first, loop = everyone[0], everyone[0].loop
+    soft = _span((limits.loop.force_soft_mN / 1000 for limits in everyone), "N", 1)
+    hard = _span((limits.loop.force_hard_mN / 1000 for limits in everyone), "N", 1)
+    ramp_ms, trip_ms = loop.estimate_ramp_us / 1000, loop.estimate_trip_us / 1000
+    return [
+        ("limit profile", loaded.scenario.limits.profile),
+        ("peak current, R06", _both(first, lambda c: f"{c.peak_uA / 1000:g} mA")),
+        ("wearers' own ceilings, R07", _ceilings(everyone)),
+        ("pulse width, R08", _both(first, lambda c: f"{c.width_min_us} to {c.width_max_us} us")),
+        ("charge per phase, R09", _both(first, lambda c: f"{c.charge_pC / 1e6:g} uC")),
+        ("pulse rate, R11", _both(first, lambda c: f"{US_PER_S / c.period_min_us:g} Hz")),
+        ("rise of current, R20", _both(first, lambda c: f"{c.slew_uA_per_s / 1000:g} mA/s")),
+        ("on without a rest, R23", _both(first, lambda c: f"{c.run_us / US_PER_S:g} s")),
+        ("session, R24", f"{loop.session_us / US_PER_S:g} s"),
+        ("stale estimate, R30", f"ramps down after {ramp_ms:g} ms, trips after {trip_ms:g} ms"),
+        ("force, R31", f"no more push above {soft}, trips above {hard}"),
+    ]
+
+
+def _both(limits: Limits, words: Callable[[ChannelLimits], str]) -> str:
+    """A bound of both channels, said once when they agree."""
+    agonist, antagonist = words(limits.agonist), words(limits.antagonist)
+    return agonist if agonist == antagonist else f"agonist {agonist}, antagonist {antagonist}"
+
+
+def _ceilings(everyone: list[Limits]) -> str:
+    agonist = _span((limits.agonist.ceiling_uA / 1000 for limits in everyone), "mA", 1)
+    antagonist = _span((limits.antagonist.ceiling_uA / 1000 for limits in everyone), "mA", 1)
+    return f"agonist {agonist}, antagonist {antagonist}"
+
+
+def _timeline(loaded: LoadedScenario) -> list[tuple[str, ...]]:
+    return [_fault_row(fault) for fault in sorted(loaded.scenario.faults, key=lambda fault: fault.at_s)]
+
+
+def _fault_row(fault: Fault) -> tuple[str, ...]:
+    values = fault.model_dump(exclude={"kind", "at_s", "conditions"})
+    return f"{fault.at_s:g}", fault.kind, _settings(values), ", ".join(fault.conditions or ("all",))
+
+
+def _settings(values: Mapping[str, Any]) -> str:
+    """Settings as "key = value, key = value"; nested tables with dotted keys."""
+    return ", ".join(f"{key} = {value}" for key, value in _flat(values, ""))
+
+
+def _flat(values: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, str]]:
+    for key, value in values.items():
+        if isinstance(value, Mapping):
+            yield from _flat(value, f"{prefix}{key}.")
+        elif isinstance(value, tuple | list):
+            yield prefix + key, " ".join(_brief(entry) for entry in value)
+        else:
+            yield prefix + key, _brief(value)
+
+
+def _brief(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _span(numbers: Iterable[float], unit: str, digits: int) -> str:
+    """Lowest to highest in words ("12.1 to 22.4 mA"), or one number when all are equal."""
+    found = list(numbers)
+    low, high = f"{min(found):.{digits}f}", f"{max(found):.{digits}f}"
+    words = low if low == high else f"{low} to {high}"
+    return f"{words} {unit}".rstrip()

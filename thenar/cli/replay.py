@@ -1,0 +1,41 @@
+"""`thenar replay DIR`: run a finished folder again and compare everything."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from thenar.cli.show import progress, show_json
+from thenar.replay import Replayed, replay_run
+from thenar.report.manifest import read_manifest
+from thenar.workers import cores
+
+DIFFERENT = 1
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Replay a folder. Returns 0 when all is identical, 1 with the first difference."""
+    folder = Path(chosen.folder)
+    total = len(read_manifest(folder).trials)
+    with progress(total, "replaying", quiet=chosen.json) as advance:
+        found = replay_run(folder, jobs=chosen.jobs or cores(), on_finished=advance)
+    if chosen.json:
+        show_json(_record(found))
+    else:
+        _tell(found)
+    return 0 if found.identical else DIFFERENT
+
+
+def _tell(found: Replayed) -> None:
+    if found.difference is None:
+        print(f"identical: {found.trials} trials, every column and event")
+    else:
+        print(f"different: {found.difference}")
+    for line in found.changes:
+        print(f"note: {line}", file=sys.stderr)
+
+
+def _record(found: Replayed) -> dict[str, object]:
+    difference = None if found.difference is None else found.difference._asdict()
+    return {"identical": found.identical, "trials": found.trials, "difference": difference, "changes": found.changes}

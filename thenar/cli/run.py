@@ -1,0 +1,101 @@
+"""`thenar run FILE`: run a scenario, leave a run folder, print the table of conditions by target."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Final
+
+from thenar.caution import SHORT
+from thenar.cli.scenario_file import load_typed
+from thenar.cli.show import Table, number, progress, show_json, show_table
+from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
+from thenar.report.summary import ConditionTarget, Spread, line_record
+from thenar.run import RunReport, run_scenario
+from thenar.safety.requirements import REQUIREMENTS
+from thenar.workers import cores
+
+RUNS: Final = Path("runs")
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Run one scenario. Returns 0."""
+    loaded = load_typed(chosen.file)
+    out = Path(chosen.out) if chosen.out else free_folder(RUNS, loaded.path.stem)
+    refuse_if_taken(out)
+    for left in unfinished_beside(out):
+        print(f"note: {left} is from a run that was killed or is still going on", file=sys.stderr)
+    total = loaded.scenario.trial_count
+    with progress(total, "running", quiet=chosen.json) as advance:
+        report = run_scenario(loaded, out, seed=chosen.seed, jobs=chosen.jobs or cores(), on_finished=advance)
+    if chosen.json:
+        show_json(_record(report))
+    else:
+        _tell(report, loaded.scenario.title, total)
+    return 0
+
+
+def _tell(report: RunReport, title: str, trials: int) -> None:
+    print(f"{title}: {trials} trials, seed {report.seed}")
+    show_table(conditions_table(report.table))
+    if any(report.reason_ticks.values()):
+        show_table(interlock_table(report.reason_ticks))
+    print(f"\nfolder: {report.folder}\npicture: {report.picture}\npicture of errors: {report.error_picture}")
+    print(SHORT)
+
+
+def conditions_table(lines: list[ConditionTarget]) -> Table:
+    """The table of conditions by target: means over wearers, with the SD of the error."""
+    headers = (
+        "condition", "target", "wearers", "mean abs.\nerror, N", "RMS\nerror, N", "CV\n%", "in band\n%",
+        "over-\nshoot, N", "settling\ns", "agonist\ncharge, uC", "antagonist\ncharge, uC", "trips\nper trial",
+    )  # fmt: skip
+    rows = [
+        (
+            line.condition,
+            line.target,
+            str(line.wearers),
+            _with_sd(line.spread("mean_abs_error_N")),
+            number(line.spread("rms_error_N").mean),
+            number(line.spread("cv_percent").mean, 1),
+            number(line.spread("in_band_percent").mean, 0),
+            number(line.spread("overshoot_N").mean),
+            number(line.spread("settling_s").mean),
+            number(line.spread("agonist_charge_both_phases_uC").mean, 0),
+            number(line.spread("antagonist_charge_both_phases_uC").mean, 0),
+            number(line.spread("trips").mean),
+        )
+        for line in lines
+    ]
+    title = "Conditions by target: mean over wearers, error with its SD, charge of both phases per trial"
+    return Table(title, headers, rows, frozenset(range(2, len(headers))))
+
+
+def _with_sd(found: Spread) -> str:
+    return number(found.mean) if number(found.sd) == "-" else f"{number(found.mean)} ± {number(found.sd)}"
+
+
+def interlock_table(reason_ticks: Mapping[str, Mapping[str, int]]) -> Table:
+    """How often each requirement acted, by condition: control ticks and pulses, over all trials."""
+    titles = {f"R{row.number:02d}": row.title for row in REQUIREMENTS}
+    acted = sorted({identifier for counts in reason_ticks.values() for identifier in counts})
+    headers = ("rule", "what it holds", *reason_ticks)
+    rows = [
+        (identifier, titles.get(identifier, ""), *(str(counts.get(identifier, 0)) for counts in reason_ticks.values()))
+        for identifier in acted
+    ]
+    title = "Interlock: control ticks and pulses at which a rule acted, all trials"
+    return Table(title, headers, rows, frozenset(range(2, len(headers))))
+
+
+def _record(report: RunReport) -> dict[str, object]:
+    return {
+        "folder": str(report.folder),
+        "picture": str(report.picture),
+        "seed": report.seed,
+        "by_condition_and_target": [line_record(line) for line in report.table],
+        "reason_ticks_by_condition": report.reason_ticks,
+        "caution": SHORT,
+    }

@@ -1,0 +1,24 @@
+"""What a person types for a scenario: a file, or the name of a shipped one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from thenar.scenarios.gallery import gallery_file, gallery_names
+from thenar.scenarios.loader import LoadedScenario, load_scenario
+
+
+def find_scenario(typed: str) -> Path:
+    """The file meant by `typed`. A file that exists wins over a shipped scenario of the same name.
+
+    Raises InputError with the nearest shipped name when there is neither.
+    """
+    path = Path(typed)
+    if path.is_file() or (path.exists() and typed not in gallery_names()):
+        return path
+    return gallery_file(typed)
+
+
+def load_typed(typed: str) -> LoadedScenario:
+    """The scenario meant by `typed`, its law loaded and checked too (a user's law file is RUN). Raises InputError."""
+    return load_scenario(find_scenario(typed), check_law=True)

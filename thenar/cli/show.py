@@ -1,0 +1,95 @@
+"""How commands print: rich tables in a terminal, plain aligned text when piped, JSON for machines."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NamedTuple
+
+from thenar.report.folder import plain
+
+
+class Table(NamedTuple):
+    """A table of text. `headers` may hold a line break; columns named in `right` are set flush right."""
+
+    title: str
+    headers: tuple[str, ...]
+    rows: Sequence[tuple[str, ...]]
+    right: frozenset[int] = frozenset()
+
+
+def show_table(table: Table) -> None:
+    """Print a table with a blank line before it: drawn in a terminal, aligned text elsewhere."""
+    if sys.stdout.isatty():
+        _show_rich(table)
+        return
+    print()
+    print(aligned(table))
+
+
+def show_json(record: object) -> None:
+    """Print one JSON value; non-finite numbers become null."""
+    print(json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def aligned(table: Table) -> str:
+    """The table as plain text: two spaces between columns, a rule under the headers, no trailing space."""
+    headers = [header.split("\n") for header in table.headers]
+    depth = max(len(header) for header in headers)
+    lines = [tuple(([""] * (depth - len(header)) + header)[level] for header in headers) for level in range(depth)]
+    widths = [max(len(line[column]) for line in [*lines, *table.rows]) for column in range(len(headers))]
+    rule = tuple("-" * width for width in widths)
+    text = [_aligned_line(line, widths, table.right) for line in [*lines, rule, *table.rows]]
+    return "\n".join([table.title, *text] if table.title else text)
+
+
+def _aligned_line(cells: Sequence[str], widths: Sequence[int], right: frozenset[int]) -> str:
+    placed = [
+        cell.rjust(width) if column in right else cell.ljust(width)
+        for column, (cell, width) in enumerate(zip(cells, widths, strict=True))
+    ]
+    return "  ".join(placed).rstrip()
+
+
+def _show_rich(table: Table) -> None:
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table as Drawn
+
+    drawn = Drawn(title=_literal(table.title), title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1))
+    for column, header in enumerate(table.headers):
+        drawn.add_column(_literal(header), justify="right" if column in table.right else "left", vertical="top")
+    for row in table.rows:
+        drawn.add_row(*(_literal(cell) for cell in row))
+    Console(highlight=False).print(drawn)
+
+
+def _literal(text: str) -> Any:
+    """Text that rich prints as it is, square brackets and all."""
+    from rich.text import Text
+
+    return Text(text)
+
+
+def number(value: float, digits: int = 2) -> str:
+    """A number for a table, "-" when there is none (NaN)."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+@contextmanager
+def progress(total: int, what: str, quiet: bool) -> Iterator[Callable[[object], None]]:
+    """Gives a function to call after each of `total` things; draws a bar on stderr, only when that is a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda _: bar.advance(task)

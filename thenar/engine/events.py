@@ -1,0 +1,201 @@
+"""The event engine: one trial as SimPy processes over compiled instants, in the fixed order of `Phase`.
+
+Any Python object that keeps the law contract can be plugged in. The only way to the muscles leads through
+`safety.doors`: the control tick hands the law's answer to the interlock, pulses ask the gate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+import simpy
+from simpy.events import Event
+
+from thenar.controller.registry import build_law, is_built_in
+from thenar.engine.asking import overrun_watch
+from thenar.engine.control import Loop
+from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk, lay_desk
+from thenar.engine.instants import strike, take_arrival, take_sample, wearer_tick
+from thenar.engine.records import as_result
+from thenar.engine.result import TrialResult
+from thenar.engine.rows import pulse_instant, trace_row
+from thenar.engine.trial import Trial
+from thenar.plant_models.estimator import DROPPED
+from thenar.safety.doors import next_pulse_packed
+from thenar.safety.interlock import start_admitted
+from thenar.safety.memory import start_memory
+from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, length_s
+from thenar.shared.signals import AGONIST, ANTAGONIST, CHANNELS
+from thenar.shared.ticks import Phase, us_from_s
+
+Happening = Iterator[Event]
+_PRIORITIES_PER_PHASE: Final = 4
+
+
+def at(env: simpy.Environment, t_us: int, phase: Phase, order: int = 0) -> Event:
+    """An event at `t_us` us that runs in its phase; `order` (0..3) ranks events of one phase and instant."""
+    event = Event(env)
+    event._ok = True
+    event._value = None
+    env.schedule(event, priority=phase * _PRIORITIES_PER_PHASE + order, delay=t_us - env.now)  # type: ignore[arg-type]
+    return event
+
+
+class EventTrial:
+    """One trial on its way: the desk, the loop around the law, and the SimPy processes that move them."""
+
+    def __init__(self, trial: Trial, desk: Desk | None = None, law: Any = None) -> None:
+        """`desk` and `law` replace what the trial would lay and build (for tests and for pacing)."""
+        self.trial = trial
+        self.desk = lay_desk(trial) if desk is None else desk
+        self.env = simpy.Environment()
+        self.occurrences: list[dict[str, object]] = []
+        self.loop: Loop | None = None
+        if trial.stimulated:
+            law = build_law(trial.law, trial.calibration, trial.law_base) if law is None else law
+            self.loop = Loop(trial, self.desk, law, self.note)
+        self._due_us = [-1, -1]
+        self._begin()
+
+    def run(self) -> TrialResult:
+        """Run to the end and hand over what was recorded."""
+        with overrun_watch() as possible:
+            if self.loop is not None:
+                self.loop.watched = possible and not is_built_in(self.trial.law.name or "")
+            self.env.run()
+        return as_result(self.trial, self.desk, self.occurrences, self.loop)
+
+    def note(self, t_us: int, kind: str, **more: object) -> None:
+        """Add to the list of events."""
+        self.occurrences.append({"t_us": t_us, "kind": kind, **more})
+
+    def _begin(self) -> None:
+        processes = [self._target(), self._faults(), self._wearer(), self._samples(), self._arrivals(), self._trace()]
+        if self.loop is not None:
+            processes.append(self._control(self.loop))
+        for process in processes:
+            self.env.process(process)
+
+    def _target(self) -> Happening:
+        live = self.desk.live
+        for t_us, target_N in zip(self.trial.target_us.tolist(), self.trial.target_N.tolist(), strict=True):
+            yield at(self.env, t_us, Phase.TARGET)
+            live["target_N"] = target_N
+            if self.trial.target_us.size < 2_000:
+                self.note(t_us, "target", target_N=target_N)
+
+    def _faults(self) -> Happening:
+        for t_us, fault, begins in _fault_times(self.trial):
+            yield at(self.env, t_us, Phase.TARGET, 1)
+            what = {key: value for key, value in fault.model_dump().items() if key not in ("at_s", "conditions")}
+            self.note(t_us, "fault" if begins else "fault-ends", fault=what.pop("kind"), **what)
+            if isinstance(fault, ElectrodeLift):
+                self.desk.live[f"{fault.channel}_contact"] = fault.contact_share if begins else 1.0
+            elif self.loop is not None:
+                self._to_the_loop(self.loop, t_us, fault, begins)
+
+    def _to_the_loop(self, loop: Loop, t_us: int, fault: Any, begins: bool) -> None:
+        if isinstance(fault, ControllerStall):
+            loop.stalled = begins
+        elif isinstance(fault, EmergencyStop):
+            loop.stop(t_us)
+        elif isinstance(fault, ReArm):
+            loop.ask_to_rearm(int(fault.cause[1:]))
+
+    def _wearer(self) -> Happening:
+        d, tick_us = self.desk, self.trial.clock.wearer_us
+        for tick in range(self.trial.wearer_ticks):
+            yield at(self.env, tick * tick_us, Phase.WEARER)
+            wearer_tick(
+                tick, tick * tick_us, d.live, d.body_params, d.body_state, d.wearer_params, d.wearer_state,
+                d.delays, d.history, d.wearer_noise, d.handling_N, d.recorded_N,
+            )
+
+    def _samples(self) -> Happening:
+        d, plan = self.desk, self.desk.plan
+        for index, t_us in enumerate(plan.sampled_us.tolist()):
+            if t_us > self.trial.duration_us:
+                return
+            if plan.mode[index] == DROPPED:
+                continue
+            yield at(self.env, t_us, Phase.SAMPLE)
+            take_sample(
+                index, t_us, d.live, d.body_params, d.body_state, d.estimator_params, d.knots,
+                plan.offset_N, plan.gain, plan.unit_noise, plan.mode, d.readings,
+            )
+
+    def _arrivals(self) -> Happening:
+        d, plan = self.desk, self.desk.plan
+        for index in np.argsort(plan.arrives_us, kind="stable").tolist():
+            t_us = int(plan.arrives_us[index])
+            if t_us > self.trial.duration_us:
+                return
+            if plan.mode[index] == DROPPED:
+                continue
+            yield at(self.env, t_us, Phase.ARRIVAL)
+            take_arrival(index, d.live, d.readings, plan.sampled_us)
+
+    def _control(self, loop: Loop) -> Happening:
+        period_us = self.trial.clock.control_us
+        for t_us in range(0, self.trial.duration_us + 1, period_us):
+            yield at(self.env, t_us, Phase.CONTROL)
+            loop.tick(t_us)
+            self._arrange_pulse(loop, AGONIST, t_us)
+            self._arrange_pulse(loop, ANTAGONIST, t_us)
+
+    def _arrange_pulse(self, loop: Loop, channel: int, t_us: int) -> None:
+        """Have the channel's next pulse come when the gate says it may; an earlier arrangement is void."""
+        due_us = next_pulse_packed(self.desk.limits, loop.memory, loop.admitted, channel, t_us)
+        if due_us == self._due_us[channel]:
+            return
+        self._due_us[channel] = due_us
+        if 0 <= due_us <= self.trial.duration_us:
+            event = at(self.env, max(due_us, t_us), Phase.PULSE, channel)
+            event.callbacks = [lambda _event: self._pulse(loop, channel, due_us)]
+
+    def _pulse(self, loop: Loop, channel: int, due_us: int) -> None:
+        if self._due_us[channel] != due_us:
+            return
+        self._due_us[channel] = -1
+        t_us, d = int(self.env.now), self.desk
+        share = pulse_instant(
+            channel, t_us, d.live, d.limits, loop.memory, loop.admitted, loop.gate_out, loop.counts,
+            d.channels[channel], d.pulses,
+        )
+        if share > 0.0:
+            event = at(self.env, t_us + d.strike_delay_us[channel], Phase.STRIKE, channel)
+            event.callbacks = [lambda _event: self._strike(channel, share)]
+        self._arrange_pulse(loop, channel, t_us)
+
+    def _strike(self, channel: int, share: float) -> None:
+        d = self.desk
+        strike(int(self.env.now), channel, share, d.live, d.body_params, d.body_state)
+
+    def _trace(self) -> Happening:
+        d, step_us = self.desk, self.trial.clock.trace_us
+        memory = start_memory() if self.loop is None else self.loop.memory
+        admitted = start_admitted() if self.loop is None else self.loop.admitted
+        for row in range(len(d.trace_floats)):
+            yield at(self.env, row * step_us, Phase.TRACE)
+            trace_row(
+                row, row * step_us, d.live, d.body_params, d.body_state, memory, admitted,
+                d.trace_floats, d.trace_integers,
+            )
+
+
+def _fault_times(trial: Trial) -> list[tuple[int, Any, bool]]:
+    """Beginnings and ends of faults in order of time: (t_us, fault, begins). Ends come first at one instant."""
+    times = []
+    for fault in trial.faults:
+        start_us, long_us = us_from_s(fault.at_s), us_from_s(length_s(fault))
+        times.append((start_us, fault, True))
+        if long_us and start_us + long_us <= trial.duration_us:
+            times.append((start_us + long_us, fault, False))
+    return sorted(times, key=lambda entry: (entry[0], entry[2]))
+
+
+def run_trial(trial: Trial) -> TrialResult:
+    """Run one trial in the event engine."""
+    return EventTrial(trial).run()

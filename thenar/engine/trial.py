@@ -1,0 +1,129 @@
+"""One trial as plain data: everything an engine needs, nothing that changes while it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thenar.controller.registry import LawSettings
+from thenar.engine.result import TrialLabel
+from thenar.plant_models.calibration import calibrate
+from thenar.plant_models.population import draw_wearers
+from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
+from thenar.safety.profile import LimitProfile
+from thenar.scenarios.clock import Clock
+from thenar.scenarios.faults import Fault
+from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.program import target_changes
+from thenar.scenarios.recording import resample
+from thenar.scenarios.wearers import wearers_of
+from thenar.shared.signals import Calibration
+from thenar.shared.ticks import us_from_s
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What one wearer does in one condition, once.
+
+    `target_us`, `target_N`: change points, shape (n,). `recorded_N`: own force to play back at wearer
+    ticks, shape (ticks,), empty for a wearer who makes it. Two conditions of one wearer and repeat meet
+    the same noise, because streams are named by seed, wearer and repeat alone.
+    """
+
+    label: TrialLabel
+    seed: int
+    duration_us: int
+    clock: Clock
+    wearer: Wearer
+    estimator: Estimator
+    handling: Handling
+    law: LawSettings
+    law_base: Path
+    profile: LimitProfile
+    calibration: Calibration
+    arm_us: int
+    target_us: NDArray[np.int64]
+    target_N: NDArray[np.float64]
+    recorded_N: NDArray[np.float64]
+    faults: tuple[Fault, ...]
+
+    @property
+    def stimulated(self) -> bool:
+        """False in the condition without stimulation: no law, no interlock, no pulses."""
+        return self.label.condition != "unassisted"
+
+    @property
+    def relaxed(self) -> bool:
+        """True where stimulation works alone and the wearer makes no force."""
+        return self.label.condition == "stimulation-only"
+
+    @property
+    def wearer_ticks(self) -> int:
+        """Number of wearer ticks, the one at the end included."""
+        return self.duration_us // self.clock.wearer_us + 1
+
+
+def wearers_in(loaded: LoadedScenario, seed: int) -> tuple[Wearer, ...]:
+    """The wearers of a scenario, drawn with `seed` where it asks for a population."""
+    wearers = wearers_of(loaded.scenario)
+    if isinstance(wearers, Population):
+        return draw_wearers(loaded.scenario.wearer, wearers, seed)
+    return wearers
+
+
+def plan_trials(loaded: LoadedScenario, seed: int | None = None) -> list[Trial]:
+    """All trials of a scenario: wearer by wearer, repeat by repeat, condition by condition.
+
+    `seed` replaces the scenario's own seed (no unit) when given.
+    """
+    scenario = loaded.scenario
+    seed = scenario.seed if seed is None else seed
+    trials: list[Trial] = []
+    for number, wearer in enumerate(wearers_in(loaded, seed)):
+        for repeat in range(scenario.repeats):
+            trials += _of_wearer(loaded, seed, number, wearer, repeat, first=len(trials))
+    return trials
+
+
+def _of_wearer(
+    loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, repeat: int, first: int
+) -> list[Trial]:
+    scenario = loaded.scenario
+    duration_us = scenario.duration_us
+    target_us, target_N = target_changes(
+        scenario.target, duration_us, seed, number, repeat, loaded.target_recording()
+    )
+    own = loaded.wearer_recording(wearer)
+    tick_us = scenario.clock.wearer_us
+    recorded_N = np.empty(0) if own is None else resample(own, tick_us, duration_us // tick_us + 1)
+    session = scenario.session
+    calibration = calibrate(wearer, session.calibration_width_us, session.calibration_rate_Hz)
+    return [
+        Trial(
+            label=TrialLabel(first + place, number, wearer.name, condition, repeat),
+            seed=seed,
+            duration_us=duration_us,
+            clock=scenario.clock,
+            wearer=wearer,
+            estimator=scenario.estimator,
+            handling=scenario.handling,
+            law=scenario.law,
+            law_base=loaded.base,
+            profile=loaded.profile,
+            calibration=calibration,
+            arm_us=us_from_s(session.arm_at_s),
+            target_us=target_us,
+            target_N=target_N,
+            recorded_N=recorded_N,
+            faults=_faults_in(scenario.faults, condition),
+        )
+        for place, condition in enumerate(scenario.conditions)
+    ]
+
+
+def _faults_in(faults: Sequence[Fault], condition: str) -> tuple[Fault, ...]:
+    return tuple(fault for fault in faults if fault.conditions is None or condition in fault.conditions)
