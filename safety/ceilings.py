@@ -9,21 +9,9 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-from thenar.safety.inputs import ChannelAsked
+from thenar.safety.inputs import ChannelAsked, Senses
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
-from thenar.safety.reasons import (
-    R06,
-    R07,
-    R08,
-    R09,
-    R10,
-    R11,
-    R12,
-    R13,
-    R14,
-    R17,
-    R25,
-)
+from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R17, R25
 from thenar.shared.compiled import step
 
 LOAD_OHM: Final = 500
@@ -37,6 +25,13 @@ class Bounded(NamedTuple):
     width_us: int
     period_us: int
     reasons: int
+
+
+class BoundedPair(NamedTuple):
+    """Both channels after their bounds."""
+
+    agonist: Bounded
+    antagonist: Bounded
 
 
 @step
@@ -124,7 +119,7 @@ def energy_trip(limits: ChannelLimits, given: Bounded) -> int:
 @step
 def bound_both(
     limits: Limits, agonist_asked_uA: int, antagonist_asked_uA: int, agonist: Bounded, antagonist: Bounded
-) -> tuple[Bounded, Bounded]:
+) -> BoundedPair:
     """R25: both currents in proportion when the shares of their ceilings add up to too much.
 
     Shares are those of what was asked for, cut at the ceilings, so that tightening another bound on one
@@ -133,22 +128,36 @@ def bound_both(
     agonist_cap = min(limits.agonist.peak_uA, limits.agonist.ceiling_uA)
     antagonist_cap = min(limits.antagonist.peak_uA, limits.antagonist.ceiling_uA)
     if agonist.current_uA == 0 or antagonist.current_uA == 0 or agonist_cap <= 0 or antagonist_cap <= 0:
-        return agonist, antagonist
+        return BoundedPair(agonist, antagonist)
     asked = 1_000 * (
         min(agonist_asked_uA, agonist_cap) * antagonist_cap + min(antagonist_asked_uA, antagonist_cap) * agonist_cap
     )
     room = limits.loop.summed_share_per_mille * agonist_cap * antagonist_cap
     if asked <= room:
-        return agonist, antagonist
+        return BoundedPair(agonist, antagonist)
     agonist_room = min(agonist_asked_uA, agonist_cap) * room // asked
     antagonist_room = min(antagonist_asked_uA, antagonist_cap) * room // asked
-    return _lowered(agonist, agonist_room, R25), _lowered(antagonist, antagonist_room, R25)
+    return BoundedPair(_lowered(agonist, agonist_room, R25), _lowered(antagonist, antagonist_room, R25))
 
 
 @step
 def _lowered(given: Bounded, current_uA: int, rule: int) -> Bounded:
     """The channel with its current cut at `current_uA`; `rule` is noted as having fired."""
     return Bounded(min(given.current_uA, current_uA), given.width_us, given.period_us, given.reasons | rule)
+
+
+@step
+def bound_demand(limits: Limits, agonist: ChannelAsked, antagonist: ChannelAsked, senses: Senses) -> BoundedPair:
+    """Every bound that needs no memory (R06 to R13, R17, R25) on both channels at once."""
+    return bound_both(
+        limits,
+        agonist.current_uA,
+        antagonist.current_uA,
+        bound_channel(limits.agonist, agonist, senses.agonist_contact_ohm, senses.agonist_contact_per_mille),
+        bound_channel(
+            limits.antagonist, antagonist, senses.antagonist_contact_ohm, senses.antagonist_contact_per_mille
+        ),
+    )
 
 
 @step

@@ -11,8 +11,8 @@ from typing import Any, Final
 from numpy.typing import NDArray
 
 from thenar.safety.gate import gate, next_pulse_us
-from thenar.safety.interlock import admit, unpack_admitted
 from thenar.safety.inputs import unpack_asked, unpack_senses
+from thenar.safety.interlock import admit, unpack_admitted
 from thenar.safety.limits import unpack_limits
 from thenar.safety.memory import (
     DISARMED,

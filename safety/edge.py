@@ -40,7 +40,7 @@ def current_uA(current_mA: float) -> int:
     scaled = current_mA * 1000.0 + 0.5
     if not 0.0 <= scaled < CURRENT_RANGE_UA + 1.0:
         return -1
-    return int(math.floor(scaled))
+    return math.floor(scaled)
 
 
 @step
@@ -58,7 +58,7 @@ def period_us(rate_Hz: float) -> int:
         return 0
     if not _LOWEST_RATE_HZ <= rate_Hz <= _HIGHEST_RATE_HZ:
         return -1
-    return int(math.ceil(1_000_000.0 / rate_Hz))
+    return math.ceil(1_000_000.0 / rate_Hz)
 
 
 @step
@@ -139,7 +139,7 @@ def estimate_mN(estimate_N: float) -> tuple[int, int]:
     if estimate_N != estimate_N:
         return 0, 0
     inside = min(max(estimate_N, -_ESTIMATE_RANGE_N), _ESTIMATE_RANGE_N)
-    return int(math.floor(inside * 1000.0 + 0.5)), 1
+    return math.floor(inside * 1000.0 + 0.5), 1
 
 
 def _as_int(value: object, unknown: int) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
+from thenar.safety.arming import lowest_rule
 from thenar.safety.ceilings import density_rms_uA, keeps_ceilings
 from thenar.safety.inputs import TIME_RANGE_US
 from thenar.safety.interlock import Admitted, seal_of
@@ -94,7 +95,7 @@ def gate(
     nothing = GatedPulse(0, 0, 0)
     command = command_of(admitted, channel)
     if memory.latch.busy > 1:
-        return nothing, _with_trip(memory, 39, t_us), R39
+        return nothing, _with_trip(memory, R39, t_us), R39
     if command.current_uA == 0:
         return nothing, memory, 0
     if memory.latch.trip != 0:
@@ -106,13 +107,13 @@ def gate(
     other = memory.antagonist if channel == 0 else memory.agonist
     trip = _broken(own_limits, limits.loop, memory.latch, own.train, admitted, command, t_us)
     if trip != 0:
-        return nothing, _with_trip(memory, trip, t_us), 1 << (trip - 1)
+        return nothing, _with_trip(memory, trip, t_us), trip
     early = _too_early(own_limits, limits.loop, memory.latch, own, other, admitted, command, t_us)
     if early != 0:
         return nothing, memory, early
     budget = _budget(own_limits, limits.loop, own, command, t_us)
     if budget.trip != 0:
-        return nothing, _with_trip(memory, budget.trip, t_us), 1 << (budget.trip - 1)
+        return nothing, _with_trip(memory, budget.trip, t_us), budget.trip | budget.withhold
     if budget.withhold != 0:
         held = _held(own.train, budget.hold_until_us, budget.withhold)
         return nothing, _with_train(memory, channel, held), budget.withhold
@@ -156,18 +157,19 @@ def _broken(
     command: Command,
     t_us: int,
 ) -> int:
-    """Number of the requirement that trips before any pulse is weighed, 0 when all is in order."""
+    """Rules that trip before any pulse is weighed."""
+    trip = 0
     if admitted.seal != seal_of(admitted):
-        return 39
+        trip |= R39
     if t_us < admitted.admitted_us or t_us < train.pulse_us or t_us > TIME_RANGE_US:
-        return 4
+        trip |= R04
     if t_us - admitted.admitted_us > loop.command_trip_us:
-        return 3
+        trip |= R03
     if t_us - latch.session_us >= loop.session_us:
-        return 24
+        trip |= R24
     if not keeps_ceilings(limits, loop, command.current_uA, command.width_us, command.period_us):
-        return 37
-    return 0
+        trip |= R37
+    return trip
 
 
 @step
@@ -215,13 +217,13 @@ def _budget(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, command
     spent = train.window_uA2_us + square
     trip = 0
     if train.total_pC + charge_pC > limits.total_pC:
-        trip = 24
+        trip |= R24
     if train.saturated_pulses + own.command.saturated > loop.saturated_pulses:
-        trip = 17
+        trip |= R17
     if spent > limits.power_rms_uA * limits.power_rms_uA * window:
-        trip = 15
+        trip |= R15
     if train.window_uA2_us > trip_uA * trip_uA * window:
-        trip = 13
+        trip |= R13
     density_uA = density_rms_uA(limits, limits.density_rms_uA_per_cm2, own.command.contact_per_mille)
     withhold = 0
     until_us = t_us
@@ -295,6 +297,6 @@ def _with_train(memory: Memory, channel: int, train: TrainMemory) -> Memory:
 
 
 @step
-def _with_trip(memory: Memory, trip: int, t_us: int) -> Memory:
-    latch = tripped(memory.latch, trip, t_us)
+def _with_trip(memory: Memory, rules: int, t_us: int) -> Memory:
+    latch = tripped(memory.latch, lowest_rule(rules), t_us)
     return Memory(latch, memory.loop, memory.estimate, memory.agonist, memory.antagonist)

@@ -11,8 +11,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.safety.arming import Findings, next_latch
-from thenar.safety.ceilings import Bounded, bound_both, bound_channel, energy_trip, keeps_ceilings
+from thenar.safety.arming import next_latch
+from thenar.safety.ceilings import Bounded, bound_demand, energy_trip, keeps_ceilings
 from thenar.safety.inputs import (
     LAW_LATE,
     TIME_RANGE_US,
@@ -22,10 +22,9 @@ from thenar.safety.inputs import (
     asks_nothing,
     between,
     bounded,
-    unpack_asked,
-    unpack_senses,
 )
-from thenar.safety.limits import ChannelLimits, Limits, LoopLimits, limits_mark
+from thenar.safety.judgement import judge
+from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import (
     DISARMED,
     NEVER,
@@ -38,14 +37,13 @@ from thenar.safety.memory import (
     Memory,
     tripped,
 )
-from thenar.safety.plausibility import judge_contact, judge_estimate
-from thenar.safety.reasons import R05, R17, R22, R24, R35, R37, R39
+from thenar.safety.reasons import R05, R17, R22
 from thenar.safety.step_limits import cut, limit_rise, no_further, ramp_top_uA, rounded
-from thenar.safety.validity import judge_clock, judge_demand, usable
+from thenar.safety.validity import usable
 from thenar.shared.compiled import fixed, step
+from thenar.shared.signals import AGONIST, ANTAGONIST
 
-__all__ = ["ADMITTED_SIZE", "Admitted", "Senses", "admit", "start_admitted", "unpack_admitted", "unpack_asked"]
-__all__ += ["unpack_senses"]
+__all__ = ["ADMITTED_SIZE", "Admitted", "Senses", "admit", "start_admitted", "unpack_admitted"]
 
 
 class Admitted(NamedTuple):
@@ -67,6 +65,14 @@ class Admitted(NamedTuple):
     seal: int
 
 
+class Ramp(NamedTuple):
+    """A ramp to zero: since when (NEVER without one), and the current that each channel began it at."""
+
+    since_us: int
+    agonist_from_uA: int
+    antagonist_from_uA: int
+
+
 ADMITTED_SIZE: Final = 10
 _NOTHING: Final = Bounded(0, 0, 0, 0)
 
@@ -83,19 +89,17 @@ def unpack_admitted(array: NDArray[Any]) -> Admitted:
 
 
 @step
-def seal_of(admitted: Admitted) -> int:
-    """The seal that belongs to a command's other fields."""
+def seal_of(fields: tuple[int, ...]) -> int:
+    """The seal that belongs to a command: over its fields but the last one, or over those alone."""
     total = 1
     for index in range(ADMITTED_SIZE - 1):
-        total += (2 * index + 1) * (admitted[index] & 0xFFFFFFFFFF)
+        total += (2 * index + 1) * (fields[index] & 0xFFFFFFFFFF)
     return total
 
 
 @step
-def _sealed(
-    admitted_us: int, expires_us: int, agonist: Bounded, antagonist: Bounded, interphase_us: int
-) -> Admitted:
-    blank = Admitted(
+def _sealed(admitted_us: int, expires_us: int, agonist: Bounded, antagonist: Bounded, interphase_us: int) -> Admitted:
+    fields = (
         admitted_us,
         expires_us,
         agonist.current_uA,
@@ -105,20 +109,8 @@ def _sealed(
         antagonist.width_us,
         antagonist.period_us,
         interphase_us,
-        0,
     )
-    return Admitted(
-        admitted_us,
-        expires_us,
-        agonist.current_uA,
-        agonist.width_us,
-        agonist.period_us,
-        antagonist.current_uA,
-        antagonist.width_us,
-        antagonist.period_us,
-        interphase_us,
-        seal_of(blank),
-    )
+    return Admitted(*(fields + (seal_of(fields),)))  # noqa: RUF005
 
 
 @step
@@ -131,37 +123,16 @@ def admit(
     fired. Order: validate, latch and arm, ceilings, coupled limits, step limit against the last
     delivered value, rounding toward zero, everything once more.
     """
-    loop = limits.loop
     senses = bounded(senses)
     now_us = between(t_us, 0, TIME_RANGE_US)
-    agonist_contact, agonist_bad = judge_contact(
-        limits.agonist, loop, memory.agonist.contact, senses.agonist_contact_ohm, now_us
-    )
-    antagonist_contact, antagonist_bad = judge_contact(
-        limits.antagonist, loop, memory.antagonist.contact, senses.antagonist_contact_ohm, now_us
-    )
-    clock = judge_clock(loop, memory.loop, t_us)
-    heard_us, faults, answer = judge_demand(loop, memory.loop, demand, senses, memory.latch.state, now_us)
-    pushing = _pushes(limits.agonist, memory.agonist.command) or _pushes(
-        limits.antagonist, memory.antagonist.command
-    )
-    estimate, verdict = judge_estimate(loop, memory.estimate, senses, pushing, memory.latch.state, now_us)
-    mark = limits_mark(limits)
-    findings = Findings(
-        clock.withhold | answer.withhold,
-        answer.ramp | verdict.ramp,
-        clock.trip
-        | answer.trip
-        | verdict.trip
-        | agonist_bad
-        | antagonist_bad
-        | _session_findings(loop, memory.latch, mark, now_us),
-    )
-
+    judged = judge(limits, memory, demand, senses, t_us, now_us)
+    findings = judged.findings
     heard = usable(demand, senses)
+    late = senses.law_fault == LAW_LATE
     quiet = asks_nothing(demand.agonist) and asks_nothing(demand.antagonist)
     silent = memory.agonist.command.current_uA == 0 and memory.antagonist.command.current_uA == 0
-    latch, reasons = next_latch(limits, memory.latch, senses, findings, heard and quiet, silent, mark, now_us)
+
+    latch, reasons = next_latch(limits, memory.latch, senses, findings, heard and quiet, silent, judged.mark, now_us)
     live = latch.state != DISARMED
     ramp = 0
     if live:
@@ -170,78 +141,57 @@ def admit(
     elif latch.trip == 0 and heard and not quiet:
         reasons |= R05
 
-    late = senses.law_fault == LAW_LATE
     agonist_asked = _asked(demand.agonist, memory.agonist.command, heard, late)
     antagonist_asked = _asked(demand.antagonist, memory.antagonist.command, heard, late)
-    agonist = bound_channel(
-        limits.agonist, agonist_asked, senses.agonist_contact_ohm, senses.agonist_contact_per_mille
-    )
-    antagonist = bound_channel(
-        limits.antagonist, antagonist_asked, senses.antagonist_contact_ohm, senses.antagonist_contact_per_mille
-    )
-    agonist_saturated = 1 if agonist.reasons & R17 else 0
-    antagonist_saturated = 1 if antagonist.reasons & R17 else 0
-    agonist, antagonist = bound_both(
-        limits, agonist_asked.current_uA, antagonist_asked.current_uA, agonist, antagonist
-    )
-    ramp_since_us = _ramp_since(loop, memory.loop, ramp, now_us)
-    if not live or findings.withhold != 0:
+    pair = bound_demand(limits, agonist_asked, antagonist_asked, senses)
+    agonist, antagonist = pair.agonist, pair.antagonist
+    agonist_saturated, antagonist_saturated = _saturates(agonist), _saturates(antagonist)
+
+    passed = live and findings.withhold == 0
+    ramping = _ramp(limits.loop, memory, ramp if passed else 0, now_us)
+    if not passed:
         agonist, antagonist = _NOTHING, _NOTHING
-        ramp_since_us = NEVER
-    starting_ramp = ramp_since_us != NEVER and memory.loop.ramp_since_us == NEVER
-    agonist, agonist_from = _stepped(
-        limits.agonist, loop, memory.agonist, latch.armed_us, agonist, starting_ramp, ramp_since_us, now_us
+    agonist = _stepped(limits.agonist, limits.loop, memory.agonist, latch, agonist, ramping, AGONIST, now_us)
+    antagonist = _stepped(
+        limits.antagonist, limits.loop, memory.antagonist, latch, antagonist, ramping, ANTAGONIST, now_us
     )
-    antagonist, antagonist_from = _stepped(
-        limits.antagonist, loop, memory.antagonist, latch.armed_us, antagonist, starting_ramp, ramp_since_us, now_us
-    )
-    if verdict.soft == 1:
+    if judged.soft == 1:
         agonist = no_further(memory.agonist.command, agonist)
-    agonist, antagonist = rounded(loop, agonist), rounded(loop, antagonist)
+    agonist, antagonist = rounded(limits.loop, agonist), rounded(limits.loop, antagonist)
     reasons |= agonist.reasons | antagonist.reasons
 
-    trip = energy_trip(limits.agonist, agonist) | energy_trip(limits.antagonist, antagonist)
-    if trip == 0 and not (
-        _kept(limits.agonist, loop, agonist_asked, agonist)
-        and _kept(limits.antagonist, loop, antagonist_asked, antagonist)
-    ):
-        trip = R37
+    trip = _last_check(limits, agonist_asked, antagonist_asked, agonist, antagonist)
     if trip != 0:
-        latch = tripped(latch, 37 if trip == R37 else 14, now_us)
-        reasons |= trip
+        latch = tripped(latch, trip, now_us)
+        reasons |= 1 << (trip - 1)
         agonist, antagonist = _NOTHING, _NOTHING
-    expires_us = now_us + loop.valid_us
+    expires_us = now_us + limits.loop.valid_us
     if late and ramp == 0:
         expires_us = min(expires_us, memory.loop.expires_us)
     after = Memory(
         latch,
-        LoopMemory(now_us, heard_us, faults, ramp_since_us, expires_us),
-        estimate,
-        _after(memory.agonist, agonist, agonist_contact, agonist_from, senses.agonist_contact_per_mille,
-               agonist_saturated, now_us),
-        _after(memory.antagonist, antagonist, antagonist_contact, antagonist_from,
-               senses.antagonist_contact_per_mille, antagonist_saturated, now_us),
+        LoopMemory(now_us, judged.heard_us, judged.faults, ramping.since_us, expires_us),
+        judged.estimate,
+        _after(
+            memory.agonist,
+            agonist,
+            judged.agonist_contact,
+            ramping.agonist_from_uA,
+            senses.agonist_contact_per_mille,
+            agonist_saturated,
+            now_us,
+        ),
+        _after(
+            memory.antagonist,
+            antagonist,
+            judged.antagonist_contact,
+            ramping.antagonist_from_uA,
+            senses.antagonist_contact_per_mille,
+            antagonist_saturated,
+            now_us,
+        ),
     )
-    return _sealed(now_us, expires_us, agonist, antagonist, loop.interphase_us), after, reasons
-
-
-@step
-def _pushes(limits: ChannelLimits, command: CommandMemory) -> bool:
-    """Whether the channel delivers enough that the muscle must answer."""
-    return command.current_uA >= max(limits.motor_uA, 1)
-
-
-@step
-def _session_findings(loop: LoopLimits, latch: Latch, mark: int, t_us: int) -> int:
-    """Trips that belong to the session: its end (R24), changed limits (R35), a call that broke off (R39)."""
-    trip = 0
-    if latch.session_us != NEVER and t_us - latch.session_us >= loop.session_us:
-        trip |= R24
-    if mark != latch.mark and (latch.state != DISARMED or latch.trip == 35):
-        trip |= R35
-    if latch.busy > 1:
-        trip |= R39
-    return trip
+    return _sealed(now_us, expires_us, agonist, antagonist, limits.loop.interphase_us), after, reasons
 
 
 @step
@@ -255,13 +205,23 @@ def _asked(demand: ChannelAsked, command: CommandMemory, heard: bool, late: bool
 
 
 @step
-def _ramp_since(loop: LoopLimits, past: LoopMemory, ramp: int, t_us: int) -> int:
-    """When the running ramp to zero began, NEVER without one. A new one counts from the tick before."""
+def _saturates(given: Bounded) -> int:
+    """1 when the compliance bound R17 lowered a current that still flows."""
+    return 1 if given.reasons & R17 != 0 and given.current_uA > 0 else 0
+
+
+@step
+def _ramp(loop: LoopLimits, memory: Memory, ramp: int, t_us: int) -> Ramp:
+    """The ramp to zero that runs at this tick. A new one counts from the tick before, and from what was
+    delivered then."""
     if ramp == 0:
-        return NEVER
-    if past.ramp_since_us != NEVER:
-        return past.ramp_since_us
-    return max(past.tick_us, t_us - loop.control_period_us)
+        return Ramp(NEVER, 0, 0)
+    if memory.loop.ramp_since_us != NEVER:
+        return Ramp(
+            memory.loop.ramp_since_us, memory.agonist.command.ramp_from_uA, memory.antagonist.command.ramp_from_uA
+        )
+    since_us = max(memory.loop.tick_us, t_us - loop.control_period_us)
+    return Ramp(since_us, memory.agonist.command.current_uA, memory.antagonist.command.current_uA)
 
 
 @step
@@ -269,19 +229,33 @@ def _stepped(
     limits: ChannelLimits,
     loop: LoopLimits,
     memory: ChannelMemory,
-    armed_us: int,
+    latch: Latch,
     given: Bounded,
-    starting_ramp: bool,
-    ramp_since_us: int,
+    ramping: Ramp,
+    channel: int,
     t_us: int,
-) -> tuple[Bounded, int]:
-    """One channel after what its own past allows. Returns it and the current its ramp began at."""
-    ramp_from_uA = memory.command.current_uA if starting_ramp else memory.command.ramp_from_uA
+) -> Bounded:
+    """One channel after what its own past allows: a used-up budget, a ramp to zero, the rise."""
     if memory.train.hold_until_us > t_us:
         given = cut(given, 0, memory.train.hold_reasons)
-    if ramp_since_us != NEVER:
-        given = cut(given, ramp_top_uA(limits, ramp_from_uA, t_us - ramp_since_us), 0)
-    return limit_rise(limits, loop, memory.command, memory.train, armed_us, given, t_us), ramp_from_uA
+    if ramping.since_us != NEVER:
+        from_uA = ramping.agonist_from_uA if channel == AGONIST else ramping.antagonist_from_uA
+        given = cut(given, ramp_top_uA(limits, from_uA, t_us - ramping.since_us), 0)
+    return limit_rise(limits, loop, memory.command, memory.train, latch.armed_us, given, t_us)
+
+
+@step
+def _last_check(
+    limits: Limits, agonist_asked: ChannelAsked, antagonist_asked: ChannelAsked, agonist: Bounded, antagonist: Bounded
+) -> int:
+    """Number of the requirement that trips at the very end (R14, R37), 0 when all is in order."""
+    if energy_trip(limits.agonist, agonist) | energy_trip(limits.antagonist, antagonist) != 0:
+        return 14
+    if _kept(limits.agonist, limits.loop, agonist_asked, agonist) and _kept(
+        limits.antagonist, limits.loop, antagonist_asked, antagonist
+    ):
+        return 0
+    return 37
 
 
 @step
@@ -310,7 +284,8 @@ def _after(
     """What is remembered of one channel after this tick."""
     past = memory.command
     started_us = t_us if given.current_uA > 0 and past.current_uA == 0 else past.started_us
-    risen_us = t_us if given.current_uA > past.current_uA else past.risen_us
+    rose = given.current_uA > past.current_uA or given.width_us > past.width_us
+    risen_us = t_us if rose else past.risen_us
     command = CommandMemory(
         given.current_uA,
         given.width_us,
@@ -319,6 +294,6 @@ def _after(
         risen_us,
         ramp_from_uA,
         contact_per_mille,
-        saturated if given.current_uA > 0 else 0,
+        saturated,
     )
     return ChannelMemory(command, contact, memory.train)

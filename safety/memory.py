@@ -69,7 +69,7 @@ class CommandMemory(NamedTuple):
     started_us: int
     """when the current last rose from zero (R26)"""
     risen_us: int
-    """when the current last rose (R20)"""
+    """when the current or the width last rose (R20)"""
     ramp_from_uA: int
     contact_per_mille: int
     saturated: int

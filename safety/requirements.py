@@ -1,4 +1,359 @@
-"""x"""
+"""The requirements R01 to R39 as data, and the names of the rules in a reasons mask.
+
+Defaults are those of the profile forearm-25cm2. `hard` is what no profile may exceed. `tag` says how far the
+source was followed: seen (read), memory (recalled, not read again), own (our choice), derived (reckoned).
+Sources are paragraphs of the project's facts on published limits. Nothing here is a clinical limit.
+"""
+
 from __future__ import annotations
+
+from typing import Final, Literal, NamedTuple
+
+Action = Literal["clamp", "withhold", "ramp", "trip", "refuse"]
+
+
+class Requirement(NamedTuple):
+    """One row. `action` lists every answer that the rule can give, the mildest first."""
+
+    number: int
+    title: str
+    action: tuple[Action, ...]
+    default: str
+    hard: str
+    source: str
+    tag: Literal["seen", "memory", "own", "derived"]
+
+    @property
+    def name(self) -> str:
+        """The identifier, R01 to R39."""
+        return f"R{self.number:02d}"
+
+
+REQUIREMENTS: Final[tuple[Requirement, ...]] = (
+    Requirement(
+        1,
+        "A demand that is missing, not a finite number or out of type range is not used",
+        ("withhold", "trip"),
+        "3 in a row trip",
+        "10 in a row",
+        "B6: NaN passes a > clamp",
+        "seen",
+    ),
+    Requirement(
+        2,
+        "A demand with more channels or fields than there are is not used",
+        ("withhold", "trip"),
+        "at once",
+        "-",
+        "B9: unknown fields",
+        "seen",
+    ),
+    Requirement(
+        3,
+        "An admitted command expires by itself, and a gap between control ticks trips",
+        ("withhold", "trip"),
+        "3 control periods, at most 200 ms; trip after 250 ms",
+        "5 control periods, 250 ms; trip 500 ms",
+        "A6: 60601-1-10, timeouts; B1",
+        "memory",
+    ),
+    Requirement(
+        4,
+        "The clock goes on by about one control period",
+        ("withhold", "trip"),
+        "0.5 to 2 periods; backwards trips",
+        "3 periods",
+        "B2: cold start and stale times",
+        "seen",
+    ),
+    Requirement(
+        5,
+        "Output is zero unless armed; power-on state is disarmed",
+        ("withhold",),
+        "-",
+        "-",
+        "B1: silent by default; A1: start from minimum",
+        "seen",
+    ),
+    Requirement(
+        6, "Peak current per channel", ("clamp",), "40 mA", "100 mA", "A5: forearm practice 10-40 mA", "memory"
+    ),
+    Requirement(
+        7,
+        "Peak current at most this person's calibrated comfort ceiling; none on file is zero",
+        ("clamp", "refuse"),
+        "per session",
+        "100 mA",
+        "A2: control by the person",
+        "seen",
+    ),
+    Requirement(
+        8,
+        "Pulse width range: wider is clamped, narrower is left out",
+        ("clamp", "withhold"),
+        "50-400 us",
+        "10-500 us",
+        "A5: 200-400 us in practice",
+        "seen",
+    ),
+    Requirement(
+        9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "A2: a figure the regulator asks for", "seen"
+    ),
+    Requirement(
+        10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "A3", "own"
+    ),
+    Requirement(
+        11,
+        "Rate and shortest time between pulses on a channel",
+        ("clamp", "withhold"),
+        "50 Hz",
+        "100 Hz, 10 ms",
+        "A5: clinician guide 30-50 Hz",
+        "seen",
+    ),
+    Requirement(
+        12,
+        "RMS current over a sliding second",
+        ("clamp", "withhold"),
+        "10 mA",
+        "50 mA",
+        "A1: the standard's 50 mA up to 400 Hz",
+        "memory",
+    ),
+    Requirement(
+        13,
+        "RMS current density on the smaller pad's share in contact",
+        ("clamp", "withhold", "trip"),
+        "1.0 mA/cm2, trip above 2.0",
+        "2.0 mA/cm2",
+        "A1: attention level of 2 mA/cm2",
+        "seen",
+    ),
+    Requirement(
+        14, "Energy per pulse into 500 ohm (a backstop at the defaults)", ("trip",), "2 mJ", "300 mJ", "A1", "seen"
+    ),
+    Requirement(
+        15,
+        "Average power density into 500 ohm over a second (a backstop at the defaults)",
+        ("trip",),
+        "0.05 W/cm2",
+        "0.25 W/cm2",
+        "A2",
+        "seen",
+    ),
+    Requirement(
+        16,
+        "Average rectified current over a second (a backstop at the defaults)",
+        ("withhold",),
+        "5 mA",
+        "10 mA",
+        "A2: recalled with low confidence",
+        "memory",
+    ),
+    Requirement(
+        17,
+        "The voltage a current needs stays within compliance",
+        ("clamp", "trip"),
+        "120 V; 5 lowered pulses in a row trip",
+        "500 V",
+        "A1, A4",
+        "seen",
+    ),
+    Requirement(
+        18,
+        "Net charge per pulse and running direct current (by construction: both phases are one number)",
+        ("withhold", "trip"),
+        "zero",
+        "-",
+        "A3: analogue of 60601-1 auxiliary current",
+        "memory",
+    ),
+    Requirement(
+        19,
+        "Every pulse carries both phases or none (by construction)",
+        ("trip",),
+        "-",
+        "-",
+        "A3",
+        "derived",
+    ),
+    Requirement(
+        20,
+        "Rise per control period against what was last delivered",
+        ("clamp",),
+        "20 mA/s, width likewise",
+        "50 mA/s",
+        "A5: ramps of 0.5-3.5 s",
+        "seen",
+    ),
+    Requirement(
+        21,
+        "After arming or a rest the output starts small",
+        ("clamp", "withhold"),
+        "0.8 mA after 1 s of silence",
+        "2 mA",
+        "A1: start from minimum",
+        "memory",
+    ),
+    Requirement(
+        22,
+        "A planned stop ramps down, an emergency stop is zero at once; the two are never mixed",
+        ("ramp", "trip"),
+        "0.5 s",
+        "2 s",
+        "B1: ramp rather than block; A5: 1 s down",
+        "seen",
+    ),
+    Requirement(
+        23,
+        "On-time without a rest and on-time per window",
+        ("withhold",),
+        "20 s; 50 % of 60 s",
+        "300 s; 100 %",
+        "A5: trials are on 17-38 %",
+        "seen",
+    ),
+    Requirement(
+        24,
+        "Session time and total rectified charge",
+        ("trip",),
+        "30 min; 1.0 C per channel",
+        "60 min; 2 C",
+        "A5: sessions of 15-30 min",
+        "memory",
+    ),
+    Requirement(
+        25, "Summed drive of both channels as shares of their ceilings", ("clamp",), "1.2", "2.0", "joint load", "own"
+    ),
+    Requirement(
+        26,
+        "Pulses of the two channels never overlap and keep a gap; a changeover keeps a longer one",
+        ("withhold",),
+        "1 ms; 20 ms",
+        "0.5 ms; 1 ms",
+        "shared path",
+        "own",
+    ),
+    Requirement(
+        27,
+        "Placement declared in one arm, and every contraindication answered no",
+        ("refuse",),
+        "list of A5",
+        "-",
+        "A1 201.7.9.2 h), A2, A5",
+        "seen",
+    ),
+    Requirement(
+        28,
+        "Skin contact: impedance in range and without a jump",
+        ("trip",),
+        "100 ohm to 10 kohm; factor 2 within 1 s",
+        "50 ohm to 20 kohm; factor 4",
+        "A2: test loads",
+        "own",
+    ),
+    Requirement(
+        29,
+        "An unknown contact share counts as half (a value inside R13)",
+        ("clamp",),
+        "0.5",
+        "0.5",
+        "A4: half contact doubles the density",
+        "derived",
+    ),
+    Requirement(
+        30,
+        "The estimate is believable: range, slope, frozen, age",
+        ("ramp", "trip"),
+        "-5 to 200 N; 1000 N/s; 500 ms the same; 300 ms old ramps, 800 ms trips",
+        "500 N; 5000 N/s; 2 s; 500 ms, 1.5 s",
+        "A6: 60601-1-10; departs from the facts' 100 and 500 ms, see the profile",
+        "memory",
+    ),
+    Requirement(
+        31,
+        "Force: above the soft bound the agonist pushes no further; above the hard bound or rising too fast, all stops",
+        ("clamp", "trip"),
+        "60 % and 80 % of the calibrated maximum; 200 N/s over 100 ms",
+        "80 % and 100 %; 1000 N/s",
+        "B5: a small verified switch",
+        "own",
+    ),
+    Requirement(
+        32,
+        "The law's heartbeat: late is held, then ramped, then tripped",
+        ("ramp", "trip"),
+        "3 control periods; 0.5 s",
+        "10 control periods; 1 s",
+        "B1: heartbeat of a vehicle's actuator gate",
+        "seen",
+    ),
+    Requirement(
+        33,
+        "A stop by the person or the operator wins over everything",
+        ("trip",),
+        "at once",
+        "-",
+        "A2: patient override",
+        "seen",
+    ),
+    Requirement(
+        34,
+        "A latched trip clears only when the operator names its cause, the cause is gone and nothing is asked for",
+        ("withhold",),
+        "no automatic reset",
+        "-",
+        "B2: passive after firing; A6: latching alarms",
+        "memory",
+    ),
+    Requirement(
+        35,
+        "Limits are frozen at arming; a profile past a hard ceiling is refused",
+        ("trip", "refuse"),
+        "SHA-256 of the profile",
+        "-",
+        "B2: tables validated at load",
+        "seen",
+    ),
+    Requirement(
+        36,
+        "After all limits the current is rounded toward zero to the device step and checked again",
+        ("clamp",),
+        "0.1 mA",
+        "1 mA",
+        "B3: floor, never nearest",
+        "seen",
+    ),
+    Requirement(
+        37,
+        "Output never exceeds what was asked for, keeps its sign, stays zero at zero; twice is once",
+        ("trip",),
+        "-",
+        "-",
+        "B5: minimal change",
+        "seen",
+    ),
+    Requirement(
+        38,
+        "Every alteration is reported with the rule that made it (the reasons mask itself)",
+        ("clamp",),
+        "-",
+        "-",
+        "B3: reason with owner; A6: logs",
+        "seen",
+    ),
+    Requirement(
+        39,
+        "A call that breaks off inside the interlock equals zero output",
+        ("trip",),
+        "-",
+        "-",
+        "fail-safe default",
+        "own",
+    ),
+)
+
+
 def reason_ids(mask: int) -> tuple[str, ...]:
-    return tuple(f"R{n:02d}" for n in range(1, 40) if (mask >> (n - 1)) & 1)
+    """Identifiers ("R06", ...) of the rules in a reasons mask, in order. Bits past R39 are ignored."""
+    return tuple(row.name for row in REQUIREMENTS if int(mask) >> (row.number - 1) & 1)

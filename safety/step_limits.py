@@ -30,27 +30,24 @@ def limit_rise(
     given: Bounded,
     t_us: int,
 ) -> Bounded:
-    """R20 and R21 against the last delivered current and charge; falling is never held up.
+    """R20 and R21 against the last delivered current and width; falling is never held up.
 
-    A silent channel starts at the first step and stays there until it has fired. The rise is earned by
-    the time since the last one (at most one control period's worth), so ticks that come faster gain
-    nothing. A wider pulse is a rise too: charge per phase may rise by what the current's rise would add
-    at the widest pulse (own choice; R20 as written names current alone, and a law that works through
-    the width would walk past it).
+    A silent channel starts at the first step and stays there until it has fired. A rise is earned by the
+    time since the last one (at most one control period's worth), so ticks that come faster gain nothing.
+    The width may rise by the same share of its full scale as the current: R20 as written names current
+    alone, and a law that works through the width would walk past it (own choice).
     """
     if given.current_uA == 0:
         return given
     silent = is_silent(loop, train, armed_us, t_us)
+    starting = silent or command.current_uA <= limits.first_step_uA
     earned = limits.slew_uA_per_s * min(max(t_us - command.risen_us, 0), _LONGEST_US) // _US_PER_S
     rise = min(limits.rise_uA, earned)
-    first_pC = limits.first_step_uA * limits.width_max_us
-    top_uA = limits.first_step_uA
-    top_pC = first_pC
-    if not silent:
-        top_uA = max(top_uA, command.current_uA + rise)
-        top_pC = max(top_pC, command.current_uA * command.width_us + rise * limits.width_max_us)
+    top_uA = limits.first_step_uA if silent else max(limits.first_step_uA, command.current_uA + rise)
     current = min(given.current_uA, top_uA)
-    width = min(given.width_us, top_pC // max(current, 1))
+    width = given.width_us
+    if not starting:
+        width = min(width, command.width_us + rise * limits.width_max_us // max(limits.peak_uA, 1))
     reasons = given.reasons
     if current != given.current_uA or width != given.width_us:
         reasons |= R21 if silent else R20

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+import thenar.safety.profile
 from tests.scenarios.texts import SMALLEST, loaded
 from thenar.plant_models.settings import Population, Wearer
+from thenar.safety.profile import load_profile
 from thenar.scenarios.loader import load_scenario
 from thenar.scenarios.wearers import wearers_of
 from thenar.shared.errors import InputError
@@ -150,4 +152,21 @@ def test_an_own_limit_profile_is_read_from_beside_the_scenario(tmp_path: Path) -
     text = SMALLEST + '[limits]\nprofile = "missing.toml"\n'
     with pytest.raises(InputError) as caught:
         loaded(text, tmp_path)
-    assert {problem.key for problem in caught.value.problems} == {"limits.profile"}
+    (problem,) = caught.value.problems
+    assert problem.key == "limits.profile"
+    assert "thumb-8cm2" in problem.allowed
+    shipped = (Path(thenar.safety.profile.__file__).parent / "profiles" / "thumb-8cm2.toml").read_text("utf-8")
+    (tmp_path / "missing.toml").write_text(shipped)
+    study = loaded(text, tmp_path)
+    assert study.profile == load_profile("thumb-8cm2")
+    assert [file.key for file in study.files] == ["limits.profile"]
+    (tmp_path / "missing.toml").write_text(shipped.replace("peak_mA", "peek_mA", 1))
+    with pytest.raises(InputError) as caught:
+        loaded(text, tmp_path)
+    assert all(problem.file == str(tmp_path / "missing.toml") for problem in caught.value.problems)
+
+
+def test_a_shipped_limit_profile_is_no_file_of_the_scenario() -> None:
+    study = loaded(SMALLEST + '[limits]\nprofile = "thumb-8cm2"\n')
+    assert study.profile == load_profile("thumb-8cm2")
+    assert study.files == ()

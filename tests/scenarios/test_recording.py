@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from numpy.typing import NDArray
 
 from thenar.scenarios.recording import Recording, read_recording, resample
 from thenar.shared.errors import InputError, Problem
@@ -47,6 +46,11 @@ def test_a_misspelt_column_is_answered_with_the_nearest_name(tmp_path: Path) -> 
     assert problem.file == "hand.csv"
     assert problem.key == "line 1, force_N"
     assert problem.nearest == "forse_N"
+
+
+def test_a_quote_that_never_ends_is_told_as_such(tmp_path: Path) -> None:
+    (problem,) = problems_in(tmp_path, 't_s,force_N\n0,1\n1,"2\n3,4\n')
+    assert problem.allowed == "comma-separated values"
 
 
 def test_a_column_that_is_there_twice_is_refused(tmp_path: Path) -> None:
@@ -118,7 +122,7 @@ def test_resampling_stays_within_the_recording_and_holds_its_last_value(
     rows: list[tuple[int, float]], start_s: float, count: int
 ) -> None:
     gaps_us = [gap for gap, _ in rows]
-    t_s: NDArray[np.float64] = start_s + np.cumsum(gaps_us, dtype=np.float64) * 1e-6
+    t_s = (start_s + np.cumsum(gaps_us) * 1e-6).astype(np.float64)
     force_N = np.array([force for _, force in rows], dtype=np.float64)
     found = resample(Recording("r", "force_N", "", t_s, force_N), 10_000, count)
     assert found.shape == (count,)

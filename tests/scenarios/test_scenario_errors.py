@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.scenarios.texts import SMALLEST, loaded, problems_of, the_problem_of
+from thenar.scenarios.faults import KINDS
 from thenar.scenarios.loader import load_scenario
 from thenar.shared.errors import InputError
 
@@ -78,6 +79,7 @@ def test_a_misspelt_setting_of_a_built_in_law_is_found_without_running_any_file(
         ("schema = 1", "schema = 1\nseed = 1.0", "1.0", "a whole number"),
         ("schema = 1", "schema = 1\nlimits = 3", "3", "a table, headed [limits]"),
         ("schema = 1", "schema = 1\nwearers = [3]", "3", "a table"),
+        ("schema = 1", "schema = 1\nfaults = [3]", "3", "a table with kind = one of " + ", ".join(KINDS)),
     ],
 )
 def test_what_is_allowed_is_said_in_the_words_of_a_toml_file(old: str, new: str, found: str, allowed: str) -> None:

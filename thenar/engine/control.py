@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any, Final
 
@@ -11,56 +10,32 @@ import numpy as np
 from thenar.controller.law import AT_REST, Law
 from thenar.engine.asking import FIRST_WALL_LIMIT_S, WALL_LIMIT_S, Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
-from thenar.engine.rows import note_reasons
+from thenar.engine.rows import tick_instant
 from thenar.engine.trial import Trial
-from thenar.safety.doors import admit_packed, halt_packed, is_armed, trip_cause
-from thenar.safety.edge import demand_units, estimate_mN
-from thenar.safety.inputs import FAULT_NONE, LAW_FINE, LAW_LATE, Senses
+from thenar.safety.doors import halt_packed, is_armed, trip_cause
+from thenar.safety.edge import demand_units
+from thenar.safety.inputs import LAW_FINE, LAW_LATE
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
 from thenar.safety.reasons import RULES
 from thenar.safety.requirements import reason_ids
-from thenar.shared.compiled import entry, store
-from thenar.shared.signals import REST, Demand, Observation, Stimulus
+from thenar.shared.compiled import entry
+from thenar.shared.signals import REST, Observation, Stimulus
 from thenar.shared.ticks import US_PER_S
 
 STALL_AFTER_OVERRUN_US: Final = US_PER_S
 """Simulated time for which a law that overran the wall clock stays silent: beyond the heartbeat trip (R32)."""
 NOTED_FAULTS: Final = 50
 """Law faults listed one by one; later ones are only counted by the interlock's reasons."""
-CONTACT_UNKNOWN: Final = -1
-"""A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
 _NOT_ASKED: Final = Answer(AT_REST, LAW_LATE, "")
 
 
 @entry
-def look(live: Any, t_us: int) -> tuple[float, float, int, float, int]:
-    """Target (N), estimate (N), its age (us, -1 before the first), stated SD (N), estimates so far."""
+def look(live: Any, t_us: int) -> tuple[float, float, int, float]:
+    """Target (N), estimate (N), its age (us, -1 before the first) and its stated SD (N)."""
     now = live[0]
     age_us = t_us - now.sampled_us if now.estimates > 0 else -1
-    return now.target_N, now.estimate_N, age_us, now.stated_sd_N, now.estimates
-
-
-@entry
-def sense(live: Any, senses: Any, t_us: int, law_fault: int, stop: int, arm: int, rearm_cause: int) -> None:
-    """Fill the interlock's senses from what a controller can know: the estimate, not the true force."""
-    now = live[0]
-    estimate, known = estimate_mN(now.estimate_N)
-    seen = Senses(
-        estimate_mN=estimate,
-        estimate_known=known,
-        estimate_age_us=t_us - now.sampled_us if now.estimates > 0 else -1,
-        estimate_count=now.estimates,
-        law_fault=law_fault,
-        stop=stop,
-        arm=arm,
-        rearm_cause=rearm_cause,
-        agonist_contact_ohm=int(now.agonist_ohm),
-        agonist_contact_per_mille=CONTACT_UNKNOWN,
-        antagonist_contact_ohm=int(now.antagonist_ohm),
-        antagonist_contact_per_mille=CONTACT_UNKNOWN,
-    )
-    store(senses, seen)
+    return now.target_N, now.estimate_N, age_us, now.stated_sd_N
 
 
 class Loop:
@@ -85,25 +60,25 @@ class Loop:
         self._asked_before = False
         self._delivered = (REST, REST)
 
-    def tick(self, t_us: int) -> None:
-        """One control tick at `t_us` us."""
-        desk, live = self._desk, self._desk.live
+    def tick(self, t_us: int) -> tuple[int, int]:
+        """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do)."""
+        desk = self._desk
         answer = self._answer(t_us)
-        asked = demand_units(answer.demand)
-        self._write_demand(live, answer, int(asked[0]) == FAULT_NONE)
-        sense(live, desk.senses, t_us, answer.fault, 0, int(t_us >= self._arm_us), self._rearm_cause)
+        agonist_us, antagonist_us, trip, armed, reasons = tick_instant(
+            t_us, desk.live, desk.limits, self.memory, self.admitted, demand_units(answer.demand), desk.senses,
+            self.counts, answer.fault, int(t_us >= self._arm_us), self._rearm_cause,
+        )
         self._rearm_cause = 0
-        reasons = admit_packed(desk.limits, self.memory, self.admitted, asked, desk.senses, t_us)
-        if reasons:
-            note_reasons(live, self.counts, reasons)
         self._delivered = _stimuli(self.admitted)
-        self._note_changes(t_us, reasons)
+        if trip != self._trip or armed != self._armed or not armed:
+            self._note_changes(t_us, trip, armed, reasons)
+        return agonist_us, antagonist_us
 
     def stop(self, t_us: int) -> None:
         """The emergency stop: silent from this instant on, whatever the next tick would do."""
         halt_packed(self.memory, self.admitted, t_us)
         self._delivered = (REST, REST)
-        self._note_changes(t_us, 0)
+        self._note_changes(t_us, int(trip_cause(self.memory)), bool(is_armed(self.memory)), 0)
 
     def ask_to_rearm(self, cause: int) -> None:
         """The operator names requirement number `cause` as what has latched; heard at the next tick."""
@@ -119,7 +94,7 @@ class Loop:
             return _NOT_ASKED
         if self._trip:
             return Answer(AT_REST, LAW_FINE, "")
-        target_N, estimate_N, age_us, stated_sd_N, _ = look(self._desk.live, t_us)
+        target_N, estimate_N, age_us, stated_sd_N = look(self._desk.live, t_us)
         observation = Observation(t_us, target_N, estimate_N, age_us, stated_sd_N, *self._delivered)
         limit_s = WALL_LIMIT_S if self._asked_before else FIRST_WALL_LIMIT_S
         self._asked_before = True
@@ -135,15 +110,7 @@ class Loop:
         if answer.fault == LAW_LATE:
             self._silent_until_us = t_us + STALL_AFTER_OVERRUN_US
 
-    def _write_demand(self, live: Any, answer: Answer, readable: bool) -> None:
-        """Leave the demand for the trace: NaN where it could not be read."""
-        demand = answer.demand if readable and answer.fault == LAW_FINE else None
-        for channel, place in (("agonist", 0), ("antagonist", 1)):
-            live[f"{channel}_demand_mA"] = math.nan if demand is None else demand[place][0]
-            live[f"{channel}_demand_width_us"] = math.nan if demand is None else demand[place][1]
-
-    def _note_changes(self, t_us: int, reasons: int) -> None:
-        trip, armed = int(trip_cause(self.memory)), bool(is_armed(self.memory))
+    def _note_changes(self, t_us: int, trip: int, armed: bool, reasons: int) -> None:
         if trip != self._trip:
             if trip:
                 self._note(t_us, "trip", cause=f"R{trip:02d}")

@@ -23,24 +23,34 @@ from thenar.engine.result import TrialResult
 from thenar.engine.rows import pulse_instant, trace_row
 from thenar.engine.trial import Trial
 from thenar.plant_models.estimator import DROPPED
-from thenar.safety.doors import next_pulse_packed
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
 from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, length_s
-from thenar.shared.signals import AGONIST, ANTAGONIST, CHANNELS
+from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import Phase, us_from_s
 
 Happening = Iterator[Event]
 _PRIORITIES_PER_PHASE: Final = 4
 
 
+class Due(Event):
+    """An event that is sure to happen after `delay` us, ranked by `priority` among those of its instant.
+
+    SimPy's own Timeout has no priority; this is its constructor with one.
+    """
+
+    def __init__(self, env: simpy.Environment, delay: int, priority: int) -> None:
+        self.env = env
+        self.callbacks = []
+        self._value = None
+        self._ok = True
+        self._defused = False
+        env.schedule(self, priority, delay)  # type: ignore[arg-type]
+
+
 def at(env: simpy.Environment, t_us: int, phase: Phase, order: int = 0) -> Event:
     """An event at `t_us` us that runs in its phase; `order` (0..3) ranks events of one phase and instant."""
-    event = Event(env)
-    event._ok = True
-    event._value = None
-    env.schedule(event, priority=phase * _PRIORITIES_PER_PHASE + order, delay=t_us - env.now)  # type: ignore[arg-type]
-    return event
+    return Due(env, t_us - env.now, phase * _PRIORITIES_PER_PHASE + order)
 
 
 class EventTrial:
@@ -141,15 +151,14 @@ class EventTrial:
         period_us = self.trial.clock.control_us
         for t_us in range(0, self.trial.duration_us + 1, period_us):
             yield at(self.env, t_us, Phase.CONTROL)
-            loop.tick(t_us)
-            self._arrange_pulse(loop, AGONIST, t_us)
-            self._arrange_pulse(loop, ANTAGONIST, t_us)
+            agonist_us, antagonist_us = loop.tick(t_us)
+            if agonist_us != self._due_us[AGONIST]:
+                self._arrange_pulse(loop, AGONIST, t_us, agonist_us)
+            if antagonist_us != self._due_us[ANTAGONIST]:
+                self._arrange_pulse(loop, ANTAGONIST, t_us, antagonist_us)
 
-    def _arrange_pulse(self, loop: Loop, channel: int, t_us: int) -> None:
+    def _arrange_pulse(self, loop: Loop, channel: int, t_us: int, due_us: int) -> None:
         """Have the channel's next pulse come when the gate says it may; an earlier arrangement is void."""
-        due_us = next_pulse_packed(self.desk.limits, loop.memory, loop.admitted, channel, t_us)
-        if due_us == self._due_us[channel]:
-            return
         self._due_us[channel] = due_us
         if 0 <= due_us <= self.trial.duration_us:
             event = at(self.env, max(due_us, t_us), Phase.PULSE, channel)
@@ -158,16 +167,15 @@ class EventTrial:
     def _pulse(self, loop: Loop, channel: int, due_us: int) -> None:
         if self._due_us[channel] != due_us:
             return
-        self._due_us[channel] = -1
         t_us, d = int(self.env.now), self.desk
-        share = pulse_instant(
+        share, next_us = pulse_instant(
             channel, t_us, d.live, d.limits, loop.memory, loop.admitted, loop.gate_out, loop.counts,
             d.channels[channel], d.pulses,
         )
         if share > 0.0:
             event = at(self.env, t_us + d.strike_delay_us[channel], Phase.STRIKE, channel)
             event.callbacks = [lambda _event: self._strike(channel, share)]
-        self._arrange_pulse(loop, channel, t_us)
+        self._arrange_pulse(loop, channel, t_us, next_us)
 
     def _strike(self, channel: int, share: float) -> None:
         d = self.desk

@@ -1,29 +1,37 @@
-"""Instants that touch both body and interlock: a pulse through the gate, and a row of the trace."""
+"""Instants around the interlock: a control tick, a pulse through the gate, a row of the trace."""
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from typing import Any, Final
 
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS
 from thenar.engine.instants import body_at, felt_and_recruited, forces_N
 from thenar.plant_models.body import unpack_body_params
-from thenar.safety.doors import gate_packed, trip_cause
+from thenar.safety.doors import admit_packed, gate_packed, is_armed, next_pulse_packed, trip_cause
+from thenar.safety.edge import estimate_mN
+from thenar.safety.inputs import FAULT_NONE, LAW_FINE, Senses
 from thenar.safety.interlock import unpack_admitted
-from thenar.shared.compiled import entry
+from thenar.shared.compiled import entry, step, store
 
-PULSE_COLUMNS = ("t_us", "channel", "current_uA", "width_us", "gap_us")
+CONTACT_UNKNOWN: Final = -1
+"""A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
 
 
 @entry
 def pulse_instant(
     channel: int, t_us: int, live: Any, limits: Any, memory: Any, admitted: Any, out: Any, counts: Any,
     channel_params: Any, pulses: Any,
-) -> float:
-    """Ask the gate for a pulse on `channel`; log it, feel it. Returns the recruited share, 0 for none."""
+) -> tuple[float, int]:
+    """Ask the gate for a pulse on `channel`; log it, feel it.
+
+    Returns the recruited share (0 for no pulse) and when the channel may fire next (us, -1 for nothing to do).
+    """
     now = live[0]
     note_reasons(live, counts, gate_packed(limits, memory, admitted, channel, t_us, out))
+    due_us = next_pulse_packed(limits, memory, admitted, channel, t_us)
     if out[0] <= 0:
-        return 0.0
+        return 0.0, due_us
     row = now.pulses
     pulses[row, 0] = t_us
     pulses[row, 1] = channel
@@ -31,7 +39,63 @@ def pulse_instant(
     pulses[row, 3] = out[1]
     pulses[row, 4] = out[2]
     now.pulses = row + 1
-    return felt_and_recruited(now, channel_params, channel, t_us, out[0] / 1e3, float(out[1]))
+    return felt_and_recruited(now, channel_params, channel, t_us, out[0] / 1e3, float(out[1])), due_us
+
+
+@step
+def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cause: int) -> None:
+    """Fill the interlock's senses from what a controller can know: the estimate, not the true force."""
+    estimate, known = estimate_mN(live.estimate_N)
+    store(
+        senses,
+        Senses(
+            estimate_mN=estimate,
+            estimate_known=known,
+            estimate_age_us=t_us - live.sampled_us if live.estimates > 0 else -1,
+            estimate_count=live.estimates,
+            law_fault=law_fault,
+            stop=0,
+            arm=arm,
+            rearm_cause=rearm_cause,
+            agonist_contact_ohm=int(live.agonist_ohm),
+            agonist_contact_per_mille=CONTACT_UNKNOWN,
+            antagonist_contact_ohm=int(live.antagonist_ohm),
+            antagonist_contact_per_mille=CONTACT_UNKNOWN,
+        ),
+    )
+
+
+@step
+def note_demand(live: Any, asked: Any, answered: bool) -> None:
+    """Leave the demand for the trace, as the interlock read it: NaN where it could not be read."""
+    live.agonist_demand_mA = asked[1] / 1e3 if answered else math.nan
+    live.agonist_demand_width_us = float(asked[2]) if answered else math.nan
+    live.antagonist_demand_mA = asked[4] / 1e3 if answered else math.nan
+    live.antagonist_demand_width_us = float(asked[5]) if answered else math.nan
+
+
+@entry
+def tick_instant(
+    t_us: int, live: Any, limits: Any, memory: Any, admitted: Any, asked: Any, senses: Any, counts: Any,
+    law_fault: int, arm: int, rearm_cause: int,
+) -> tuple[int, int, int, bool, int]:
+    """A control tick behind the law: senses and demand to the interlock, its answer written to `admitted`.
+
+    Returns when each channel may fire next (us, -1 for nothing to do), the latched requirement's number
+    (0 none), whether the loop is armed, and the reasons mask.
+    """
+    now = live[0]
+    sense(now, senses, t_us, law_fault, arm, rearm_cause)
+    note_demand(now, asked, law_fault == LAW_FINE and asked[0] == FAULT_NONE)
+    reasons = admit_packed(limits, memory, admitted, asked, senses, t_us)
+    note_reasons(live, counts, reasons)
+    return (
+        next_pulse_packed(limits, memory, admitted, 0, t_us),
+        next_pulse_packed(limits, memory, admitted, 1, t_us),
+        trip_cause(memory),
+        is_armed(memory),
+        reasons,
+    )
 
 
 @entry
