@@ -142,5 +142,4 @@ def _check_name(name: str, file: str, key: str) -> None:
 
 
 def _installed() -> list[importlib.metadata.EntryPoint]:
-    points = importlib.metadata.entry_points(group=ENTRY_POINT_GROUP)
-    return sorted((point for point in points if point.name not in _BUILT_IN), key=lambda point: point.name)
+    return list(importlib.metadata.entry_points(group=ENTRY_POINT_GROUP))

@@ -65,9 +65,7 @@ def next_latch(
 
 
 @step
-def _may_clear(
-    limits: Limits, latch: Latch, senses: Senses, findings: Findings, at_rest: bool, t_us: int
-) -> bool:
+def _may_clear(limits: Limits, latch: Latch, senses: Senses, findings: Findings, at_rest: bool, t_us: int) -> bool:
     """R34: the operator names the cause, the law asks for nothing, and no cause of any kind is left.
 
     An ended session (R24) never clears. A trip that came from a sliding window (R13, R15) clears once

@@ -161,9 +161,7 @@ def bound_demand(limits: Limits, agonist: ChannelAsked, antagonist: ChannelAsked
 
 
 @step
-def keeps_ceilings(
-    limits: ChannelLimits, loop: LoopLimits, current_uA: int, width_us: int, period_us: int
-) -> bool:
+def keeps_ceilings(limits: ChannelLimits, loop: LoopLimits, current_uA: int, width_us: int, period_us: int) -> bool:
     """Whether one channel's command obeys every bound that needs no memory: the last check before it leaves."""
     if current_uA == 0:
         return True

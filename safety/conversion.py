@@ -102,9 +102,7 @@ def _channel(
     )
 
 
-def _loop(
-    bounds: LoopBounds, max_pinch_N: float, control_period_us: int, screening: Screening | None
-) -> LoopLimits:
+def _loop(bounds: LoopBounds, max_pinch_N: float, control_period_us: int, screening: Screening | None) -> LoopLimits:
     valid_us = min(_down(bounds.valid_periods.value, control_period_us), _upper(bounds.valid_ms, 1_000))
     window_ms = bounds.force_rise_window_ms
     return LoopLimits(

@@ -50,9 +50,7 @@ def admit_packed(
     admitted[:] = 0
     memory[_BUSY] += 1
     before = unpack_memory(memory)
-    given, after, reasons = admit(
-        unpack_limits(limits), before, unpack_asked(demand), unpack_senses(senses), t_us
-    )
+    given, after, reasons = admit(unpack_limits(limits), before, unpack_asked(demand), unpack_senses(senses), t_us)
     store_decision(memory, after)
     store(admitted, given)
     return reasons
@@ -119,4 +117,4 @@ def trip_time_us(memory: NDArray[Any]) -> int:
 @entry
 def is_armed(memory: NDArray[Any]) -> bool:
     """Whether output is possible at all (armed, or ramping down to a planned stop)."""
-    return memory[_STATE] != DISARMED
+    return int(memory[_STATE]) != DISARMED

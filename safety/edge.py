@@ -7,7 +7,7 @@ longer period. What is not a finite number in range becomes a fault, never a num
 from __future__ import annotations
 
 import math
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,7 +105,7 @@ def _fields(value: object, wanted: int) -> tuple[tuple[object, ...], int]:
     """The entries of a tuple of `wanted` entries, and a fault: missing ones (R01), too many (R02)."""
     if not issubclass(type(value), tuple):
         return (), FAULT_VALUE
-    entries = tuple.__getitem__(value, slice(None))  # type: ignore[type-var]
+    entries: tuple[object, ...] = tuple.__getitem__(cast("tuple[object, ...]", value), slice(None))
     if len(entries) == wanted:
         return entries, FAULT_NONE
     return (), FAULT_SHAPE if len(entries) > wanted else FAULT_VALUE
@@ -136,7 +136,7 @@ def demand_units(demand: object) -> NDArray[np.int64]:
 @step
 def estimate_mN(estimate_N: float) -> tuple[int, int]:
     """An estimate in N as (mN, known): unknown for NaN, brought to +/- 1e6 N otherwise (R30 judges range)."""
-    if estimate_N != estimate_N:
+    if math.isnan(estimate_N):
         return 0, 0
     inside = min(max(estimate_N, -_ESTIMATE_RANGE_N), _ESTIMATE_RANGE_N)
     return math.floor(inside * 1000.0 + 0.5), 1

@@ -85,29 +85,22 @@ def command_of(admitted: Admitted, channel: int) -> Command:
 
 
 @step
-def gate(
-    limits: Limits, memory: Memory, admitted: Admitted, channel: int, t_us: int
-) -> tuple[GatedPulse, Memory, int]:
+def gate(limits: Limits, memory: Memory, admitted: Admitted, channel: int, t_us: int) -> tuple[GatedPulse, Memory, int]:
     """Whether a pulse may start on `channel` (0 or 1) at `t_us`. Returns (pulse, memory, reasons).
 
     The window sums in `memory` must be those of `t_us` (the packed door brings them up to date).
     """
     nothing = GatedPulse(0, 0, 0)
     command = command_of(admitted, channel)
-    if memory.latch.busy > 1:
-        return nothing, _with_trip(memory, R39, t_us), R39
-    if command.current_uA == 0:
-        return nothing, memory, 0
-    if memory.latch.trip != 0:
-        return nothing, memory, R34
-    if memory.latch.state == DISARMED:
-        return nothing, memory, R05
+    shut = _shut(memory.latch)
+    if command.current_uA == 0 or shut != 0:
+        return nothing, memory, shut if command.current_uA != 0 else 0
     own_limits = limits.agonist if channel == 0 else limits.antagonist
     own = memory.agonist if channel == 0 else memory.antagonist
     other = memory.antagonist if channel == 0 else memory.agonist
-    trip = _broken(own_limits, limits.loop, memory.latch, own.train, admitted, command, t_us)
-    if trip != 0:
-        return nothing, _with_trip(memory, trip, t_us), trip
+    broken = _broken(own_limits, limits.loop, memory.latch, own.train, admitted, command, t_us)
+    if broken != 0:
+        return nothing, _with_trip(memory, broken, t_us), broken
     early = _too_early(own_limits, limits.loop, memory.latch, own, other, admitted, command, t_us)
     if early != 0:
         return nothing, memory, early
@@ -130,7 +123,7 @@ def next_pulse_us(limits: Limits, memory: Memory, admitted: Admitted, channel: i
     at which the gate has already spoken.
     """
     command = command_of(admitted, channel)
-    if command.current_uA == 0 or memory.latch.trip != 0 or memory.latch.state == DISARMED:
+    if command.current_uA == 0 or _shut(memory.latch) != 0:
         return NOTHING_TO_DO
     own_limits = limits.agonist if channel == 0 else limits.antagonist
     own = memory.agonist if channel == 0 else memory.antagonist
@@ -148,6 +141,14 @@ def next_pulse_us(limits: Limits, memory: Memory, admitted: Admitted, channel: i
 
 
 @step
+def _shut(latch: Latch) -> int:
+    """R34 while a trip is latched, R05 while disarmed, else 0."""
+    if latch.trip != 0:
+        return R34
+    return R05 if latch.state == DISARMED else 0
+
+
+@step
 def _broken(
     limits: ChannelLimits,
     loop: LoopLimits,
@@ -159,7 +160,7 @@ def _broken(
 ) -> int:
     """Rules that trip before any pulse is weighed."""
     trip = 0
-    if admitted.seal != seal_of(admitted):
+    if latch.busy > 1 or admitted.seal != seal_of(admitted):
         trip |= R39
     if t_us < admitted.admitted_us or t_us < train.pulse_us or t_us > TIME_RANGE_US:
         trip |= R04
@@ -174,8 +175,11 @@ def _broken(
 
 @step
 def _clear_of_other_us(loop: LoopLimits, own: ChannelMemory, other: ChannelMemory, t_us: int) -> int:
-    """R26: when the other channel's last pulse is far enough behind. The first pulse after this channel
-    rose from zero, or after a silence longer than the on-gap, waits for the changeover gap."""
+    """When the other channel's last pulse is far enough behind (R26).
+
+    The first pulse after this channel rose from zero, or after a silence longer than the on-gap, waits for
+    the changeover gap.
+    """
     first = own.train.pulse_us < own.command.started_us or t_us - own.train.pulse_us > loop.on_gap_us
     return other.train.end_us + (loop.changeover_us if first else loop.pulse_gap_us)
 

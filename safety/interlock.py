@@ -114,9 +114,7 @@ def _sealed(admitted_us: int, expires_us: int, agonist: Bounded, antagonist: Bou
 
 
 @step
-def admit(
-    limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: int
-) -> tuple[Admitted, Memory, int]:
+def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: int) -> tuple[Admitted, Memory, int]:
     """What of a demand may leave the loop. Returns (admitted, memory, reasons); never raises.
 
     `demand` and `senses` may hold any 64-bit integers. `reasons` has bit n-1 set for each rule Rn that
@@ -212,8 +210,7 @@ def _saturates(given: Bounded) -> int:
 
 @step
 def _ramp(loop: LoopLimits, memory: Memory, ramp: int, t_us: int) -> Ramp:
-    """The ramp to zero that runs at this tick. A new one counts from the tick before, and from what was
-    delivered then."""
+    """The ramp to zero that runs at this tick; a new one counts from the tick before and what was delivered then."""
     if ramp == 0:
         return Ramp(NEVER, 0, 0)
     if memory.loop.ramp_since_us != NEVER:

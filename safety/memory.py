@@ -48,7 +48,7 @@ class LoopMemory(NamedTuple):
 class EstimateMemory(NamedTuple):
     """The force estimate's recent past (R30, R31)."""
 
-    count: int
+    arrived: int
     value_mN: int
     sampled_us: int
     same_since_us: int

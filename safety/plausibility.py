@@ -51,7 +51,7 @@ def judge_estimate(
 @step
 def _since(estimate: EstimateMemory, bad_since_us: int) -> EstimateMemory:
     return EstimateMemory(
-        estimate.count,
+        estimate.arrived,
         estimate.value_mN,
         estimate.sampled_us,
         estimate.same_since_us,
@@ -65,14 +65,12 @@ def _since(estimate: EstimateMemory, bad_since_us: int) -> EstimateMemory:
 
 
 @step
-def _with_sample(
-    limits: LoopLimits, past: EstimateMemory, senses: Senses, pushing: bool, t_us: int
-) -> EstimateMemory:
+def _with_sample(limits: LoopLimits, past: EstimateMemory, senses: Senses, pushing: bool, t_us: int) -> EstimateMemory:
     """The memory after this tick's estimate: has it jumped, does it repeat itself, since when is it bad."""
     value = senses.estimate_mN
     sampled = t_us - senses.estimate_age_us
     first = past.sampled_us == NEVER
-    new = first or senses.estimate_count != past.count
+    new = first or senses.estimate_count != past.arrived
     same_since = past.same_since_us
     frozen = past.frozen
     jumped = past.jumped
@@ -92,7 +90,7 @@ def _with_sample(
         bad_since = t_us if past.bad_since_us == NEVER else past.bad_since_us
     if not new:
         return EstimateMemory(
-            past.count,
+            past.arrived,
             past.value_mN,
             past.sampled_us,
             same_since,
@@ -134,7 +132,7 @@ def _jumps(limits: LoopLimits, past: EstimateMemory, value_mN: int, sampled_us: 
 @step
 def _rises_too_fast(limits: LoopLimits, past: EstimateMemory, now: EstimateMemory) -> bool:
     """Whether a new sample lies too far above the lowest one of the last half to whole force window."""
-    if now.sampled_us == past.sampled_us and now.count == past.count:
+    if now.sampled_us == past.sampled_us and now.arrived == past.arrived:
         return False
     return now.value_mN - min(now.low_now_mN, now.low_before_mN) > limits.force_rise_mN
 

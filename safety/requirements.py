@@ -96,12 +96,8 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         "A5: 200-400 us in practice",
         "seen",
     ),
-    Requirement(
-        9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "A2: a figure the regulator asks for", "seen"
-    ),
-    Requirement(
-        10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "A3", "own"
-    ),
+    Requirement(9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "A2: a figure the regulator asks for", "seen"),
+    Requirement(10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "A3", "own"),
     Requirement(
         11,
         "Rate and shortest time between pulses on a channel",

@@ -169,8 +169,20 @@ def twitch_of(muscle: MuscleParams, resolution_us: int = 100) -> Twitch:
 
 @step
 def run_ticks(
-    first, last, tick_us, body_constants, body_memory, wearer_constants, wearer_memory, delays, target_N, felt, recorded_N,
-    z, history, noise,
+    first,
+    last,
+    tick_us,
+    body_constants,
+    body_memory,
+    wearer_constants,
+    wearer_memory,
+    delays,
+    target_N,
+    felt,
+    recorded_N,
+    z,
+    history,
+    noise,
 ):
     """Ticks `first` to `last` of a wearer; row i of `history` takes the true force (N) and the drive intended there.
 
@@ -230,9 +242,20 @@ class Hold:
             for delay_ms in (wearer.visual_delay_ms, wearer.cue.delay_ms, wearer.motor_delay_ms)
         ]
         run_ticks(
-            self.done, last, self.tick_us, flat_floats(self.body), self.body_memory,
-            flat_floats(wearer_params(wearer, self.tick_us, relaxed)), self.wearer_memory,
-            np.array(delays), self.target_N, self.felt, self.recorded_N, self.z, self.history, self.noise,
+            self.done,
+            last,
+            self.tick_us,
+            flat_floats(self.body),
+            self.body_memory,
+            flat_floats(wearer_params(wearer, self.tick_us, relaxed)),
+            self.wearer_memory,
+            np.array(delays),
+            self.target_N,
+            self.felt,
+            self.recorded_N,
+            self.z,
+            self.history,
+            self.noise,
         )
         self.done = last
         return self.history[:last, 0]

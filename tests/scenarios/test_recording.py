@@ -134,7 +134,7 @@ def test_resampling_stays_within_the_recording_and_holds_its_last_value(
 
 
 def test_resampling_at_the_rows_gives_the_rows() -> None:
-    t_s = np.arange(100) * 0.02
+    t_s = np.array([0.02 * row for row in range(100)])
     force_N = np.sin(t_s) + 2.0
     found = resample(Recording("r", "force_N", "", t_s, force_N), 20_000, 100)
     assert np.allclose(found, force_N, rtol=0, atol=1e-12)

@@ -173,6 +173,12 @@ def test_faults_of_one_kind_may_not_overlap_unless_in_different_conditions_or_ch
     assert the_problem_of(SMALLEST + lift.format("agonist") + lift.format("agonist")).key == "faults[1].at_s"
 
 
+def test_one_thing_that_happens_twice_at_one_moment_is_refused() -> None:
+    jump = '[[faults]]\nkind = "jump"\nat_s = {}\ngain = 1.1\noffset_N = 0.0\n'
+    assert problems_of(SMALLEST + jump.format(2.0) + jump.format(2.1)) == ()
+    assert the_problem_of(SMALLEST + jump.format(2.0) + jump.format(2.0)).key == "faults[1].at_s"
+
+
 def test_a_population_and_wearers_by_hand_exclude_each_other() -> None:
     text = SMALLEST + '[population]\ncount = 8\n[[wearers]]\nname = "one"\n'
     assert the_problem_of(text).key == "population"
@@ -216,34 +222,6 @@ def test_more_trials_or_rows_than_a_machine_can_hold_are_refused() -> None:
     assert "120000 trials" in the_problem_of(many).found
     long = SMALLEST.replace("10.0", "7200.0") + "[clock]\ntrace_rate_Hz = 1000.0\n"
     assert "7200000 rows" in the_problem_of(long).found
-
-
-@pytest.mark.parametrize("name", ["/tmp/r.csv", "C:/r.csv", "a\\\\b.csv", "a\\u0000b.csv", "x" * 300, "."])  # noqa: S108
-def test_a_file_name_that_cannot_move_with_its_scenario_is_refused(name: str) -> None:
-    problem = the_problem_of(SMALLEST + f'[wearer]\nrecording = "{name}"\n')
-    assert problem.key == "wearer.recording"
-
-
-def test_a_missing_file_is_answered_with_the_nearest_one_beside_the_scenario(tmp_path: Path) -> None:
-    (tmp_path / "left-hand.csv").write_text("t_s,force_N\n0,1\n1,2\n")
-    text = SMALLEST + '[wearer]\nrecording = "lefthand.csv"\n'
-    assert the_problem_of(text, tmp_path).nearest == "left-hand.csv"
-
-
-def test_a_recorded_target_below_zero_or_above_the_wearer_is_refused(tmp_path: Path) -> None:
-    text = SMALLEST.replace('program = "constant"\nlevel_N = 5.0', 'program = "recording"\nfile = "aim.csv"')
-    for lowest, highest, allowed in ((-0.5, 5.0, "forces from 0"), (0.0, 95.0, "at most max_pinch_N")):
-        (tmp_path / "aim.csv").write_text(f"t_s,target_N\n0,{lowest}\n1,{highest}\n")
-        problem = the_problem_of(text, tmp_path)
-        assert problem.key == "target.file"
-        assert allowed in problem.allowed
-
-
-def test_a_broken_recording_is_told_with_its_own_file_line_and_column(tmp_path: Path) -> None:
-    (tmp_path / "hand.csv").write_text("t_s,force_N\n0,1\n1,x\n")
-    problem = the_problem_of(SMALLEST + '[wearer]\nrecording = "hand.csv"\n', tmp_path)
-    assert problem.file == str(tmp_path / "hand.csv")
-    assert problem.key == "line 3, force_N"
 
 
 def test_control_characters_never_reach_the_terminal() -> None:

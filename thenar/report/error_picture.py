@@ -98,7 +98,7 @@ def _panel(
             _spread(axes, column, lines[condition], color, alone=len(values) == 1)
     axes.set_xlim(-0.45, len(conditions) - 0.35)
     axes.set_ylim(0.0, top_N)
-    axes.yaxis.set_major_locator(MaxNLocator(5, steps=[1, 2, 5, 10]))
+    axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
     axes.grid(axis="y", color=ink.BAND, linewidth=0.8)
     axes.set_axisbelow(True)
     axes.set_xticks(range(len(conditions)), [name.replace("-", "-\n") for name in conditions], fontsize=ink.SMALL)

@@ -62,7 +62,8 @@ class RunFolder:
             shutil.rmtree(self.working, ignore_errors=True)
             return
         try:
-            _sync_folder(self.working)
+            for folder in (self.working, *(path for path in self.working.iterdir() if path.is_dir())):
+                _sync_folder(folder)
             refuse_if_taken(self.final)
             if self.final.is_dir():
                 self.final.rmdir()

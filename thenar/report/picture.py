@@ -209,13 +209,14 @@ class _Block:
             axes.add_collection(LineCollection(strokes, colors=color, linewidths=0.6))
         axes.axhline(0.0, color=ink.QUIET, linewidth=0.6)
         upper, lower = self.scale.agonist_uC, self.scale.antagonist_uC
-        axes.set_ylim(-1.15 * lower - 0.04 * upper, 1.15 * upper + 0.04 * lower)
+        axes.set_ylim(-max(1.15 * lower, 0.45 * upper), 1.15 * upper + 0.04 * lower)
         axes.yaxis.set_major_locator(MaxNLocator(4))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{abs(value):g}"))
         axes.set_ylabel("charge\nper phase, uC", fontsize=ink.SMALL)
-        _beside(axes, upper / 2 if upper else 0.0, "agonist, a line per pulse", ink.AGONIST)
-        if lower:
-            _beside(axes, -lower / 2, "antagonist (downward)", ink.ANTAGONIST)
+        fired = [bool((self.panel.pulses["channel"] == channel).any()) for channel in (AGONIST, ANTAGONIST)]
+        _beside(axes, upper / 2, "agonist, a line per pulse" if fired[AGONIST] else "agonist: no pulse", ink.AGONIST)
+        words = "antagonist, downward" if fired[ANTAGONIST] else "antagonist: no pulse"
+        _beside(axes, -lower / 2 if lower else -0.2 * upper, words, ink.ANTAGONIST)
 
     def _interlock(self, axes: Axes) -> None:
         axes.set_ylim(len(self.reasons) - 0.5, -0.5)

@@ -1,0 +1,59 @@
+"""The requirement table: complete, in order, and in step with the bits, the profiles and the code."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+import thenar.safety.reasons as reasons
+from thenar.safety.requirements import REQUIREMENTS, reason_ids
+
+SAFETY = Path(reasons.__file__).parent
+BY_CONSTRUCTION = {18, 19, 29, 38}
+
+
+def test_there_is_one_row_for_each_of_r01_to_r39_in_order() -> None:
+    assert [row.name for row in REQUIREMENTS] == [f"R{number:02d}" for number in range(1, 40)]
+    assert reasons.RULES == len(REQUIREMENTS)
+
+
+def test_every_row_says_what_it_does_and_how_far_its_source_was_followed() -> None:
+    for row in REQUIREMENTS:
+        assert row.title
+        assert row.source
+        assert "\n" not in row.title
+        assert row.action
+        assert set(row.action) <= {"clamp", "withhold", "ramp", "trip", "refuse"}
+        assert row.tag in {"seen", "memory", "own", "derived"}
+
+
+def test_bits_stand_at_their_number_and_only_rules_by_construction_have_none() -> None:
+    bits = {int(name[1:]): value for name, value in vars(reasons).items() if re.fullmatch(r"R\d\d", name)}
+    assert all(value == 1 << (number - 1) for number, value in bits.items())
+    assert set(range(1, 40)) - set(bits) == BY_CONSTRUCTION
+
+
+@pytest.mark.parametrize("number", sorted(set(range(1, 40)) - BY_CONSTRUCTION))
+def test_every_bit_is_used_by_the_code_that_enforces_it(number: int) -> None:
+    users = [
+        file.name
+        for file in SAFETY.glob("*.py")
+        if file.name not in ("reasons.py", "requirements.py", "hard_ceilings.py")
+        and re.search(rf"\bR{number:02d}\b(?!:)", re.sub(r'""".*?"""|from .*? import \(.*?\)|from .*', "", file.read_text("utf-8"), flags=re.DOTALL))
+    ]
+    assert users or number == 14
+
+
+@given(st.sets(st.integers(1, 39)))
+def test_a_mask_is_read_back_as_the_names_that_made_it(numbers: set[int]) -> None:
+    mask = sum(1 << (number - 1) for number in numbers)
+    assert reason_ids(mask) == tuple(f"R{number:02d}" for number in sorted(numbers))
+
+
+def test_an_empty_mask_and_bits_past_the_table_name_nothing() -> None:
+    assert reason_ids(0) == ()
+    assert reason_ids(1 << 39) == ()
