@@ -65,9 +65,11 @@ def recruited_share(current_mA: float, half_mA: float, spread: float) -> float:
 
     `half_mA`: current of half recruitment, above 0. `spread`: spread of log current, above 0, no unit.
     """
-    if current_mA <= 0.0:
+    relative = current_mA / half_mA
+    # Compared after the division, which may underflow to 0.
+    if relative <= 0.0:
         return 0.0
-    return normal_share(math.log(current_mA / half_mA) / spread)
+    return normal_share(math.log(relative) / spread)
 
 
 @step

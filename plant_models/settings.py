@@ -39,7 +39,7 @@ class Muscle(Strict):
     """One stimulated muscle. Time and fatigue constants: Ding, Wexler & Binder-Macleod (2000, 2003), quadriceps."""
 
     model: Literal["calcium", "twitch"] = Field("calcium", description="calcium kinetics with fatigue, or fixed twitch")
-    reachable_N: float = Field(35.0, gt=0, le=200, description="pinch force at 100 Hz with everything recruited, N")
+    reachable_N: float = Field(35.0, gt=0, le=200, description="force at 100 Hz (twitch model: 44 Hz), all recruited, N")
     time_scale: float = Field(0.72, ge=0.2, le=3, description="thumb time constants over quadriceps ones (assumption)")
     tau_c_ms: float = Field(20.0, gt=0, le=200, description="calcium rise and decay, quadriceps, ms (from memory)")
     km_rest: float = Field(0.103, gt=0, le=0.5, description="sensitivity to calcium, no unit (read, Ding 2003)")
@@ -49,8 +49,8 @@ class Muscle(Strict):
     alpha_Km_per_ms_N: float = Field(1.9e-8, ge=0, le=1e-6, description="fatigue of km, 1/(ms N) (1.9e-5 is absurd)")
     alpha_tau1_per_N: float = Field(2.1e-5, ge=0, le=1e-3, description="fatigue of tau1, 1/N (read)")
     tau_fat_s: float = Field(127.0, gt=0, le=2000, description="recovery from fatigue, s (read)")
-    fatigue_share: float = Field(0.12, ge=0, le=3, description="fatigue rates over quadriceps ones (see docs/models)")
-    twitch_share: float = Field(0.14, gt=0, le=1, description="twitch over fused force, twitch model (derived)")
+    fatigue_share: float = Field(0.21, ge=0, le=3, description="fatigue rates over quadriceps ones (thenar test: 0.85)")
+    twitch_share: float = Field(0.14, gt=0, le=1, description="twitch over reachable_N, twitch model (derived)")
     contraction_ms: float = Field(60.0, gt=5, le=300, description="contraction time, twitch model, ms")
     delay_ms: float = Field(17.2, ge=0, le=100, description="from pulse to force, ms (17.2 read, knee)")
 
@@ -123,7 +123,7 @@ class Wearer(Strict):
     sees_target: bool = Field(True, description="is the target shown to the wearer")
     unseen_level_N: float = Field(4.0, ge=0, le=200, description="own idea of a force when no target is shown, N")
     sees_own_force: bool = Field(False, description="is the own force shown to the wearer")
-    visual_delay_ms: float = Field(250.0, ge=100, le=1000, description="from sight to own correction, ms (150-300 read)")
+    visual_delay_ms: float = Field(215.0, ge=100, le=1000, description="from sight to own command, ms (to force 150-300 read)")
     visual_gain_per_s: float = Field(1.5, ge=0, le=10, description="correction per error and second, 1/s")
     motor_delay_ms: float = Field(50.0, ge=0, le=500, description="from own command to force onset, ms (39-83 read)")
     fatigue_per_s: float = Field(0.0098, ge=0, le=1, description="three-compartment F, 1/s (hand/grip, read 2nd hand)")

@@ -35,6 +35,16 @@ class BoundedPair(NamedTuple):
 
 
 @step
+def cut(given: Bounded, top_uA: int, rule: int) -> Bounded:
+    """The channel with its current at most `top_uA`; `rule` is noted when that lowered it."""
+    if given.current_uA <= top_uA:
+        return given
+    if top_uA <= 0:
+        return Bounded(0, 0, 0, given.reasons | rule)
+    return Bounded(top_uA, given.width_us, given.period_us, given.reasons | rule)
+
+
+@step
 def whole_root(value: int) -> int:
     """Largest integer whose square is at most `value` (0 for anything below 1)."""
     if value < 1:
@@ -137,13 +147,7 @@ def bound_both(
         return BoundedPair(agonist, antagonist)
     agonist_room = min(agonist_asked_uA, agonist_cap) * room // asked
     antagonist_room = min(antagonist_asked_uA, antagonist_cap) * room // asked
-    return BoundedPair(_lowered(agonist, agonist_room, R25), _lowered(antagonist, antagonist_room, R25))
-
-
-@step
-def _lowered(given: Bounded, current_uA: int, rule: int) -> Bounded:
-    """The channel with its current cut at `current_uA`; `rule` is noted as having fired."""
-    return Bounded(min(given.current_uA, current_uA), given.width_us, given.period_us, given.reasons | rule)
+    return BoundedPair(cut(agonist, agonist_room, R25), cut(antagonist, antagonist_room, R25))
 
 
 @step
@@ -171,5 +175,4 @@ def keeps_ceilings(limits: ChannelLimits, loop: LoopLimits, current_uA: int, wid
         and limits.width_min_us <= width_us <= limits.width_max_us
         and current_uA * width_us <= min(limits.charge_pC, limits.density_charge_pC)
         and period_us >= limits.period_min_us
-        and current_uA * current_uA * (2 * LOAD_OHM) * width_us <= limits.energy_aJ
     )

@@ -11,8 +11,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.safety.arming import next_latch
-from thenar.safety.ceilings import Bounded, bound_demand, energy_trip, keeps_ceilings
+from thenar.safety.arming import lowest_rule, next_latch
+from thenar.safety.ceilings import Bounded, bound_demand, cut, energy_trip, keeps_ceilings
 from thenar.safety.inputs import (
     LAW_LATE,
     TIME_RANGE_US,
@@ -37,8 +37,8 @@ from thenar.safety.memory import (
     Memory,
     tripped,
 )
-from thenar.safety.reasons import R05, R17, R22
-from thenar.safety.step_limits import cut, limit_rise, no_further, ramp_top_uA, rounded
+from thenar.safety.reasons import R05, R17, R22, R37
+from thenar.safety.step_limits import limit_rise, no_further, ramp_top_uA, rounded
 from thenar.safety.validity import usable
 from thenar.shared.compiled import fixed, step
 from thenar.shared.signals import AGONIST, ANTAGONIST
@@ -160,8 +160,8 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
 
     trip = _last_check(limits, agonist_asked, antagonist_asked, agonist, antagonist)
     if trip != 0:
-        latch = tripped(latch, trip, now_us)
-        reasons |= 1 << (trip - 1)
+        latch = tripped(latch, lowest_rule(trip), now_us)
+        reasons |= trip
         agonist, antagonist = _NOTHING, _NOTHING
     expires_us = now_us + limits.loop.valid_us
     if late and ramp == 0:
@@ -245,14 +245,13 @@ def _stepped(
 def _last_check(
     limits: Limits, agonist_asked: ChannelAsked, antagonist_asked: ChannelAsked, agonist: Bounded, antagonist: Bounded
 ) -> int:
-    """Number of the requirement that trips at the very end (R14, R37), 0 when all is in order."""
-    if energy_trip(limits.agonist, agonist) | energy_trip(limits.antagonist, antagonist) != 0:
-        return 14
+    """Rules that trip at the very end: a pulse's energy (R14), or anything that still breaks a bound (R37)."""
+    trip = energy_trip(limits.agonist, agonist) | energy_trip(limits.antagonist, antagonist)
     if _kept(limits.agonist, limits.loop, agonist_asked, agonist) and _kept(
         limits.antagonist, limits.loop, antagonist_asked, antagonist
     ):
-        return 0
-    return 37
+        return trip
+    return trip | R37
 
 
 @step

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from thenar.safety.ceilings import Bounded
+from thenar.safety.ceilings import Bounded, cut
 from thenar.safety.limits import ChannelLimits, LoopLimits
 from thenar.safety.memory import CommandMemory, TrainMemory
 from thenar.safety.reasons import R20, R21, R31, R36
@@ -61,16 +61,6 @@ def ramp_top_uA(limits: ChannelLimits, ramp_from_uA: int, ramping_us: int) -> in
     if left <= 0:
         return 0
     return min(ramp_from_uA, ramp_from_uA * left // limits.ramp_us)
-
-
-@step
-def cut(given: Bounded, top_uA: int, rule: int) -> Bounded:
-    """The channel with its current at most `top_uA`; `rule` is noted when that lowered it."""
-    if given.current_uA <= top_uA:
-        return given
-    if top_uA <= 0:
-        return Bounded(0, 0, 0, given.reasons | rule)
-    return Bounded(top_uA, given.width_us, given.period_us, given.reasons | rule)
 
 
 @step

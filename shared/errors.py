@@ -51,7 +51,10 @@ class Strict(BaseModel):
 
 def shown(value: object) -> str:
     """`value` on one short line."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # an integer with more digits than Python converts
+        return "a number with too many digits"
     return text if len(text) <= _VALUE_WIDTH else text[: _VALUE_WIDTH - 3] + "..."
 
 
@@ -68,6 +71,8 @@ def read_toml(file: Path) -> dict[str, Any]:
         raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable TOML file")]) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError([Problem(str(file), "", str(error) or "nesting too deep", "TOML 1.0 text in UTF-8")]) from None
+    except ValueError as error:  # an integer with more digits than Python converts
+        raise InputError([Problem(str(file), "", str(error), "integers of at most 64 bits")]) from None
 
 
 def validated(model: type[Model], data: object, file: str, context: Any = None) -> Model:
@@ -114,7 +119,7 @@ def _fields_at(model: type[BaseModel], location: Iterable[str | int]) -> list[st
             for found in _models_in(candidate.model_fields[str(part)].annotation)
         ]
         candidates = inner or candidates
-    return sorted({name for candidate in candidates for name in candidate.model_fields})
+    return sorted({field.alias or name for model in candidates for name, field in model.model_fields.items()})
 
 
 def _models_in(annotation: Any) -> list[type[BaseModel]]:

@@ -202,7 +202,7 @@ def _draw(folder: RunFolder, loaded: LoadedScenario, kept: _Kept, table: list[Co
         trace = read_trial(folder.working / "trace.parquet", record.trial)
         pulses = read_trial(folder.working / "pulses.parquet", record.trial)
         panels.append(Panel(rows[0].label, record.duration_us, trace, pulses, events[record.trial], rows))
-    titles = {f"R{row.number:02d}": row.title for row in REQUIREMENTS}
+    titles = {row.name: row.title for row in REQUIREMENTS}
     line = f"Wearer shown: {panels[0].label.wearer_name}, {why}; first repeat"
     title = loaded.scenario.title
     folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, titles))

@@ -62,5 +62,6 @@ def test_half_recruitment_lies_at_the_calibrated_current() -> None:
 
 def test_no_current_recruits_nothing_and_no_share_needs_no_current() -> None:
     assert recruited_share(0.0, 9.0, 0.25) == recruited_share(-1.0, 9.0, 0.25) == 0.0
+    assert recruited_share(5e-324, 9.0, 0.25) == 0.0
     assert current_for_share(0.0, 9.0, 0.25) == 0.0
     assert current_for_share(1.0, 9.0, 0.25) == math.inf

@@ -39,6 +39,10 @@ class Deaf:
         return None
 
 
+class Opaque:
+    decide = dict.update
+
+
 quiet = Quiet({}, None)
 """
 
@@ -101,7 +105,9 @@ def test_a_syntax_error_is_told_of_with_its_line(file: Path) -> None:
     assert "def broken(:" in problem.found
 
 
-@pytest.mark.parametrize("source", [b"x = 1\0", b"\xff\xfe\x00x", b"(" * 10_000, b"# coding: nonsense\n"])
+@pytest.mark.parametrize(
+    "source", [b"x = 1\0", b"\xff\xfe\x00x", b"(" * 10_000, b"x = " + b"-" * 100_000 + b"1", b"# coding: nonsense\n"]
+)
 def test_a_file_that_is_no_python_text_is_told_of(file: Path, source: bytes) -> None:
     file.write_bytes(source)
     assert problem_of(file, "Quiet").allowed == "Python code"
@@ -124,7 +130,7 @@ def test_an_error_while_the_file_runs_is_told_of_with_its_line(file: Path, state
 def test_a_missing_class_is_answered_with_the_nearest_name_among_the_files_own(file: Path) -> None:
     problem = problem_of(file, "Quite")
     assert problem.nearest == "Quiet"
-    assert problem.allowed == "one of the classes Memory, Quiet, NoDecide, Deaf"
+    assert problem.allowed == "one of the classes Memory, Quiet, NoDecide, Deaf, Opaque"
 
 
 def test_a_file_without_classes_is_told_of(file: Path) -> None:
@@ -138,6 +144,10 @@ def test_a_class_without_decide_is_told_of(file: Path) -> None:
 
 def test_a_decide_that_takes_no_observation_is_told_of(file: Path) -> None:
     assert problem_of(file, "Deaf").found == "decide(self)"
+
+
+def test_a_decide_whose_signature_can_not_be_read_is_let_through(file: Path) -> None:
+    assert callable(load_law_file(file, "Opaque"))
 
 
 def test_an_object_that_is_no_class_is_told_of(file: Path) -> None:

@@ -17,7 +17,7 @@ DEADBAND_N = 2.0
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "delay_s", "hysteresis_N", "level_mA"), [(0.6, 0.25, 3.0, 25.0), (3.0, 0.1, 2.0, 14.0), (0.4, 0.4, 4.0, 30.0)]
+    ("lag_s", "delay_s", "hysteresis_N", "level_mA"), [(0.6, 0.25, 4.0, 25.0), (3.0, 0.1, 2.0, 14.0), (0.4, 0.4, 4.0, 30.0)]
 )
 def test_the_limit_cycle_has_the_amplitude_and_period_of_the_exact_relay_solution(
     lag_s: float, delay_s: float, hysteresis_N: float, level_mA: float

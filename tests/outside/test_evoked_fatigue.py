@@ -14,11 +14,11 @@ from thenar.plant_models.muscle import muscle_params
 from thenar.plant_models.settings import Muscle
 
 
-def peaks_N(muscle: MuscleParams, rate_Hz: float, pulses: int, every_s: float, trains: int) -> np.ndarray:
-    """The peak force of each of `trains` trains of `pulses` pulses that begin `every_s` s apart."""
+def peaks_N(muscle: MuscleParams, rate_Hz: float, train_s: float, every_s: float, trains: int) -> np.ndarray:
+    """The peak force of each of `trains` trains of `train_s` s that begin `every_s` s apart."""
     every_us = round(1e6 * every_s)
     starts_us = np.arange(trains) * every_us
-    pulses_us = np.concatenate([train_us(rate_Hz, (pulses - 0.5) / rate_Hz, start_us) for start_us in starts_us])
+    pulses_us = np.concatenate([train_us(rate_Hz, train_s, start_us) for start_us in starts_us])
     look_us = np.arange(0, trains * every_us, 1_000)
     return muscle_at(muscle, pulses_us, look_us).force_N.reshape(trains, -1).max(axis=1)
 
@@ -31,16 +31,14 @@ def test_quadriceps_peaks_fall_as_in_another_implementation(
     rate_Hz: float, after_10: float, after_30: float, after_60: float
 ) -> None:
     # One second on, one off, peak over the first (other code, steps of 0.2 ms, two digits). Measured within 0.006.
-    peaks = peaks_N(quadriceps(fatigue_share=1.0), rate_Hz, round(rate_Hz), 2.0, 60)
+    peaks = peaks_N(quadriceps(fatigue_share=1.0), rate_Hz, 1.0, 2.0, 60)
     found = peaks[[9, 29, 59]] / peaks[0]
     assert found == pytest.approx([after_10, after_30, after_60], abs=0.0075)
     assert np.all(np.diff(peaks) < 0.0)
 
 
 def test_a_higher_rate_falls_further_with_the_quadriceps_constants() -> None:
-    falls = [
-        peaks_N(quadriceps(fatigue_share=1.0), rate_Hz, round(rate_Hz), 2.0, 60) for rate_Hz in (12.5, 20, 33.3, 50)
-    ]
+    falls = [peaks_N(quadriceps(fatigue_share=1.0), rate_Hz, 1.0, 2.0, 60) for rate_Hz in (12.5, 20, 33.3, 50)]
     shares = np.array([peaks / peaks[0] for peaks in falls])
     assert np.all(np.diff(shares[:, 5:], axis=0) < 0.0)
 
@@ -50,7 +48,7 @@ def test_the_default_thumb_falls_at_every_rate_and_further_at_50_than_at_20_or_1
     # second on, one off; at these mild losses 33 and 50 Hz are too close to order.
     shares = []
     for rate_Hz in (12.5, 20.0, 50.0):
-        peaks = peaks_N(muscle_params(Muscle()), rate_Hz, round(rate_Hz), 2.0, 60)
+        peaks = peaks_N(muscle_params(Muscle()), rate_Hz, 1.0, 2.0, 60)
         shares.append(peaks[-1] / peaks[0])
         assert np.all(np.diff(peaks) < 0.0)
     assert 1.0 > shares[0] > shares[1] > shares[2]
@@ -75,7 +73,7 @@ def test_every_deficit_recovers_as_one_exponential_whatever_the_history(rate_Hz:
 
 def thenar_index(fatigue_share: float) -> float:
     """Last over first peak of 13 pulses at 40 Hz, one train per second for two minutes, everything recruited."""
-    peaks = peaks_N(muscle_params(Muscle(fatigue_share=fatigue_share)), 40.0, 13, 1.0, 120)
+    peaks = peaks_N(muscle_params(Muscle(fatigue_share=fatigue_share)), 40.0, 13 / 40.0, 1.0, 120)
     return float(peaks[-1] / peaks[0])
 
 

@@ -81,8 +81,8 @@ def test_a_train_of_100_Hz_makes_the_force_that_the_setting_names() -> None:
 
 @pytest.mark.parametrize("contraction_ms", [45.0, 60.0, 75.0])
 def test_the_fixed_twitch_has_the_exact_shape_of_its_formula(contraction_ms: float) -> None:
-    # f(t) = P (t / T) exp(1 - t / T): Milner-Brown, Stein & Yemm (1973) J Physiol 230:359, from memory. Derived: peak P at
-    # T, half-rise at 0.232 T, half-relaxation 1.678 T after the peak, area e P T.
+    # f(t) = P (t / T) exp(1 - t / T): Milner-Brown, Stein & Yemm (1973) J Physiol 230:359, from memory. Derived: peak P
+    # at T, half-rise at 0.232 T, half-relaxation 1.678 T after the peak, area e P T.
     muscle = muscle_params(Muscle(model="twitch", contraction_ms=contraction_ms, reachable_N=20.0, twitch_share=0.14))
     t_us = np.arange(0, round(40_000 * contraction_ms), 50)
     force = muscle_at(muscle, [0], t_us).force_N
@@ -97,8 +97,8 @@ def test_the_fixed_twitch_has_the_exact_shape_of_its_formula(contraction_ms: flo
 
 
 def test_the_fixed_twitch_relaxes_more_slowly_than_measured_thenar_units() -> None:
-    # Paralysed thenar units, PMC1779696 Table 1, read: medians 58.3 and 56.2 ms, a ratio of 0.96. The formula forces 1.68
-    # whatever T, so the fixed twitch is 1.7 times too slow in relaxing; the calcium model has 0.84.
+    # Paralysed thenar units, PMC1779696 Table 1, read: medians 58.3 and 56.2 ms, a ratio of 0.96. The formula forces
+    # 1.68 whatever T, so the fixed twitch is 1.7 times too slow in relaxing; the calcium model has 0.84.
     fixed = twitch_of(muscle_params(Muscle(model="twitch")))
     calcium = twitch_of(THUMB)
     measured = 56.2 / 58.3

@@ -101,9 +101,7 @@ class Bench:
         }
         array = senses_units(**(sensed | senses))
         reasons = int(
-            doors.admit_packed(
-                self.limits_array, self.memory, self.admitted, demand_units(demand), array, self.t_us
-            )
+            doors.admit_packed(self.limits_array, self.memory, self.admitted, demand_units(demand), array, self.t_us)
         )
         self.seen |= reasons
         self.history.append((self.t_us, [int(value) for value in self.admitted], reasons))

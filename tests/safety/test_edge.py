@@ -56,7 +56,16 @@ def test_a_proper_demand_becomes_microamperes_and_microseconds() -> None:
 
 @pytest.mark.parametrize(
     ("current_mA", "current_uA"),
-    [(0.0, 0), (-0.0, 0), (0.0004, 0), (0.0005, 1), (5.0004, 5_000), (5.0005, 5_001), (-0.0004, 0), (1000.0, 1_000_000)],
+    [
+        (0.0, 0),
+        (-0.0, 0),
+        (0.0004, 0),
+        (0.0005, 1),
+        (5.0004, 5_000),
+        (5.0005, 5_001),
+        (-0.0004, 0),
+        (1000.0, 1_000_000),
+    ],
 )
 def test_current_is_rounded_to_the_nearest_microampere(current_mA: float, current_uA: int) -> None:
     assert demand_units(Demand(REST, Stimulus(current_mA, 100.0, 50.0)))[4] == current_uA

@@ -61,7 +61,12 @@ def test_forearm_limits_are_those_of_the_requirement_table() -> None:
         "first_step_uA": 800, "ramp_us": 500_000, "run_us": 20_000_000, "on_us": 30_000_000, "total_pC": 10**12,
         "ohm_min": 100, "ohm_max": 10_000, "ohm_jump_percent": 200,
     }  # fmt: skip
-    assert (loop.valid_us, loop.command_trip_us, loop.tick_min_us, loop.tick_max_us) == (60_000, 250_000, 10_000, 40_000)
+    assert (loop.valid_us, loop.command_trip_us, loop.tick_min_us, loop.tick_max_us) == (
+        60_000,
+        250_000,
+        10_000,
+        40_000,
+    )
     assert (loop.force_soft_mN, loop.force_hard_mN, loop.force_rise_mN) == (36_000, 48_000, 20_000)
     assert (loop.summed_share_per_mille, loop.pulse_gap_us, loop.changeover_us) == (1_200, 1_000, 20_000)
     assert (loop.estimate_min_mN, loop.estimate_max_mN) == (-5_000, 200_000)
@@ -209,7 +214,12 @@ def test_a_ceiling_above_the_hard_one_is_cut_to_it() -> None:
 
 def test_upper_bounds_round_down_and_lower_bounds_round_up() -> None:
     raw = table()
-    for key, value in (("peak_mA", 20.0009), ("rate_Hz", 30.0), ("pulse_spacing_ms", 20.0001), ("pad_area_cm2", 25.019)):
+    for key, value in (
+        ("peak_mA", 20.0009),
+        ("rate_Hz", 30.0),
+        ("pulse_spacing_ms", 20.0001),
+        ("pad_area_cm2", 25.019),
+    ):
         raw["agonist"][key]["value"] = value
     channel = validated(LimitProfile, raw, "limits.toml").limits_for(Calibration(calibrated(15.29), calibrated(), 60.0))
     assert channel.agonist.peak_uA == 20_000

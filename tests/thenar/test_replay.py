@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -91,6 +92,17 @@ def test_a_replay_leaves_the_folder_as_it_was(folder: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
     assert replay_run(folder).identical
     assert {path: path.stat().st_mtime_ns for path in folder.rglob("*")} == before
+
+
+def test_a_replay_writes_nothing_outside_a_folder_of_its_own_and_clears_it_away(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The law is named "../laws/nudge.py": even so nothing is laid beside the folder that the replay makes."""
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    assert replay_run(folder).identical
+    assert list(temporary.iterdir()) == []
 
 
 def _rewrite(file: Path, change: Callable[[dict[str, np.ndarray]], None]) -> None:

@@ -179,8 +179,8 @@ def test_an_input_that_changes_during_the_run_stops_it(tmp_path: Path) -> None:
     assert not (tmp_path / "run").exists()
 
 
-def _until(holds: Callable[[], object], seconds: float = 60.0) -> None:
-    """Wait until `holds()` is true. Fails after `seconds`."""
+def _until(holds: Callable[[], object], seconds: float = 240.0) -> None:
+    """Wait until `holds()` is true. Fails after `seconds` (long: a first run compiles all steps)."""
     end = time.monotonic() + seconds
     while not holds():
         assert time.monotonic() < end, "waited too long"

@@ -79,7 +79,7 @@ def _with_sd(found: Spread) -> str:
 
 def interlock_table(reason_ticks: Mapping[str, Mapping[str, int]]) -> Table:
     """How often each requirement acted, by condition: control ticks and pulses, over all trials."""
-    titles = {f"R{row.number:02d}": row.title for row in REQUIREMENTS}
+    titles = {row.name: row.title for row in REQUIREMENTS}
     acted = sorted({identifier for counts in reason_ticks.values() for identifier in counts})
     headers = ("rule", "what it holds", *reason_ticks)
     rows = [
