@@ -1,6 +1,6 @@
 # Needs Python 3.11 or newer, make and a way to the package index; no compiler.
 #   make test PYTHON=python3.12            another Python
-#   make test ARGS='-m "not campaign"'     more words for pytest
+#   make test ARGS='-k interlock'          more words for pytest
 #   make demo DEMO=scenarios/gallery/NAME.toml OUT=runs/NAME
 
 PYTHON ?= python3
@@ -15,7 +15,7 @@ LOCK := .venv-lock
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test bench lint style types contracts installed lock clean
+.PHONY: demo test campaign bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -23,6 +23,11 @@ demo: $(RUN)/made
 test: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
 	$(RUN)/bin/python -m pytest $(ARGS)
+
+# The long campaigns that `make test` leaves out: 20 seeds of the trade checks and where they fail.
+campaign: $(RUN)/made
+	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
+	$(RUN)/bin/python -m pytest -m campaign $(ARGS)
 
 bench: $(RUN)/made
 	$(RUN)/bin/python -m benchmarks.run

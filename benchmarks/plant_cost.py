@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import time
 
-from event_engine import demo_trial, recorded_schedule
-
+from benchmarks.event_engine import demo_trial, recorded_schedule
 from thenar.engine.desk import lay_desk
 from thenar.engine.instants import advance, strike
 

@@ -2,13 +2,7 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parent))
-
-import event_engine
-import plant_cost
+from benchmarks import event_engine, plant_cost
 
 if __name__ == "__main__":
     print(event_engine.measure(), flush=True)

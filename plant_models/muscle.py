@@ -31,6 +31,8 @@ LONG_AGO_MS: Final = 1e9
 LONGEST_STEP_MS: Final = 4.0
 STEP_SHARE: Final = 1.0
 """Sub-step over the time in which bound calcium changes by its own size: holds the error bar of the tests."""
+LEAST_SHARE: Final = 1e-3
+"""A pulse that fires less than this share is no pulse to the muscle: it moves nothing and tires nothing."""
 QUIET: Final = 1e-9
 """Calcium (no unit) and force (N) below which a muscle counts as at rest."""
 
@@ -109,6 +111,8 @@ def rested(params: MuscleParams) -> MuscleState:
 @step
 def struck(params: MuscleParams, state: MuscleState, share: float) -> MuscleState:
     """The state just after a pulse that fires `share` (0..1) of the muscle."""
+    if share < LEAST_SHARE:
+        return state
     weight = 1.0
     if params.twitch_N == 0.0:
         weight = 1.0 + (state.km + R0_OVER_KM - 1.0) * math.exp(-state.since_pulse_ms / params.tau_c_ms)

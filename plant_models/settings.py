@@ -101,6 +101,8 @@ class Production(Strict):
     gain: float = Field(1.0, gt=0, le=4, description="produced over intended force")
     offset_N: float = Field(0.0, ge=-20, le=20, description="added to every produced force, N")
     scatter_share: float = Field(0.1, ge=0, le=1, description="SD of each new production over its force")
+    wander_share: float = Field(0.04, ge=0, le=0.5, description="SD of slow wander over force, own force unseen (assumption)")
+    wander_tau_s: float = Field(8.0, ge=0.5, le=200, description="correlation time of that wander, s (assumption)")
     drift_depth: float = Field(0.2, ge=0, le=0.6, description="share of force lost in the end without sight of it")
     drift_tau_s: float = Field(15.0, gt=0.5, le=200, description="time constant of that drift, s (read, Ambike 2015)")
     drift_neutral_share: float = Field(0.085, ge=0, le=1, description="share of maximum with no drift (read: 0.07-0.10)")

@@ -1,8 +1,8 @@
 """The wearer as a controller of the own force: what is intended, from what is seen, remembered and felt.
 
 One step per wearer tick. A new target makes a new production from memory, with a personal bias and
-scatter; without sight of the own force it then drifts (Ambike 2015: about 15 s, towards a few percent
-of maximum). With sight, the wearer integrates the delayed error (crossover model: K e^(-tau s) / s).
+scatter; without sight of the own force it then wanders and drifts (Ambike 2015: about 15 s, towards a few
+percent of maximum; the wander is an assumption). With sight, the wearer integrates the delayed error (crossover model: K e^(-tau s) / s).
 Felt stimulation moves the intention by trust times a rate, in the nudged direction; negative trust
 resists. Force noise has an SD that grows with force (settings.Noise) and two first-order spectra.
 """
@@ -16,8 +16,8 @@ from thenar.plant_models.settings import Wearer
 from thenar.shared.compiled import step
 from thenar.shared.ticks import US_PER_S
 
-NEW_TARGET_N: Final = 0.3
-"""A target that moves more than this between two ticks is produced anew (assumption)."""
+NEW_TARGET_N_PER_S: Final = 30.0
+"""A target that moves faster than this is produced anew, a slower one is followed (assumption)."""
 
 
 class WearerParams(NamedTuple):
@@ -35,6 +35,8 @@ class WearerParams(NamedTuple):
     production_gain: float
     production_offset_N: float
     scatter_share: float
+    wander_share: float
+    keep_wander: float
     drift_depth: float
     drift_per_s: float
     drift_neutral_N: float
@@ -53,6 +55,7 @@ class WearerState(NamedTuple):
     factor: float
     correction_N: float
     drift_N: float
+    wander: float
     slow: float
     fast: float
 
@@ -66,6 +69,7 @@ class Sensed(NamedTuple):
     felt_antagonist: float
     recorded_N: float
     z_scatter: float
+    z_wander: float
     z_slow: float
     z_fast: float
 
@@ -77,7 +81,7 @@ class Effort(NamedTuple):
     noise: float
 
 
-NAIVE: Final = WearerState(-1.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+NAIVE: Final = WearerState(-1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def wearer_params(wearer: Wearer, tick_us: int, relaxed: bool) -> WearerParams:
@@ -97,6 +101,8 @@ def wearer_params(wearer: Wearer, tick_us: int, relaxed: bool) -> WearerParams:
         production_gain=production.gain,
         production_offset_N=production.offset_N,
         scatter_share=production.scatter_share,
+        wander_share=production.wander_share,
+        keep_wander=math.exp(-tick_s / production.wander_tau_s),
         drift_depth=production.drift_depth,
         drift_per_s=1.0 / production.drift_tau_s,
         drift_neutral_N=production.drift_neutral_share * wearer.max_pinch_N,
@@ -116,36 +122,44 @@ def noise_sd_share(params: WearerParams, share: float) -> float:
 
 
 @step
+def wandered(value: float, keep: float, z: float) -> float:
+    """The next value of first-order noise of unit variance that keeps a share `keep` per tick."""
+    return keep * value + math.sqrt(1.0 - keep * keep) * z
+
+
+@step
 def effort(params: WearerParams, state: WearerState, sensed: Sensed) -> tuple[Effort, WearerState]:
     """Drive and noise for the coming tick, and the wearer's new memory."""
-    slow = params.keep_slow * state.slow + math.sqrt(1.0 - params.keep_slow * params.keep_slow) * sensed.z_slow
-    fast = params.keep_fast * state.fast + math.sqrt(1.0 - params.keep_fast * params.keep_fast) * sensed.z_fast
+    slow = wandered(state.slow, params.keep_slow, sensed.z_slow)
+    fast = wandered(state.fast, params.keep_fast, sensed.z_fast)
     if params.relaxed > 0.0:
-        return Effort(0.0, 0.0), WearerState(-1.0, 1.0, 0.0, 0.0, slow, fast)
+        return Effort(0.0, 0.0), WearerState(-1.0, 1.0, 0.0, 0.0, 0.0, slow, fast)
     if params.played_back > 0.0:
         share = min(1.0, max(0.0, sensed.recorded_N / params.max_pinch_N))
-        return Effort(share, 0.0), WearerState(sensed.target_N, 1.0, 0.0, 0.0, slow, fast)
+        return Effort(share, 0.0), WearerState(sensed.target_N, 1.0, 0.0, 0.0, 0.0, slow, fast)
     target_N = sensed.target_N
     if params.sees_target == 0.0:
         target_N = params.unseen_level_N
     if target_N < 0.0:
         # Nothing has been seen yet: the hand is at rest.
-        return Effort(0.0, 0.0), WearerState(-1.0, 1.0, 0.0, 0.0, slow, fast)
-    factor, correction_N, drift_N = state.factor, state.correction_N, state.drift_N
-    if abs(target_N - state.target_N) > NEW_TARGET_N:
+        return Effort(0.0, 0.0), WearerState(-1.0, 1.0, 0.0, 0.0, 0.0, slow, fast)
+    factor, correction_N, drift_N, wander = state.factor, state.correction_N, state.drift_N, state.wander
+    if abs(target_N - state.target_N) > NEW_TARGET_N_PER_S * params.tick_s:
         factor = max(0.0, 1.0 + params.scatter_share * sensed.z_scatter)
-        correction_N, drift_N = 0.0, 0.0
+        correction_N, drift_N, wander = 0.0, 0.0, 0.0
     produced_N = max(0.0, params.production_gain * factor * target_N + params.production_offset_N)
     correction_N += params.cue_N_per_s * (sensed.felt_agonist - sensed.felt_antagonist) * params.tick_s
     if params.sees_own_force > 0.0:
         correction_N += params.visual_gain_per_s * (target_N - sensed.own_force_N) * params.tick_s
-        drift_N = 0.0
+        drift_N, wander = 0.0, 0.0
     # The intention can't fall below zero, and a correction must not wind up beyond that.
     correction_N = max(correction_N, -produced_N)
     if params.sees_own_force == 0.0:
         settled_N = -params.drift_depth * (produced_N + correction_N - params.drift_neutral_N)
         drift_N += (settled_N - drift_N) * params.drift_per_s * params.tick_s
-    share = min(1.0, max(0.0, (produced_N + correction_N + drift_N) / params.max_pinch_N))
+        wander = wandered(wander, params.keep_wander, sensed.z_wander)
+    wander_N = params.wander_share * wander * produced_N
+    share = min(1.0, max(0.0, (produced_N + correction_N + drift_N + wander_N) / params.max_pinch_N))
     mixed = math.sqrt(1.0 - params.fast_share) * slow + math.sqrt(params.fast_share) * fast
     noise = noise_sd_share(params, share) * mixed
-    return Effort(share, noise), WearerState(target_N, factor, correction_N, drift_N, slow, fast)
+    return Effort(share, noise), WearerState(target_N, factor, correction_N, drift_N, wander, slow, fast)

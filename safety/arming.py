@@ -46,15 +46,15 @@ def next_latch(
     (R39) latch in every state, the other trips only while armed or stopping.
     """
     now = Latch(latch.state, latch.trip, latch.trip_us, latch.armed_us, latch.session_us, latch.mark, 0)
+    found = findings.withhold | findings.ramp | findings.trip
     if senses.stop != 0:
-        return tripped(now, 33, t_us), R33
+        return tripped(now, 33, t_us), R33 | (found if now.state != DISARMED else 0)
     if now.trip != 0:
         if not _may_clear(limits, now, senses, findings, at_rest, t_us):
-            refused = findings.withhold | findings.ramp | findings.trip if senses.rearm_cause != 0 else 0
-            return now, R34 | refused
+            return now, R34 | (found if senses.rearm_cause != 0 else 0)
         now = Latch(DISARMED, 0, NEVER, now.armed_us, now.session_us, now.mark, 0)
     if findings.trip & R39 or (findings.trip != 0 and now.state != DISARMED):
-        return tripped(now, lowest_rule(findings.trip), t_us), findings.trip
+        return tripped(now, lowest_rule(findings.trip), t_us), found
     if now.state == DISARMED:
         return _try_to_arm(limits, now, senses, findings, mark, t_us)
     if senses.arm != 0:

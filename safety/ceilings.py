@@ -11,7 +11,9 @@ from typing import Final, NamedTuple
 
 from thenar.safety.inputs import ChannelAsked, Senses
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
-from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R17, R25
+from thenar.safety.memory import SHORT_SLOTS
+from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R16, R17, R25
+from thenar.safety.windows import bucket_us
 from thenar.shared.compiled import step
 
 LOAD_OHM: Final = 500
@@ -65,17 +67,28 @@ def density_rms_uA(limits: ChannelLimits, bound_uA_per_cm2: int, contact_per_mil
 
 
 @step
-def _steady_bound_uA(rms_uA: int, current_uA: int, width_us: int, period_us: int) -> int:
-    """Current whose steady biphasic train has at most this RMS value; `current_uA` itself when it has."""
-    room = rms_uA * rms_uA * period_us
-    if current_uA * current_uA * 2 * width_us <= room:
-        return current_uA
-    return whole_root(room // (2 * width_us))
+def most_pulses(loop: LoopLimits, period_us: int) -> int:
+    """Most pulses of one period that the short window's ring can hold at once."""
+    reach_us = loop.short_window_us + bucket_us(loop.short_window_us, SHORT_SLOTS)
+    return reach_us // max(period_us, 1) + 1
 
 
 @step
-def bound_channel(limits: ChannelLimits, asked: ChannelAsked, contact_ohm: int, contact_per_mille: int) -> Bounded:
-    """R06 to R13 and R17 on one channel. `asked` must lie in the type ranges of R01."""
+def _steady_bound_uA(loop: LoopLimits, rms_uA: int, current_uA: int, width_us: int, pulses: int) -> int:
+    """Current at which `pulses` biphasic pulses fill the short window up to an RMS value; no more than asked.
+
+    Reckoned with all pulses that the ring can hold, so a steady train at this current never has a pulse
+    left out by the window itself.
+    """
+    square = rms_uA * rms_uA * loop.short_window_us // (2 * width_us * pulses)
+    return current_uA if current_uA * current_uA <= square else whole_root(square)
+
+
+@step
+def bound_channel(
+    limits: ChannelLimits, loop: LoopLimits, asked: ChannelAsked, contact_ohm: int, contact_per_mille: int
+) -> Bounded:
+    """R06 to R13, R16 and R17 on one channel. `asked` must lie in the type ranges of R01."""
     current = asked.current_uA
     width = asked.width_us
     period = asked.period_us
@@ -84,29 +97,20 @@ def bound_channel(limits: ChannelLimits, asked: ChannelAsked, contact_ohm: int, 
     if width < limits.width_min_us:
         return Bounded(0, 0, 0, R08)
     reasons = 0
+    pulses = most_pulses(loop, period)
+    density_uA = density_rms_uA(limits, limits.density_rms_uA_per_cm2, contact_per_mille)
     for rule, bound in (
         (R06, limits.peak_uA),
         (R07, limits.ceiling_uA),
         (R09, limits.charge_pC // width),
         (R10, limits.density_charge_pC // width),
-        (R12, _steady_bound_uA(limits.rms_uA, asked.current_uA, width, period)),
-        (
-            R13,
-            _steady_bound_uA(
-                density_rms_uA(limits, limits.density_rms_uA_per_cm2, contact_per_mille),
-                asked.current_uA,
-                width,
-                period,
-            ),
-        ),
+        (R12, _steady_bound_uA(loop, limits.rms_uA, asked.current_uA, width, pulses)),
+        (R13, _steady_bound_uA(loop, density_uA, asked.current_uA, width, pulses)),
+        (R16, limits.rectified_pC // (2 * width * pulses)),
+        (R17, limits.compliance_uV // contact_ohm if contact_ohm > 0 else asked.current_uA),
     ):
         if asked.current_uA > bound:
             reasons |= rule
-        current = min(current, bound)
-    if contact_ohm > 0:
-        bound = limits.compliance_uV // contact_ohm
-        if asked.current_uA > bound:
-            reasons |= R17
         current = min(current, bound)
     if width > limits.width_max_us:
         reasons |= R08
@@ -152,14 +156,20 @@ def bound_both(
 
 @step
 def bound_demand(limits: Limits, agonist: ChannelAsked, antagonist: ChannelAsked, senses: Senses) -> BoundedPair:
-    """Every bound that needs no memory (R06 to R13, R17, R25) on both channels at once."""
+    """Every bound that needs no memory (R06 to R13, R16, R17, R25) on both channels at once."""
     return bound_both(
         limits,
         agonist.current_uA,
         antagonist.current_uA,
-        bound_channel(limits.agonist, agonist, senses.agonist_contact_ohm, senses.agonist_contact_per_mille),
         bound_channel(
-            limits.antagonist, antagonist, senses.antagonist_contact_ohm, senses.antagonist_contact_per_mille
+            limits.agonist, limits.loop, agonist, senses.agonist_contact_ohm, senses.agonist_contact_per_mille
+        ),
+        bound_channel(
+            limits.antagonist,
+            limits.loop,
+            antagonist,
+            senses.antagonist_contact_ohm,
+            senses.antagonist_contact_per_mille,
         ),
     )
 

@@ -212,7 +212,11 @@ def _too_early(
 
 @step
 def _budget(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, command: Command, t_us: int) -> Budget:
-    """The sliding windows with this pulse added (R12, R13, R15, R16, R17, R23, R24)."""
+    """The sliding windows with this pulse added (R12, R13, R15, R16, R17, R23, R24).
+
+    A pulse after a break adds no on-time itself, but needs room for the one that follows: else a used-up
+    budget would let one pulse through in every bucket.
+    """
     train = own.train
     charge_pC = 2 * command.current_uA * command.width_us
     square = command.current_uA * charge_pC
@@ -242,10 +246,11 @@ def _budget(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, command
     silence = t_us - train.pulse_us
     on_us = silence if silence <= loop.on_gap_us else 0
     run_us = 0 if silence >= loop.rest_us else train.run_us + on_us
+    needed_us = on_us if on_us > 0 else min(command.period_us, loop.on_gap_us)
     if run_us > limits.run_us:
         withhold |= R23
         until_us = max(until_us, train.pulse_us + loop.rest_us)
-    if train.window_on_us + on_us > limits.on_us:
+    if train.window_on_us + needed_us > limits.on_us:
         withhold |= R23
         until_us = max(until_us, next_bucket_us(loop.long_window_us, LONG_SLOTS, t_us))
     return Budget(charge_pC, square, on_us, run_us, trip, withhold, until_us)

@@ -37,7 +37,7 @@ from thenar.safety.memory import (
     Memory,
     tripped,
 )
-from thenar.safety.reasons import R05, R17, R22, R37
+from thenar.safety.reasons import R05, R17, R22, R23, R37
 from thenar.safety.step_limits import limit_rise, no_further, ramp_top_uA, rounded
 from thenar.safety.validity import usable
 from thenar.shared.compiled import fixed, step
@@ -232,8 +232,11 @@ def _stepped(
     channel: int,
     t_us: int,
 ) -> Bounded:
-    """One channel after what its own past allows: a used-up budget, a ramp to zero, the rise."""
-    if memory.train.hold_until_us > t_us:
+    """One channel after what its own past allows: a used-up on-time, a ramp to zero, the rise.
+
+    The short windows only leave pulses out for a moment, so they don't take the command to zero.
+    """
+    if memory.train.hold_until_us > t_us and memory.train.hold_reasons & R23 != 0:
         given = cut(given, 0, memory.train.hold_reasons)
     if ramping.since_us != NEVER:
         from_uA = ramping.agonist_from_uA if channel == AGONIST else ramping.antagonist_from_uA

@@ -37,7 +37,8 @@ def judge(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     antagonist_contact, antagonist_bad = judge_contact(
         limits.antagonist, loop, memory.antagonist.contact, senses.antagonist_contact_ohm, now_us
     )
-    clock = judge_clock(loop, memory.loop, t_us)
+    pulse_us = max(memory.agonist.train.pulse_us, memory.antagonist.train.pulse_us)
+    clock = judge_clock(loop, memory.loop, pulse_us, t_us)
     heard_us, faults, answer = judge_demand(loop, memory.loop, demand, senses, memory.latch.state, now_us)
     pushing = _pushes(limits.agonist, memory.agonist.command) or _pushes(limits.antagonist, memory.antagonist.command)
     estimate, verdict = judge_estimate(loop, memory.estimate, senses, pushing, memory.latch.state, now_us)

@@ -140,7 +140,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
     Requirement(
         16,
         "Average rectified current over a second (a backstop at the defaults)",
-        ("withhold",),
+        ("clamp", "withhold"),
         "5 mA",
         "10 mA",
         "A2: recalled with low confidence",

@@ -66,7 +66,7 @@ def ramp_top_uA(limits: ChannelLimits, ramp_from_uA: int, ramping_us: int) -> in
 @step
 def no_further(command: CommandMemory, given: Bounded) -> Bounded:
     """R31 above the soft force bound: no more current, width or rate than was last delivered."""
-    if (
+    if given.current_uA == 0 or (
         given.current_uA <= command.current_uA
         and given.width_us <= command.width_us
         and given.period_us >= command.period_us

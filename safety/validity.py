@@ -24,9 +24,12 @@ _MANY_FAULTS: Final = 1_000_000
 
 
 @step
-def judge_clock(limits: LoopLimits, past: LoopMemory, t_us: int) -> Findings:
-    """R04 and R03: time must go on by about one control period. The first tick has no history to judge."""
-    if t_us < 0 or t_us > TIME_RANGE_US:
+def judge_clock(limits: LoopLimits, past: LoopMemory, pulse_us: int, t_us: int) -> Findings:
+    """R04 and R03: time must go on by about one control period, and never lie before the last pulse.
+
+    `pulse_us`: when either channel last fired. The first tick has no history to judge.
+    """
+    if t_us < 0 or t_us > TIME_RANGE_US or t_us < pulse_us:
         return Findings(R04, 0, R04)
     if past.tick_us == NEVER:
         return Findings(0, 0, 0)

@@ -10,11 +10,15 @@ from __future__ import annotations
 from typing import Final
 
 SHORT: Final = (
-    "Simulation only, not a medical device. No result here allows anyone to be stimulated: "
-    "that is for an ethics board, local codes and licensed practice to decide."
+    "Simulation only, not a medical device. No result here allows anyone to be stimulated: contraindications, "
+    "stop criteria and the decision itself belong to your ethics board, local codes and licensed practice."
 )
 
-MARGIN: Final = "Simulation only. Not a medical device. Defer to your ethics board, local codes and licensed practice."
+MARGIN: Final = (
+    "Simulation only, not a medical device.\n"
+    "Contraindications, stop criteria and every decision about a person: your ethics board, local codes, "
+    "licensed practice."
+)
 
 CONTRAINDICATIONS: Final = (
     "implanted electronics (a pacemaker above all)",

@@ -12,9 +12,10 @@ import os
 import signal
 import threading
 from collections import deque
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from typing import Final, NamedTuple
 
 from thenar.engine.events import run_trial
@@ -81,7 +82,8 @@ def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Generat
     try:
         while True:
             for trial in left:
-                waiting.append((trial, pool.submit(finish, trial, moving)))
+                with _interrupts_held_back():
+                    waiting.append((trial, pool.submit(finish, trial, moving)))
                 if len(waiting) >= jobs * QUEUED_PER_JOB:
                     break
             if not waiting:
@@ -107,8 +109,21 @@ def _answer(trial: Trial, future: Future[Finished]) -> Finished:
         ) from None
 
 
+@contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Deliver Ctrl-C only afterwards. A worker that is born meanwhile inherits this and never sees one at all."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _settle_in() -> None:
-    """Leave Ctrl-C to the starting process, and end when that process is gone."""
+    """Leave Ctrl-C to the starting process (also where signals can't be held back), and end when that is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 

@@ -10,10 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from thenar.engine.events import run_trial
 from thenar.engine.trial import Trial, plan_trials
-from thenar.report.metrics import target_rows
 from thenar.scenarios.loader import parse_scenario
+from thenar.workers import cores, finished_in_order
 
 LEVELS_N = (3.0, 6.0, 9.0)
 WEARERS = 40
@@ -26,17 +25,26 @@ levels_N = {list(LEVELS_N)}
 every_s = 3.0
 order = "random"
 """
+STEPS_PAIR = STEPS.replace(', "stimulation-only"', "")
+LEAD_IN_US = 5_000_000
 HOLD = """
-duration_s = 30.0
+duration_s = 35.0
 conditions = ["unassisted", "assisted"]
 [target]
 program = "constant"
 level_N = 10.0
 [handling]
-strokes_per_s = 0.8
-amplitude_N = 1.2
+strokes_per_s = 0.5
+amplitude_N = 0.8
 length_ms = 400.0
 """
+"""30 s of hold count, after 5 s in which the force is found."""
+AS_DRAWN = ""
+JUST_MATCHED = """
+production_gain_sd = 0.05
+production_offset_sd_N = 0.3
+"""
+"""Wearers who have just matched the force with sight of it, before their eyes go to the work."""
 GOOD_ESTIMATOR = """
 [estimator]
 rate_Hz = 40.0
@@ -44,6 +52,14 @@ latency_ms = 110.0
 noise_floor_N = 0.25
 noise_share = 0.06
 """
+QUIET_ESTIMATOR = """
+[estimator]
+rate_Hz = 40.0
+latency_ms = 110.0
+noise_floor_N = 0.15
+noise_share = 0.02
+"""
+"""A hold can only be steadied by a sensor whose noise lies below the hold's own variation."""
 SATURATING_ESTIMATOR = """
 [estimator]
 rate_Hz = 40.0
@@ -63,18 +79,18 @@ gain_fraction_per_N = {gain}
 
 
 class Means(NamedTuple):
-    """Means over wearers by (condition, target in N): force error, error of the estimate, variation."""
+    """Means over wearers: force error (N) by condition and target (N), error of the estimate (N), CV (%) of the hold."""
 
     error_N: dict[tuple[str, float], float]
     estimate_error_N: float
-    variation_percent: dict[str, float]
+    cv_percent: dict[str, float]
 
 
 def trade_trials(
     task: str, estimator: str, seed: int, gain: float = 0.02, deadband_N: float = 0.5, trust: float = 0.5,
-    wearers: int = WEARERS,
+    wearers: int = WEARERS, spreads: str = AS_DRAWN,
 ) -> list[Trial]:
-    """Trials of `wearers` drawn wearers in the task and with the estimator given as TOML."""
+    """Trials of `wearers` drawn wearers in the task, with the estimator and the population's spreads given as TOML."""
     task_head, _, task_tables = task.partition("[target]")
     text = f"""schema = 1
 title = "trade check"
@@ -86,25 +102,26 @@ sees_own_force = false
 cue.trust = {trust}
 [population]
 count = {wearers}
+{spreads}
 [target]{task_tables}{estimator}{LAW.format(gain=gain, deadband_N=deadband_N)}"""
     return plan_trials(parse_scenario(text, "trade.toml", Path()))
 
 
 def means_over_wearers(trials: list[Trial]) -> Means:
-    """Run the trials and average over wearers."""
+    """Run the trials over all cores and average over wearers. The CV leaves out the lead-in."""
     errors: dict[tuple[str, float], list[float]] = {}
     variation: dict[str, list[float]] = {}
     estimate_errors: list[float] = []
-    for trial in trials:
-        result = run_trial(trial)
-        force_N, estimate_N = result.trace["force_N"], result.trace["estimate_N"]
-        if trial.label.condition != "stimulation-only":
-            estimate_errors.append(float(np.nanmean(np.abs(force_N - estimate_N))))
-        for row in target_rows(result, moving=False):
-            errors.setdefault((trial.label.condition, row.target_N), []).append(row.value("mean_abs_error_N"))
-            variation.setdefault(trial.label.condition, []).append(row.value("cv_percent"))
+    for finished in finished_in_order(trials, moving=False, jobs=cores()):
+        trace, condition = finished.result.trace, finished.result.label.condition
+        if condition != "stimulation-only":
+            estimate_errors.append(float(np.nanmean(np.abs(trace["force_N"] - trace["estimate_N"]))))
+        held = trace["force_N"][trace["t_us"] >= LEAD_IN_US]
+        variation.setdefault(condition, []).append(100.0 * float(np.std(held, ddof=1) / np.mean(held)))
+        for row in finished.rows:
+            errors.setdefault((condition, row.target_N), []).append(row.value("mean_abs_error_N"))
     return Means(
         {key: float(np.mean(values)) for key, values in errors.items()},
         float(np.mean(estimate_errors)),
-        {key: float(np.nanmean(values)) for key, values in variation.items()},
+        {key: float(np.mean(values)) for key, values in variation.items()},
     )

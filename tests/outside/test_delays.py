@@ -37,6 +37,9 @@ trace_rate_Hz = 1000.0
 [wearer]
 visual_delay_ms = {visual_delay_ms}
 
+[wearer.production]
+wander_share = 0.0
+
 [wearer.noise]
 floor = 0.0
 linear = 0.0
@@ -147,7 +150,7 @@ def test_a_wearer_with_sight_is_stable_up_to_the_gain_of_the_crossover_model() -
         fatigue_per_s=0.0,
         sees_own_force=True,
         noise=Noise(floor=0.0, linear=0.0, quadratic=0.0),
-        production=Production(scatter_share=0.0, drift_depth=0.0, gain=1.05),
+        production=Production(scatter_share=0.0, wander_share=0.0, drift_depth=0.0, gain=1.05),
     )
     critical = critical_gain_per_s(steady, tick_ms=10.0)
     assert steady.visual_gain_per_s < 0.6 * critical

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from tests.plant_models.body_runs import Hold
-from thenar.plant_models.settings import Wearer
+from thenar.plant_models.settings import Production, Wearer
 
-TIRELESS = Wearer(fatigue_per_s=0.0)
+TIRELESS = Wearer(fatigue_per_s=0.0, production=Production(wander_share=0.0))
+"""Without the slow wander either, which would hide the exponential in a mean of twenty wearers."""
 SEEN_S, UNSEEN_S = 20.0, 70.0
 WEARERS = range(20)
 

@@ -203,6 +203,7 @@ def run_ticks(
             z[tick, 0],
             z[tick, 1],
             z[tick, 2],
+            z[tick, 3],
         )
         intended, memory = effort(wearer, WearerState(*fixed(wearer_memory, N_WEARER_STATE)), sensed)
         store(wearer_memory, memory)
@@ -228,7 +229,7 @@ class Hold:
         self.target_N = np.zeros(self.ticks)
         self.felt = np.zeros((self.ticks, 2))
         self.recorded_N = np.zeros(self.ticks)
-        self.z = np.random.default_rng(seed).standard_normal((self.ticks, 3))
+        self.z = np.random.default_rng(seed).standard_normal((self.ticks, 4))
         self.history = np.zeros((self.ticks, 2))
         self.noise = np.zeros(self.ticks)
         self.done = 0

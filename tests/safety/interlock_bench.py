@@ -69,7 +69,10 @@ class Left(NamedTuple):
 
 
 class Bench:
-    """Arrays of one run. Every tick and pulse adds its reasons to `seen`."""
+    """Arrays of one run, and a log of it in the order of calls: `history` of ticks, `states`, `pulses` with `places`.
+
+    A place is the index of the last tick and of the last change of state before a pulse. Every tick and pulse adds its reasons to `seen`, the gate's also to `gate_seen`.
+    """
 
     def __init__(self, limits: Limits | None = None) -> None:
         """`limits`: those of an engraver with forearm pads when left out."""
@@ -81,8 +84,12 @@ class Bench:
         self.t_us = -PERIOD_US
         self.estimates = 0
         self.seen = 0
+        self.gate_seen = 0
         self.pulses: list[Left] = []
         self.history: list[tuple[int, list[int], int]] = []
+        self.states: list[tuple[int, bool]] = []
+        self.trips: set[int] = set()
+        self.places: list[tuple[int, int]] = []
 
     def tick(self, demand: object = REST, *, at: int | None = None, **senses: Any) -> int:
         """One control tick, a period after the last one unless `at` says when. Returns the reasons.
@@ -105,14 +112,31 @@ class Bench:
         )
         self.seen |= reasons
         self.history.append((self.t_us, [int(value) for value in self.admitted], reasons))
+        self._note_state(self.t_us)
         return reasons
+
+    def halt(self, at: int) -> None:
+        """The emergency stop from outside a tick."""
+        doors.halt_packed(self.memory, self.admitted, at)
+        self._note_state(at)
+
+    def _note_state(self, t_us: int) -> None:
+        """Log (time, open or not) when that has changed, and every trip cause."""
+        self.trips.add(self.trip)
+        is_open = self.is_armed and self.trip == 0
+        was_open = bool(self.states) and self.states[-1][1]
+        if is_open != was_open:
+            self.states.append((t_us, is_open))
 
     def gate(self, channel: int = 0, *, at: int | None = None) -> int:
         """Ask for one pulse now or at `at`. Returns the reasons; a pulse is added to `pulses`."""
         t_us = self.t_us if at is None else at
         reasons = int(doors.gate_packed(self.limits_array, self.memory, self.admitted, channel, t_us, self.out))
         self.seen |= reasons
+        self.gate_seen |= reasons
+        self._note_state(t_us)
         if self.out[0] > 0:
+            self.places.append((len(self.history) - 1, len(self.states) - 1))
             self.pulses.append(Left(t_us, channel, *(int(value) for value in self.out)))
         return reasons
 

@@ -28,7 +28,7 @@ ROOMY = changed(
 
 def bounded(limits: ChannelLimits, current: int, width: int, period: int, ohm: int = -1, share: int = -1) -> Bounded:
     """One channel's bounds."""
-    return bound_channel(limits, ChannelAsked(current, width, period), ohm, share)
+    return bound_channel(limits, limits_for().loop, ChannelAsked(current, width, period), ohm, share)
 
 
 def senses(ohm: int = UNKNOWN, per_mille: int = UNKNOWN) -> Senses:
@@ -44,10 +44,12 @@ def senses(ohm: int = UNKNOWN, per_mille: int = UNKNOWN) -> Senses:
         (9, limits_for().agonist, 400, 25_000, 30_000),
         (9, limits_for().agonist, 399, 25_000, 30_075),
         (10, changed(ROOMY, density_charge_pC=8_000_000).agonist, 400, 25_000, 20_000),
-        # 10 mA RMS of a biphasic train: I * sqrt(2 * 500 us / 10 ms) = I * sqrt(0.1)
-        (12, changed(ROOMY, period_min_us=10_000).agonist, 500, 10_000, 31_622),
-        # 1 mA/cm2 on half of 8 cm2 = 4 mA RMS: I * sqrt(2 * 300 us / 20 ms) = I * sqrt(0.03)
-        (13, changed(ROOMY, area_mm2=800).agonist, 300, 20_000, 23_094),
+        # 10 mA RMS over 1 s with all 103 pulses that 1.02 s can hold: I * sqrt(2 * 500 us * 103 / 1 s)
+        (12, changed(ROOMY, period_min_us=10_000).agonist, 500, 10_000, 31_158),
+        # 1 mA/cm2 on half of 8 cm2 = 4 mA RMS, with 52 pulses: I * sqrt(2 * 300 us * 52 / 1 s)
+        (13, changed(ROOMY, area_mm2=800).agonist, 300, 20_000, 22_645),
+        # 0.5 mA rectified over 1 s with 52 pulses: I * 2 * 400 us * 52 / 1 s
+        (16, changed(limits_for(), rectified_pC=500_000_000).agonist, 400, 20_000, 12_019),
     ],
 )
 def test_one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it(
@@ -80,7 +82,7 @@ def test_an_unknown_contact_share_counts_as_half_and_a_lifted_pad_as_none() -> N
     limits = changed(ROOMY, area_mm2=800).agonist
     assert bounded(limits, 90_000, 300, 20_000) == bounded(limits, 90_000, 300, 20_000, share=500)
     whole = bounded(limits, 90_000, 300, 20_000, share=1_000)
-    assert whole.current_uA == 46_188
+    assert whole.current_uA == 45_291
     assert bounded(limits, 90_000, 300, 20_000, share=0) == Bounded(0, 0, 0, rule(13) | rule(12))
 
 
@@ -183,6 +185,7 @@ looser = st.fixed_dictionaries(
         "density_charge_pC": st.integers(10_000, 50_000_000),
         "period_min_us": st.integers(10_000, 100_000),
         "rms_uA": st.integers(10, 50_000),
+        "rectified_pC": st.integers(10**7, 10**10),
         "density_rms_uA_per_cm2": st.integers(10, 2_000),
         "area_mm2": st.integers(50, 20_000),
         "contact_assumed_per_mille": st.integers(50, 500),
@@ -217,6 +220,7 @@ def test_never_more_than_asked_zero_stays_zero_and_every_bound_is_kept(
         assert got.current_uA <= min(channel.peak_uA, channel.ceiling_uA)
         assert got.current_uA * got.width_us <= min(channel.charge_pC, channel.density_charge_pC)
         mean_square = got.current_uA**2 * 2 * got.width_us / got.period_us
+        assert got.current_uA * 2 * got.width_us / got.period_us <= channel.rectified_pC / 1e6 * (1 + 1e-9)
         share = (
             channel.contact_assumed_per_mille
             if contact.agonist_contact_per_mille < 0

@@ -15,6 +15,7 @@ import thenar.cli
 from tests.thenar.small_runs import SMALL, thenar_process, write_scenario
 from thenar.caution import SHORT
 from thenar.cli import main
+from thenar.cli.show import Table, aligned, columns_that_fit
 
 HEAVY = ("numpy", "numba", "pydantic", "scipy", "matplotlib", "pyarrow", "simpy", "rich", "thenar.scenarios.loader")
 ESCAPE = "\x1b"
@@ -218,6 +219,23 @@ def test_a_reader_that_goes_away_is_no_fault(tmp_path: Path) -> None:
     assert process.wait(60) == 0
     assert process.stderr.read() == ""
     process.stderr.close()
+
+
+WIDE = Table("t", ("name", "two\nlines", "1", "2"), [("a", "10", "[red]", "4")], frozenset({1}), droppable=2)
+
+
+def test_a_piped_table_is_aligned_text() -> None:
+    assert aligned(WIDE).splitlines() == [
+        "t",
+        "        two",
+        "name  lines  1      2",
+        "----  -----  -----  -",
+        "a        10  [red]  4",
+    ]
+
+
+def test_a_narrow_terminal_drops_only_what_may_be_dropped() -> None:
+    assert [columns_that_fit(WIDE, width) for width in (80, 23, 22, 20, 19, 3)] == [4, 4, 3, 3, 2, 2]
 
 
 def test_the_caution_defers_to_those_who_decide() -> None:

@@ -6,6 +6,7 @@ import math
 import struct
 import subprocess
 import sys
+import time
 from itertools import combinations
 from pathlib import Path
 
@@ -20,8 +21,9 @@ from thenar.engine.result import TrialResult
 from thenar.report import ink
 from thenar.report.error_picture import error_picture
 from thenar.report.metrics import target_rows
-from thenar.report.picture import Panel, event_words, extremes_kept, force_picture, tallest
+from thenar.report.picture import Panel, event_words, force_picture
 from thenar.report.summary import by_condition_and_target
+from thenar.report.thinning import extremes_kept, tallest
 
 TITLES = {"R20": "upward step against the last delivered value"}
 SHARED_PANELS = [
@@ -103,9 +105,12 @@ def test_any_title_can_be_drawn(tmp_path: Path, title: str) -> None:
 def test_no_text_is_cut_off_at_the_picture_s_edge(tmp_path: Path) -> None:
     """The outermost pixels are all white: nothing runs out of the figure."""
     _draw(tmp_path / "force.png", "wide " * 60)
-    pixels = imread(tmp_path / "force.png")
-    border = np.concatenate([pixels[0], pixels[-1], pixels[:, 0], pixels[:, -1]])
-    assert border.min() == 1.0
+    rows = target_rows(made_trial([4.0] * 20, [3.0] * 20), moving=False)
+    error_picture(tmp_path / "errors.png", by_condition_and_target(rows), rows, "wide " * 60)
+    for name in ("force.png", "errors.png"):
+        pixels = imread(tmp_path / name)
+        border = np.concatenate([pixels[0], pixels[-1], pixels[:, 0], pixels[:, -1]])
+        assert border.min() == 1.0, name
 
 
 def test_drawing_needs_no_global_state_of_the_plotting_library() -> None:
@@ -119,7 +124,7 @@ def test_a_long_line_keeps_its_extremes() -> None:
     """One spike up and one down in a million quiet rows stay in what is drawn."""
     values = np.zeros(1_000_000)
     values[123_457], values[765_432] = 9.0, -4.0
-    time_s, drawn = extremes_kept(np.arange(1_000_000) / 1000, values, 6000)
+    time_s, drawn = extremes_kept(np.arange(1_000_000) / 1000, values)
     assert len(drawn) <= 6002
     assert (drawn.max(), drawn.min()) == (9.0, -4.0)
     assert abs(time_s[drawn.argmax()] - 123.457) < 1.0
@@ -144,8 +149,18 @@ def test_the_tallest_pulse_is_drawn_when_pulses_are_too_many() -> None:
 
 def test_events_are_named_by_what_tells_them_apart() -> None:
     assert event_words({"kind": "fault", "fault": "dropout", "t_us": 0}) == "dropout"
+    assert event_words({"kind": "fault", "fault": "re-arm", "cause": "R32", "t_us": 0}) == "re-arm R32"
     assert event_words({"kind": "trip", "cause": "R31", "t_us": 0}) == "trip R31"
     assert event_words({"kind": "something-new", "t_us": 0}) == "something-new"
+
+
+def test_a_flood_of_one_event_is_drawn_in_reasonable_time(tmp_path: Path) -> None:
+    """A law that fails at every tick of a two-hour trial: 360 000 events, drawn as at most a hundred marks."""
+    flood: list[dict[str, object]] = [{"t_us": 20_000 * n, "kind": "law-fault", "what": "None"} for n in range(360_000)]
+    trial = made_trial([4.0] * 7200, [3.0] * 7200, step_us=1_000_000, events=flood)
+    begun = time.monotonic()
+    force_picture(tmp_path / "force.png", [_panel(trial)], "Flood", "the only wearer", TITLES)
+    assert time.monotonic() - begun < 30.0
 
 
 def _linear(color: str) -> np.ndarray:

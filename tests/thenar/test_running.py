@@ -201,14 +201,14 @@ def _members(group: int) -> list[int]:
     return found
 
 
-def _started(tmp_path: Path, jobs: int) -> subprocess.Popen[str]:
+def _started(tmp_path: Path, jobs: int, settled_s: float = 1.0) -> subprocess.Popen[str]:
     """A run of a slow law that has made its unfinished folder and, with more jobs, its workers."""
     file = with_own_law(tmp_path, SLOW_LAW, "Slow", LONG_AND_SLOW)
     process = thenar_process(["run", str(file), "--out", "run", "--jobs", str(jobs)], tmp_path)
     _until(lambda: list(tmp_path.glob("run.unfinished-*/trace.parquet.part")) or process.poll() is not None)
     if jobs > 1:
         _until(lambda: len(_members(process.pid)) > jobs or process.poll() is not None)
-    time.sleep(1.0)
+    time.sleep(settled_s)
     assert process.poll() is None, process.stderr.read() if process.stderr else ""
     return process
 
@@ -232,16 +232,33 @@ def test_a_killed_run_leaves_no_final_folder_and_no_process(tmp_path: Path, jobs
 
 @needs_proc
 @pytest.mark.slow
-@pytest.mark.parametrize("jobs", [1, 2])
-def test_an_interrupted_run_leaves_nothing_and_says_so(tmp_path: Path, jobs: int) -> None:
-    """Ctrl-C in a terminal reaches every process of the group."""
-    process = _started(tmp_path, jobs)
+@pytest.mark.parametrize(("jobs", "settled_s"), [(1, 1.0), (2, 0.0), (2, 0.1), (2, 1.0)])
+def test_an_interrupted_run_leaves_nothing_and_says_so(tmp_path: Path, jobs: int, settled_s: float) -> None:
+    """Ctrl-C in a terminal reaches every process of the group, also workers that are just being born."""
+    process = _started(tmp_path, jobs, settled_s)
     os.killpg(process.pid, signal.SIGINT)
     out, told = process.communicate(timeout=60)
     assert process.returncode == 130
     assert (out, told) == ("", "interrupted: nothing was left half-written\n")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
-    assert not _members(process.pid)
+    # The library's own bookkeeping process sees that its parent has gone a moment later.
+    _until(lambda: not _members(process.pid), 30.0)
+
+
+@needs_proc
+@pytest.mark.slow
+def test_workers_are_born_with_ctrl_c_held_back(tmp_path: Path) -> None:
+    """Else a worker that is still starting answers Ctrl-C with a traceback."""
+    process = _started(tmp_path, 2)
+    masks = []
+    for member in _members(process.pid):
+        if b"spawn_main" in Path(f"/proc/{member}/cmdline").read_bytes():
+            status = Path(f"/proc/{member}/status").read_text()
+            masks.append(int(status.partition("SigBlk:")[2].split()[0], 16))
+    process.kill()
+    process.communicate(timeout=60)
+    assert len(masks) == 2
+    assert all(mask >> (signal.SIGINT - 1) & 1 for mask in masks)
 
 
 @needs_proc

@@ -7,18 +7,22 @@ import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from thenar.report.folder import plain
 
 
 class Table(NamedTuple):
-    """A table of text. `headers` may hold a line break; columns named in `right` are set flush right."""
+    """A table of text. `headers` may hold a line break; columns named in `right` are set flush right.
+
+    `droppable`: so many columns at the end may be left out where the terminal is too narrow for them.
+    """
 
     title: str
     headers: tuple[str, ...]
     rows: Sequence[tuple[str, ...]]
     right: frozenset[int] = frozenset()
+    droppable: int = 0
 
 
 def show_table(table: Table) -> None:
@@ -59,12 +63,32 @@ def _show_rich(table: Table) -> None:
     from rich.console import Console
     from rich.table import Table as Drawn
 
-    drawn = Drawn(title=_literal(table.title), title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1))
-    for column, header in enumerate(table.headers):
-        drawn.add_column(_literal(header), justify="right" if column in table.right else "left", vertical="top")
+    console = Console(highlight=False)
+    shown = columns_that_fit(table, console.width - 1)
+    drawn = Drawn(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    for column, header in enumerate(table.headers[:shown]):
+        side: Literal["left", "right"] = "right" if column in table.right else "left"
+        drawn.add_column(_literal(header), justify=side, no_wrap=column == 0 or column in table.right)
     for row in table.rows:
-        drawn.add_row(*(_literal(cell) for cell in row))
-    Console(highlight=False).print(drawn)
+        drawn.add_row(*(_literal(cell) for cell in row[:shown]))
+    console.print()
+    console.print(_literal(table.title))
+    console.print(drawn)
+    if shown < len(table.headers):
+        left_out = "; ".join(" ".join(header.split("\n")) for header in table.headers[shown:])
+        console.print(_literal(f"left out here, too narrow (summary.json has all): {left_out}"))
+
+
+def columns_that_fit(table: Table, width: int) -> int:
+    """How many columns to show in `width` characters; never fewer than all that must not be dropped."""
+    widths = [
+        max(len(line) for cell in (header, *(row[column] for row in table.rows)) for line in cell.split("\n"))
+        for column, header in enumerate(table.headers)
+    ]
+    shown = len(widths)
+    while shown > len(widths) - table.droppable and sum(widths[:shown]) + 2 * shown > width:
+        shown -= 1
+    return shown
 
 
 def _literal(text: str) -> Any:

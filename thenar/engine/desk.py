@@ -46,6 +46,8 @@ NOT_YET: Final = -(10**15)
 UNKNOWN_OHM: Final = -1.0
 HISTORY: Final = ("target_N", "force_N", "agonist_felt", "antagonist_felt", "drive")
 """Columns of what the wearer will sense or do later, one row per wearer tick."""
+WEARER_NOISE: Final = ("scatter", "wander", "slow", "fast")
+"""Noise streams of the wearer, in the order of `wearer.Sensed`."""
 SHORTEST_PULSE_GAP_US: Final = 10_000
 """No channel can fire faster: the hard ceiling of R11. Sizes the pulse log."""
 TRACE_FLOATS: Final = tuple(column.name for column in TRACE if column.kind == "float64")
@@ -99,7 +101,7 @@ def lay_desk(trial: Trial) -> Desk:
         wearer_state=flat_floats(NAIVE),
         delays=_delays(trial),
         history=np.zeros((ticks, len(HISTORY))),
-        wearer_noise=np.stack([normals(*key, f"wearer {name}", ticks) for name in ("scatter", "slow", "fast")], axis=1),
+        wearer_noise=np.stack([normals(*key, f"wearer {name}", ticks) for name in WEARER_NOISE], axis=1),
         handling_N=handling_N(trial.handling, clock.wearer_us, ticks, *key),
         recorded_N=trial.recorded_N,
         estimator_params=flat_floats(estimator_params(trial.estimator)),

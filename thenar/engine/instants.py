@@ -93,6 +93,7 @@ def wearer_tick(
         wearer_noise[tick, 0],
         wearer_noise[tick, 1],
         wearer_noise[tick, 2],
+        wearer_noise[tick, 3],
     )
     intended, memory = effort(params, WearerState(*fixed(wearer_state, N_WEARER_STATE)), sensed)
     store(wearer_state, memory)

@@ -16,6 +16,7 @@ import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from thenar.caution import MARGIN, SHORT
 
@@ -37,6 +38,8 @@ DPI: Final = 160
 SMALL: Final = 8.0
 BODY: Final = 9.0
 LARGE: Final = 12.5
+EDGE_IN: Final = 0.2
+SHORTEST: Final = 8
 
 
 class Margins(NamedTuple):
@@ -78,23 +81,30 @@ def place(figure: Figure, left: float, top: float, width: float, height: float, 
     return axes
 
 
-def write_at(figure: Figure, left: float, top: float, text: str, **look: Any) -> None:
+def write_at(figure: Figure, left: float, top: float, text: str, **look: Any) -> Text:
     """Text whose upper left corner lies `left` and `top` inches from that of the figure."""
     width, height = figure.get_size_inches()
     chosen: dict[str, Any] = {"ha": "left", "fontsize": BODY} | look
-    figure.text(left / width, 1 - top / height, text, va="top", **chosen)
+    return figure.text(left / width, 1 - top / height, text, va="top", **chosen)
 
 
 def heading(figure: Figure, left: float, title: str, line: str) -> None:
     """The title and one line under it, `left` inches from the figure's edge."""
-    write_at(figure, left, 0.22, shortened(title, 95), fontsize=LARGE, fontweight="bold")
-    write_at(figure, left, 0.50, shortened(line, 150), color=QUIET)
+    for top, words, look in ((0.22, title, {"fontsize": LARGE, "fontweight": "bold"}), (0.50, line, {"color": QUIET})):
+        written = write_at(figure, left, top, " ".join(words.split()), **look)
+        fit(figure, written, figure.get_size_inches()[0] - left - EDGE_IN)
+
+
+def fit(figure: Figure, written: Text, width_in: float) -> None:
+    """Shorten a text until it is at most `width_in` inches wide."""
+    while written.get_window_extent().width / figure.dpi > width_in and len(written.get_text()) > SHORTEST:
+        written.set_text(shortened(written.get_text(), len(written.get_text()) - 2))
 
 
 def caution_line(figure: Figure, left: float) -> None:
-    """The caution in the lower margin."""
+    """The caution in the lower margin, two lines."""
     _, height = figure.get_size_inches()
-    write_at(figure, left, height - 0.28, MARGIN, fontsize=SMALL, fontweight="bold")
+    write_at(figure, left, height - 0.44, MARGIN, fontsize=SMALL, fontweight="bold", linespacing=1.35)
 
 
 def shortened(text: str, length: int) -> str:

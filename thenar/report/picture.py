@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,19 +16,20 @@ from numpy.typing import NDArray
 from thenar.engine.result import TrialLabel
 from thenar.report import ink
 from thenar.report.metrics import TargetRow, band_N, reason_counts
+from thenar.report.thinning import extremes_kept, tallest
 from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import US_PER_S
 
-WIDTH_IN: Final = 11.0
-MARGINS: Final = ink.Margins(left=0.85, right=2.25, top=1.0, bottom=0.95)
+WIDTH_IN: Final = 11.2
+MARGINS: Final = ink.Margins(left=0.85, right=2.45, top=1.0, bottom=0.95)
 FORCE_IN: Final = 2.1
 STIMULATION_IN: Final = 0.95
 REASON_IN: Final = 0.17
 GAP_IN: Final = 0.14
 BETWEEN_IN: Final = 0.8
-MOST_POINTS: Final = 6000
 MOST_REASONS: Final = 8
-EVENT_ROWS: Final = 2
+EVENT_ROWS: Final = 3
+CLOSE_SHARE: Final = 0.01
 NOT_MARKED: Final = ("target",)
 
 
@@ -75,7 +76,7 @@ class _Scale(NamedTuple):
 def _scale(panels: Sequence[Panel]) -> _Scale:
     force = [np.nanmax([_top(panel.trace["force_N"]), _top(panel.trace["target_N"])]) for panel in panels]
     charges = [[_top(_charge_uC(panel, channel)) for panel in panels] for channel in (AGONIST, ANTAGONIST)]
-    return _Scale(1.22 * max(1.0, *force), max(0.0, *charges[AGONIST]), max(0.0, *charges[ANTAGONIST]))
+    return _Scale(1.32 * max(1.0, *force), max(0.0, *charges[AGONIST]), max(0.0, *charges[ANTAGONIST]))
 
 
 def _top(numbers: NDArray[Any]) -> float:
@@ -162,28 +163,53 @@ class _Block:
         self._events(axes)
 
     def _line(self, axes: Axes, column: str, **look: Any) -> None:
-        time_s, values = extremes_kept(self.time_s, self.panel.trace[column], MOST_POINTS)
+        time_s, values = extremes_kept(self.time_s, self.panel.trace[column])
         axes.plot(time_s, values, solid_joinstyle="round", **look)
 
     def _events(self, axes: Axes) -> None:
-        """A mark and a word for what happened, in two rows so that neighbours stay legible."""
+        """A mark and a word for what happened, in rows so that neighbours stay legible.
+
+        What repeats within a hundredth of the trial is marked once; the end of a fault is a mark without a word.
+        """
         free_from_s = [-math.inf] * EVENT_ROWS
+        marked_s: dict[str, float] = {}
         for event in self.panel.events:
-            if event["kind"] in NOT_MARKED or (event["kind"] == "armed" and event["t_us"] == 0):
-                continue
             at_s = int(str(event["t_us"])) / US_PER_S
             words = event_words(event)
-            axes.plot([at_s], [self.scale.force_N], marker="v", markersize=4.5, color=ink.INK, clip_on=False)
-            axes.axvline(at_s, color=ink.INK, linewidth=0.6, linestyle=(0, (1, 2)))
-            row = next((number for number in range(EVENT_ROWS) if at_s >= free_from_s[number]), None)
-            if row is None:
+            if event["kind"] in NOT_MARKED or (event["kind"] == "armed" and at_s == 0.0):
                 continue
-            free_from_s[row] = at_s + (0.02 + 0.0085 * len(words)) * self.end_s
-            late = at_s > 0.85 * self.end_s
-            place = (at_s + (-0.004 if late else 0.004) * self.end_s, self.scale.force_N * (0.985 - 0.085 * row))
-            axes.annotate(
-                words, place, ha="right" if late else "left", va="top", fontsize=ink.SMALL - 0.5, color=ink.INK
-            )
+            if at_s - marked_s.get(words, -math.inf) < CLOSE_SHARE * self.end_s:
+                continue
+            marked_s[words] = at_s
+            ends = event["kind"] == "fault-ends"
+            self._mark(axes, at_s, hollow=ends)
+            row = next((number for number in range(EVENT_ROWS) if at_s >= free_from_s[number]), None)
+            if event["kind"] == "trip":
+                self._word(axes, at_s, words, 0.03, "bottom")
+            elif row is not None and not ends:
+                free_from_s[row] = at_s + (0.015 + 0.007 * len(words)) * self.end_s
+                self._word(axes, at_s, words, 0.985 - 0.08 * row, "top")
+
+    def _mark(self, axes: Axes, at_s: float, hollow: bool) -> None:
+        paper = "white" if hollow else ink.INK
+        axes.plot(
+            [at_s],
+            [self.scale.force_N],
+            marker="v",
+            markersize=4.5,
+            color=ink.INK,
+            markerfacecolor=paper,
+            clip_on=False,
+        )
+        axes.axvline(at_s, color=ink.INK, linewidth=0.6, linestyle=(0, (1, 2)))
+
+    def _word(self, axes: Axes, at_s: float, words: str, height: float, upright: Literal["top", "bottom"]) -> None:
+        """Words beside a time, at a `height` from 0 (bottom) to 1 (top) of the panel."""
+        late = at_s > 0.85 * self.end_s
+        place = (at_s + (-0.004 if late else 0.004) * self.end_s, self.scale.force_N * height)
+        side: Literal["left", "right"] = "right" if late else "left"
+        paper = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.6}
+        axes.annotate(words, place, ha=side, va=upright, fontsize=ink.SMALL - 0.5, color=ink.INK, bbox=paper)
 
     def _halts(self, axes: Axes) -> None:
         """Shade the stretches over which a trip had latched."""
@@ -264,38 +290,11 @@ def _panel_line(panel: Panel) -> str:
 
 
 def event_words(event: Mapping[str, object]) -> str:
-    """An event in a few words: its kind, and the value that tells which."""
+    """An event in a few words: its kind, or which fault, and the requirement or channel that it names."""
     kind = str(event["kind"])
-    detail = next((event[key] for key in ("fault", "cause", "what", "channel") if key in event), "")
-    words = f"{detail}" if kind == "fault" else f"{kind} {detail}"
-    return ink.shortened(words, 34)
-
-
-def extremes_kept(
-    time_s: NDArray[np.float64], values: NDArray[np.float64], most: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """At most about `most` points of a line (arrays of shape (rows,)), each stretch's lowest and highest kept."""
-    if len(values) <= most:
-        return time_s, values
-    width = math.ceil(2 * len(values) / most)
-    starts = np.arange(0, len(values), width)
-    low = np.minimum.reduceat(np.where(np.isnan(values), np.inf, values), starts)
-    high = np.maximum.reduceat(np.where(np.isnan(values), -np.inf, values), starts)
-    kept = np.column_stack([low, high]).ravel()
-    return np.repeat(time_s[starts], 2), np.where(np.isfinite(kept), kept, np.nan)
-
-
-def tallest(
-    time_s: NDArray[np.float64], charge_uC: NDArray[np.float64], end_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The pulses themselves (shape (pulses,)), or when they are too many to see the tallest of each small stretch."""
-    if len(time_s) <= MOST_POINTS:
-        return time_s, charge_uC
-    bins = np.minimum((time_s / end_s * MOST_POINTS).astype(np.int64), MOST_POINTS - 1)
-    height = np.zeros(MOST_POINTS)
-    np.maximum.at(height, bins, charge_uC)
-    filled = np.flatnonzero(height)
-    return (filled + 0.5) * end_s / MOST_POINTS, height[filled]
+    first = str(event.get("fault", kind)) if kind == "fault" else kind
+    named = next((event[key] for key in ("cause", "what", "channel") if key in event), "")
+    return ink.shortened(f"{first} {named}", 34)
 
 
 def alt_text(panels: Sequence[Panel], title: str) -> str:
