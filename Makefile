@@ -15,7 +15,7 @@ LOCK := .venv-lock
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test campaign bench lint style types contracts installed lock clean
+.PHONY: demo test campaign pictures bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -23,6 +23,13 @@ demo: $(RUN)/made
 test: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
 	$(RUN)/bin/python -m pytest $(ARGS)
+
+# The README's pictures, from the demo.
+pictures: $(RUN)/made
+	rm -rf runs/pictures
+	$(RUN)/bin/thenar run $(DEMO) --out runs/pictures
+	mkdir -p docs/pictures
+	cp runs/pictures/force.png runs/pictures/errors.png docs/pictures/
 
 # The long campaigns that `make test` leaves out: 20 seeds of the trade checks and where they fail.
 campaign: $(RUN)/made

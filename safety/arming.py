@@ -45,14 +45,16 @@ def next_latch(
     last tick. `mark`: of the limits handed in at this tick. A stop (R33) and an interlock that broke off
     (R39) latch in every state, the other trips only while armed or stopping.
     """
-    now = Latch(latch.state, latch.trip, latch.trip_us, latch.armed_us, latch.session_us, latch.mark, 0)
+    now = Latch(
+        latch.state, latch.trip, latch.trip_us, latch.armed_us, latch.session_us, latch.mark, min(latch.busy, 1)
+    )
     found = findings.withhold | findings.ramp | findings.trip
     if senses.stop != 0:
         return tripped(now, 33, t_us), R33 | (found if now.state != DISARMED else 0)
     if now.trip != 0:
         if not _may_clear(limits, now, senses, findings, at_rest, t_us):
             return now, R34 | (found if senses.rearm_cause != 0 else 0)
-        now = Latch(DISARMED, 0, NEVER, now.armed_us, now.session_us, now.mark, 0)
+        now = Latch(DISARMED, 0, NEVER, now.armed_us, now.session_us, now.mark, now.busy)
     if findings.trip & R39 or (findings.trip != 0 and now.state != DISARMED):
         return tripped(now, lowest_rule(findings.trip), t_us), found
     if now.state == DISARMED:
@@ -61,7 +63,7 @@ def next_latch(
         state = ARMED
     else:
         state = DISARMED if silent else STOPPING
-    return Latch(state, 0, NEVER, now.armed_us, now.session_us, now.mark, 0), 0
+    return Latch(state, 0, NEVER, now.armed_us, now.session_us, now.mark, now.busy), 0
 
 
 @step
@@ -94,4 +96,4 @@ def _try_to_arm(
     if refused != 0:
         return latch, refused
     session_us = t_us if latch.session_us == NEVER else latch.session_us
-    return Latch(ARMED, 0, NEVER, t_us, session_us, mark, 0), 0
+    return Latch(ARMED, 0, NEVER, t_us, session_us, mark, latch.busy), 0

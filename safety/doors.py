@@ -53,6 +53,7 @@ def admit_packed(
     given, after, reasons = admit(unpack_limits(limits), before, unpack_asked(demand), unpack_senses(senses), t_us)
     store_decision(memory, after)
     store(admitted, given)
+    memory[_BUSY] = 0
     return reasons
 
 

@@ -69,9 +69,10 @@ class Left(NamedTuple):
 
 
 class Bench:
-    """Arrays of one run, and a log of it in the order of calls: `history` of ticks, `states`, `pulses` with `places`.
+    """Arrays of one run, and a log of it in the order of calls.
 
-    A place is the index of the last tick and of the last change of state before a pulse. Every tick and pulse adds its reasons to `seen`, the gate's also to `gate_seen`.
+    `history`: every tick; `states`: every change between open and shut; `pulses`, and in `places` the index
+    of the last tick and of the last change before each. `seen` gathers all reasons, `gate_seen` the gate's.
     """
 
     def __init__(self, limits: Limits | None = None) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 from tests.safety.interlock_bench import Left
@@ -47,7 +48,9 @@ class Log(NamedTuple):
 def broken_rules(log: Log, limits: Limits) -> list[str]:
     """Every broken requirement, one line each; an empty list when none is broken."""
     pulses = log.pulses
-    found = [f"order: {pulses[index + 1]}" for index in range(len(pulses) - 1) if pulses[index + 1].t_us < pulses[index].t_us]
+    found = [
+        f"order: {pulses[index + 1]}" for index in range(len(pulses) - 1) if pulses[index + 1].t_us < pulses[index].t_us
+    ]
     found += _between_channels(pulses, limits)
     found += _out_of_command(log)
     found += _while_shut(log)
@@ -80,7 +83,7 @@ def _single_pulses(own: list[Left], bounds: ChannelLimits, limits: Limits) -> It
             yield f"R14: {pulse}"
         if current % limits.loop.device_step_uA:
             yield f"R36: {pulse}"
-    for before, after in zip(own, own[1:], strict=False):
+    for before, after in pairwise(own):
         if after.t_us - before.t_us < bounds.period_min_us:
             yield f"R11: {before} {after}"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -109,7 +110,7 @@ def test_a_planned_stop_ramps_down_in_half_a_second_and_then_disarms() -> None:
     assert bench.t_us - start_us <= 500_000 + 2 * PERIOD_US
     assert seen[0] < start_uA
     assert seen == sorted(seen, reverse=True)
-    assert max(before - after for before, after in zip(seen, seen[1:], strict=False)) <= start_uA // 20
+    assert max(before - after for before, after in pairwise(seen)) <= start_uA // 20
     assert seen[-1] == 0
     assert bench.trip == 0
 
@@ -242,7 +243,7 @@ def test_every_re_arming_starts_softly_again() -> None:
     assert bench.step(PUSH) & rule(21)
     bench.run(0.4, PUSH)
     assert bench.pulses[0].current_uA == 800
-    rises = [after.current_uA - before.current_uA for before, after in zip(bench.pulses, bench.pulses[1:], strict=False)]
+    rises = [after.current_uA - before.current_uA for before, after in pairwise(bench.pulses)]
     assert max(rises) <= 800
 
 

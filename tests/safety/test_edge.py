@@ -36,6 +36,8 @@ class Raises:
 class LyingTuple(tuple[Any, ...]):
     """A tuple whose length and entries raise when asked for politely."""
 
+    __slots__ = ()
+
     def __len__(self) -> int:
         raise RuntimeError("len")
 

@@ -52,7 +52,9 @@ def test_a_sensor_that_falls_silent_is_ramped_to_zero_by_the_time_it_trips() -> 
     last_us, count = bench.t_us, bench.estimates
     levels = []
     for _ in ticks_until(lambda: bench.trip != 0):
-        bench.step(PUSH, estimate_N=3.0, estimate_age_us=30_000 + bench.t_us + PERIOD_US - last_us, estimate_count=count)
+        bench.step(
+            PUSH, estimate_N=3.0, estimate_age_us=30_000 + bench.t_us + PERIOD_US - last_us, estimate_count=count
+        )
         levels.append(bench.level()[0])
     assert bench.t_us - last_us + 30_000 == pytest.approx(800_000, abs=PERIOD_US)
     assert levels[-2:] == [0, 0]
@@ -194,7 +196,10 @@ def test_an_estimate_that_only_arrives_seldom_is_not_stuck() -> None:
     bench = pushing()
     for index in range(100):
         count, age_us = 1_000 + index // 10, 20_000 + 20_000 * (index % 10)
-        assert bench.step(PUSH, estimate_N=3.0 + 0.01 * count, estimate_count=count, estimate_age_us=age_us) & rule(30) == 0
+        assert (
+            bench.step(PUSH, estimate_N=3.0 + 0.01 * count, estimate_count=count, estimate_age_us=age_us) & rule(30)
+            == 0
+        )
 
 
 def test_above_the_soft_bound_the_agonist_may_not_push_further_but_may_ease_off() -> None:

@@ -162,6 +162,8 @@ def test_an_unknown_name_leads_to_the_nearest_shipped_profile(tmp_path: Path) ->
         load_profile("forearm-25cm", tmp_path)
     with pytest.raises(InputError, match="a shipped profile"):
         load_profile("bad\0name", tmp_path)
+    with pytest.raises(InputError, match="a shipped profile"):
+        load_profile("far too long" * 500, tmp_path)
 
 
 def test_a_relative_path_starts_at_the_base_folder(tmp_path: Path) -> None:

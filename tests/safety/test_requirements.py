@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import thenar.safety.reasons as reasons
+from thenar.safety import reasons
 from thenar.safety.requirements import REQUIREMENTS, reason_ids
 
 SAFETY = Path(reasons.__file__).parent
@@ -19,7 +19,7 @@ BY_CONSTRUCTION = {18, 19, 29, 38}
 
 def test_there_is_one_row_for_each_of_r01_to_r39_in_order() -> None:
     assert [row.name for row in REQUIREMENTS] == [f"R{number:02d}" for number in range(1, 40)]
-    assert reasons.RULES == len(REQUIREMENTS)
+    assert len(REQUIREMENTS) == reasons.RULES
 
 
 def test_every_row_says_what_it_does_and_how_far_its_source_was_followed() -> None:

@@ -8,7 +8,14 @@ from typing import Any
 
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
 from tests.safety.attacks import LIMIT_SETS, ODD_DEMANDS, log_of
 from tests.safety.interlock_bench import PERIOD_US, Bench, both
@@ -110,4 +117,6 @@ def test_no_order_of_calls_gets_a_pulse_out_of_its_limits_and_every_rule_was_pla
         max_examples=40 if plain else 60, stateful_step_count=25, suppress_health_check=list(HealthCheck)
     )
     run_state_machine_as_test(InterlockMachine, settings=machine_settings)  # type: ignore[no-untyped-call]
-    assert {"push", "tick", "odd time", "ask", "halt", "re-arm", "re-armed"} <= {name for name, count in CALLED.items() if count}
+    assert {"push", "tick", "odd time", "ask", "halt", "re-arm", "re-armed"} <= {
+        name for name, count in CALLED.items() if count
+    }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from tests.safety.interlock_bench import PERIOD_US, Bench, ask, both, rule
@@ -220,6 +222,6 @@ def test_swapping_the_channels_at_every_tick_never_lets_pulses_come_near_each_ot
         bench.step(both(PUSH.agonist) if index % 2 else both(antagonist=PUSH.agonist))
     assert bench.trip == 0
     assert {pulse.channel for pulse in bench.pulses} == {0, 1}
-    for before, after in zip(bench.pulses, bench.pulses[1:], strict=False):
+    for before, after in pairwise(bench.pulses):
         if before.channel != after.channel:
             assert after.t_us - before.end_us >= 20_000

@@ -8,7 +8,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.safety.interlock_bench import limits_for
-from thenar.safety.memory import CHANNEL_AT, CHANNEL_SIZE, LONG_SLOTS, SHORT_SLOTS, TRAIN_AT, start_memory, unpack_memory
+from thenar.safety.memory import (
+    CHANNEL_AT,
+    CHANNEL_SIZE,
+    LONG_SLOTS,
+    SHORT_SLOTS,
+    TRAIN_AT,
+    start_memory,
+    unpack_memory,
+)
 from thenar.safety.windows import advance_windows, bucket_us, next_bucket_us, note_amounts
 
 LOOP = limits_for().loop
@@ -55,7 +63,9 @@ def test_the_sum_bounds_the_window_that_ends_now_and_reaches_back_one_bucket_mor
 
 
 @given(st.integers(1, 10**9), st.sampled_from([SHORT_SLOTS, LONG_SLOTS]), st.integers(0, 10**15))
-def test_the_buckets_of_a_ring_cover_its_window_and_the_next_one_begins_later(window_us: int, slots: int, t_us: int) -> None:
+def test_the_buckets_of_a_ring_cover_its_window_and_the_next_one_begins_later(
+    window_us: int, slots: int, t_us: int
+) -> None:
     length = bucket_us(window_us, slots)
     assert (slots - 1) * length >= window_us
     ends_us = next_bucket_us(window_us, slots, t_us)
