@@ -62,30 +62,50 @@ def period_us(rate_Hz: float) -> int:
 
 
 @step
-def demand_from_floats(values: NDArray[Any], demand: NDArray[Any]) -> None:
-    """Six floats (current_mA, width_us, rate_Hz of agonist, then antagonist) to a demand, in place.
+def _wrote_channel(demand: NDArray[Any], channel: int, current_mA: float, width: float, rate_Hz: float) -> bool:
+    """Write one channel of a demand; False when one of its numbers can't be used."""
+    asked_uA, asked_us, asked_period = current_uA(current_mA), whole_width_us(width), period_us(rate_Hz)
+    demand[3 * channel + 1] = asked_uA
+    demand[3 * channel + 2] = asked_us
+    demand[3 * channel + 3] = asked_period
+    return asked_uA >= 0 and asked_us >= 0 and asked_period >= 0
 
-    `values`: float64, shape (6,). `demand`: int64, shape (ASKED_SIZE,). One unusable number makes the
-    whole demand a fault (R01) with all else zero.
+
+@step
+def demand_from_numbers(
+    demand: NDArray[Any],
+    agonist_mA: float,
+    agonist_us: float,
+    agonist_Hz: float,
+    antagonist_mA: float,
+    antagonist_us: float,
+    antagonist_Hz: float,
+) -> None:
+    """Six floats (current, width and rate of agonist, then antagonist) to a demand, in place.
+
+    `demand`: int64, shape (ASKED_SIZE,). One unusable number makes the whole demand a fault (R01) with
+    all else zero.
     """
-    demand[:] = 0
-    for channel in range(2):
-        current = current_uA(values[3 * channel])
-        width = whole_width_us(values[3 * channel + 1])
-        period = period_us(values[3 * channel + 2])
-        if current < 0 or width < 0 or period < 0:
-            demand[:] = 0
-            demand[0] = FAULT_VALUE
-            return
-        demand[3 * channel + 1] = current
-        demand[3 * channel + 2] = width
-        demand[3 * channel + 3] = period
+    demand[0] = FAULT_NONE
+    agonist = _wrote_channel(demand, 0, agonist_mA, agonist_us, agonist_Hz)
+    antagonist = _wrote_channel(demand, 1, antagonist_mA, antagonist_us, antagonist_Hz)
+    if not (agonist and antagonist):
+        demand[:] = 0
+        demand[0] = FAULT_VALUE
 
 
 @entry
-def demand_from_floats_packed(values: NDArray[Any], demand: NDArray[Any]) -> None:
-    """`demand_from_floats` for callers in Python."""
-    demand_from_floats(values, demand)
+def demand_from_numbers_packed(
+    demand: NDArray[Any],
+    agonist_mA: float,
+    agonist_us: float,
+    agonist_Hz: float,
+    antagonist_mA: float,
+    antagonist_us: float,
+    antagonist_Hz: float,
+) -> None:
+    """`demand_from_numbers` for callers in Python."""
+    demand_from_numbers(demand, agonist_mA, agonist_us, agonist_Hz, antagonist_mA, antagonist_us, antagonist_Hz)
 
 
 def _as_float(value: object) -> float:
@@ -119,17 +139,16 @@ def demand_units(demand: object) -> NDArray[np.int64]:
     are (R02). A fault leaves every other entry zero.
     """
     units = np.zeros(ASKED_SIZE, dtype=np.int64)
-    values = np.full(6, _NOT_A_NUMBER)
+    numbers: list[float] = []
     channels, fault = _fields(demand, 2)
-    for channel, stimulus in enumerate(channels):
+    for stimulus in channels:
         entries, wrong = _fields(stimulus, 3)
         fault = max(fault, wrong)
-        for index, entry_value in enumerate(entries):
-            values[3 * channel + index] = _as_float(entry_value)
+        numbers += [entry if type(entry) is float else _as_float(entry) for entry in entries]
     if fault != FAULT_NONE:
         units[0] = fault
         return units
-    demand_from_floats_packed(values, units)
+    demand_from_numbers_packed(units, *numbers)
     return units
 
 

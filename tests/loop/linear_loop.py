@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tests.loop.theory import DelayedLag
 from thenar.engine.desk import lay_desk
-from thenar.engine.events import EventTrial, at
+from thenar.engine.events import Due, EventTrial
 from thenar.engine.trial import Trial, plan_trials
 from thenar.safety.limits import Limits
 from thenar.scenarios.loader import parse_scenario
@@ -71,12 +71,12 @@ class LinearTrial(EventTrial):
         super().__init__(trial, desk._replace(limits=wide_open(trial)))
 
     def _wearer(self):
-        yield at(self.env, 0, Phase.WEARER)
+        yield Due(self.env, 0, Phase.WEARER)
 
     def _samples(self):
         plan = self.desk.plan
         for index, t_us in enumerate(plan.sampled_us.tolist()):
-            yield at(self.env, t_us, Phase.SAMPLE)
+            yield Due(self.env, t_us - self.now_us, Phase.SAMPLE)
             self.desk.readings[index, 0] = self.plant.force_N(t_us)
 
     def _pulse(self, loop, channel, due_us):

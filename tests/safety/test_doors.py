@@ -262,6 +262,17 @@ def test_a_pulse_that_raises_at_any_step_does_not_leave_and_the_next_call_trips(
     assert bench.trip == 39
 
 
+@pytest.mark.skipif(PLAIN, reason="they run in this process")
+def test_in_a_process_without_the_compiler_every_step_can_be_broken_and_nothing_leaves() -> None:
+    plain = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(Path(__file__)),
+         "-k", "raises_at_any_step or only_half_way or more_than_was_asked"],
+        capture_output=True, text=True, check=False, cwd=ROOT, env={**os.environ, "NUMBA_DISABLE_JIT": "1"},
+    )  # fmt: skip
+    assert plain.returncode == 0, plain.stdout
+    assert "17 passed" in plain.stdout
+
+
 def test_the_list_of_steps_to_break_is_not_empty() -> None:
     assert "admit" in names_called("admit_packed")
     assert "gate" in names_called("gate_packed")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from thenar.safety.edge import demand_from_floats_packed, demand_units, estimate_mN, senses_units
+from thenar.safety.edge import demand_from_numbers_packed, demand_units, estimate_mN, senses_units
 from thenar.safety.inputs import ASKED_SIZE, FAULT_NONE, FAULT_SHAPE, FAULT_VALUE, SENSES_SIZE
 from thenar.shared.signals import REST, Demand, Stimulus
 
@@ -165,7 +165,7 @@ def test_no_object_makes_the_edge_raise_or_leaves_a_number_beside_a_fault(demand
 @given(st.lists(st.floats(), min_size=6, max_size=6))
 def test_floats_from_compiled_callers_meet_the_same_edge(values: list[float]) -> None:
     packed = np.zeros(ASKED_SIZE, dtype=np.int64)
-    demand_from_floats_packed(np.array(values), packed)
+    demand_from_numbers_packed(packed, *values)
     assert packed.tolist() == demand_units((tuple(values[:3]), tuple(values[3:]))).tolist()
 
 

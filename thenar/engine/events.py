@@ -6,11 +6,12 @@ Any Python object that keeps the law contract can be plugged in. The only way to
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterable
 from typing import Any, Final
 
 import numpy as np
 import simpy
+from numpy.typing import NDArray
 from simpy.events import Event
 
 from thenar.controller.registry import build_law, is_built_in
@@ -29,28 +30,25 @@ from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencySto
 from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import Phase, us_from_s
 
-Happening = Iterator[Event]
-_PRIORITIES_PER_PHASE: Final = 4
+Happening = Generator[Event, Any, None]
+_ORDERS: Final = 4
+NOTED_TARGETS: Final = 2_000
+"""A target that changes more often than this (a ramp, a sine) is in the trace alone, not among the events."""
 
 
 class Due(Event):
-    """An event that is sure to happen after `delay` us, ranked by `priority` among those of its instant.
+    """An event that is sure to come after `delay_us` us, in its phase; `order` (0..3) ranks those of one phase.
 
     SimPy's own Timeout has no priority; this is its constructor with one.
     """
 
-    def __init__(self, env: simpy.Environment, delay: int, priority: int) -> None:
+    def __init__(self, env: simpy.Environment, delay_us: int, phase: int, order: int = 0) -> None:
         self.env = env
         self.callbacks = []
         self._value = None
         self._ok = True
         self._defused = False
-        env.schedule(self, priority, delay)  # type: ignore[arg-type]
-
-
-def at(env: simpy.Environment, t_us: int, phase: Phase, order: int = 0) -> Event:
-    """An event at `t_us` us that runs in its phase; `order` (0..3) ranks events of one phase and instant."""
-    return Due(env, t_us - env.now, phase * _PRIORITIES_PER_PHASE + order)
+        env.schedule(self, phase * _ORDERS + order, delay_us)  # type: ignore[arg-type]
 
 
 class EventTrial:
@@ -77,6 +75,11 @@ class EventTrial:
             self.env.run()
         return as_result(self.trial, self.desk, self.occurrences, self.loop)
 
+    @property
+    def now_us(self) -> int:
+        """Time since the trial began, us."""
+        return int(self.env.now)
+
     def note(self, t_us: int, kind: str, **more: object) -> None:
         """Add to the list of events."""
         self.occurrences.append({"t_us": t_us, "kind": kind, **more})
@@ -90,15 +93,16 @@ class EventTrial:
 
     def _target(self) -> Happening:
         live = self.desk.live
+        few = self.trial.target_us.size <= NOTED_TARGETS
         for t_us, target_N in zip(self.trial.target_us.tolist(), self.trial.target_N.tolist(), strict=True):
-            yield at(self.env, t_us, Phase.TARGET)
+            yield Due(self.env, t_us - self.now_us, Phase.TARGET)
             live["target_N"] = target_N
-            if self.trial.target_us.size < 2_000:
+            if few:
                 self.note(t_us, "target", target_N=target_N)
 
     def _faults(self) -> Happening:
         for t_us, fault, begins in _fault_times(self.trial):
-            yield at(self.env, t_us, Phase.TARGET, 1)
+            yield Due(self.env, t_us - self.now_us, Phase.TARGET, 1)
             what = {key: value for key, value in fault.model_dump().items() if key not in ("at_s", "conditions")}
             self.note(t_us, "fault" if begins else "fault-ends", fault=what.pop("kind"), **what)
             if isinstance(fault, ElectrodeLift):
@@ -115,82 +119,88 @@ class EventTrial:
             loop.ask_to_rearm(int(fault.cause[1:]))
 
     def _wearer(self) -> Happening:
-        d, tick_us = self.desk, self.trial.clock.wearer_us
+        d, env, period_us = self.desk, self.env, self.trial.clock.wearer_us
+        yield Due(env, 0, Phase.WEARER)
         for tick in range(self.trial.wearer_ticks):
-            yield at(self.env, tick * tick_us, Phase.WEARER)
             wearer_tick(
-                tick, tick * tick_us, d.live, d.body_params, d.body_state, d.wearer_params, d.wearer_state,
+                tick, tick * period_us, d.live, d.body_params, d.body_state, d.wearer_params, d.wearer_state,
                 d.delays, d.history, d.wearer_noise, d.handling_N, d.recorded_N,
-            )
+            )  # fmt: skip
+            yield Due(env, period_us, Phase.WEARER)
 
     def _samples(self) -> Happening:
-        d, plan = self.desk, self.desk.plan
-        for index, t_us in enumerate(plan.sampled_us.tolist()):
-            if t_us > self.trial.duration_us:
-                return
-            if plan.mode[index] == DROPPED:
-                continue
-            yield at(self.env, t_us, Phase.SAMPLE)
+        d, plan, env = self.desk, self.desk.plan, self.env
+        before_us = 0
+        for index, t_us in self._heard(plan.sampled_us, range(plan.sampled_us.size)):
+            yield Due(env, t_us - before_us, Phase.SAMPLE)
+            before_us = t_us
             take_sample(
                 index, t_us, d.live, d.body_params, d.body_state, d.estimator_params, d.knots,
                 plan.offset_N, plan.gain, plan.unit_noise, plan.mode, d.readings,
-            )
+            )  # fmt: skip
 
     def _arrivals(self) -> Happening:
-        d, plan = self.desk, self.desk.plan
-        for index in np.argsort(plan.arrives_us, kind="stable").tolist():
-            t_us = int(plan.arrives_us[index])
-            if t_us > self.trial.duration_us:
-                return
-            if plan.mode[index] == DROPPED:
-                continue
-            yield at(self.env, t_us, Phase.ARRIVAL)
+        d, plan, env = self.desk, self.desk.plan, self.env
+        before_us = 0
+        in_order = np.argsort(plan.arrives_us, kind="stable").tolist()
+        for index, t_us in self._heard(plan.arrives_us, in_order):
+            yield Due(env, t_us - before_us, Phase.ARRIVAL)
+            before_us = t_us
             take_arrival(index, d.live, d.readings, plan.sampled_us)
 
+    def _heard(self, times_us: NDArray[np.int64], indices: Iterable[int]) -> list[tuple[int, int]]:
+        """(sample, its time in us) for samples that are not dropped and fall within the trial."""
+        dropped = (self.desk.plan.mode == DROPPED).tolist()
+        times = times_us.tolist()
+        end_us = self.trial.duration_us
+        return [(index, times[index]) for index in indices if not dropped[index] and times[index] <= end_us]
+
     def _control(self, loop: Loop) -> Happening:
-        period_us = self.trial.clock.control_us
+        env, due_us, period_us = self.env, self._due_us, self.trial.clock.control_us
+        yield Due(env, 0, Phase.CONTROL)
         for t_us in range(0, self.trial.duration_us + 1, period_us):
-            yield at(self.env, t_us, Phase.CONTROL)
             agonist_us, antagonist_us = loop.tick(t_us)
-            if agonist_us != self._due_us[AGONIST]:
+            if agonist_us != due_us[AGONIST]:
                 self._arrange_pulse(loop, AGONIST, t_us, agonist_us)
-            if antagonist_us != self._due_us[ANTAGONIST]:
+            if antagonist_us != due_us[ANTAGONIST]:
                 self._arrange_pulse(loop, ANTAGONIST, t_us, antagonist_us)
+            yield Due(env, period_us, Phase.CONTROL)
 
     def _arrange_pulse(self, loop: Loop, channel: int, t_us: int, due_us: int) -> None:
         """Have the channel's next pulse come when the gate says it may; an earlier arrangement is void."""
         self._due_us[channel] = due_us
         if 0 <= due_us <= self.trial.duration_us:
-            event = at(self.env, max(due_us, t_us), Phase.PULSE, channel)
+            event = Due(self.env, max(0, due_us - t_us), Phase.PULSE, channel)
             event.callbacks = [lambda _event: self._pulse(loop, channel, due_us)]
 
     def _pulse(self, loop: Loop, channel: int, due_us: int) -> None:
         if self._due_us[channel] != due_us:
             return
-        t_us, d = int(self.env.now), self.desk
+        t_us, d = self.now_us, self.desk
         share, next_us = pulse_instant(
             channel, t_us, d.live, d.limits, loop.memory, loop.admitted, loop.gate_out, loop.counts,
             d.channels[channel], d.pulses,
-        )
+        )  # fmt: skip
         if share > 0.0:
-            event = at(self.env, t_us + d.strike_delay_us[channel], Phase.STRIKE, channel)
+            event = Due(self.env, d.strike_delay_us[channel], Phase.STRIKE, channel)
             event.callbacks = [lambda _event: self._strike(channel, share)]
         self._arrange_pulse(loop, channel, t_us, next_us)
 
     def _strike(self, channel: int, share: float) -> None:
         d = self.desk
-        strike(int(self.env.now), channel, share, d.live, d.body_params, d.body_state)
+        strike(self.now_us, channel, share, d.live, d.body_params, d.body_state)
 
     def _trace(self) -> Happening:
-        d, step_us = self.desk, self.trial.clock.trace_us
+        d, env, period_us = self.desk, self.env, self.trial.clock.trace_us
         memory = start_memory() if self.loop is None else self.loop.memory
         admitted = start_admitted() if self.loop is None else self.loop.admitted
+        yield Due(env, 0, Phase.TRACE)
         for row in range(len(d.trace_floats)):
-            yield at(self.env, row * step_us, Phase.TRACE)
             trace_row(
-                row, row * step_us, d.live, d.body_params, d.body_state, memory, admitted,
+                row, row * period_us, d.live, d.body_params, d.body_state, memory, admitted,
                 d.trace_floats, d.trace_integers,
-            )
+            )  # fmt: skip
+            yield Due(env, period_us, Phase.TRACE)
 
 
 def _fault_times(trial: Trial) -> list[tuple[int, Any, bool]]:
