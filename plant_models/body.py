@@ -122,9 +122,7 @@ def store_body_state(memory: Any, state: BodyState) -> None:
 
 
 @step
-def pressed_N(
-    hand: HandParams, active: float, push: Push, agonist_N: float, antagonist_N: float
-) -> float:
+def pressed_N(hand: HandParams, active: float, push: Push, agonist_N: float, antagonist_N: float) -> float:
     """Raw pinch force in N of an active voluntary share, evoked forces in N and what acts from outside."""
     own = min(1.0, max(0.0, active + push.noise))
     evoked = min(1.0, agonist_N / hand.max_pinch_N)

@@ -57,9 +57,7 @@ class ReadingPlan(NamedTuple):
 
 def estimator_params(settings: Estimator) -> EstimatorParams:
     """Step parameters of checked settings."""
-    return EstimatorParams(
-        settings.noise_floor_N, settings.noise_share, settings.stated_over_true_sd, settings.range_N
-    )
+    return EstimatorParams(settings.noise_floor_N, settings.noise_share, settings.stated_over_true_sd, settings.range_N)
 
 
 def bias_knots(settings: Estimator) -> NDArray[np.float64]:
@@ -101,9 +99,7 @@ def plan_readings(
     return ReadingPlan(sampled_us, arrives_us, unit_noise, offset_N, gain, mode)
 
 
-def _correlated(
-    settings: Estimator, sampled_us: NDArray[np.int64], kicks: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _correlated(settings: Estimator, sampled_us: NDArray[np.int64], kicks: NDArray[np.float64]) -> NDArray[np.float64]:
     """Unit-variance noise with an exponential correlation at the actual sample times."""
     values = np.empty(kicks.size)
     value = values[0] = kicks[0]
@@ -131,8 +127,14 @@ def _placement(
 
 
 def _lay_bursts(
-    mode: NDArray[np.int64], kind: int, sampled_us: NDArray[np.int64], per_min: float, mean_ms: float,
-    seed: int, wearer: int, trial: int,
+    mode: NDArray[np.int64],
+    kind: int,
+    sampled_us: NDArray[np.int64],
+    per_min: float,
+    mean_ms: float,
+    seed: int,
+    wearer: int,
+    trial: int,
 ) -> None:
     draws = stream(seed, wearer, trial, f"estimator bursts {kind}")
     for start_us in _random_times(draws, per_min, int(sampled_us[-1])):

@@ -12,9 +12,7 @@ from thenar.shared.noise import stream
 from thenar.shared.ticks import US_PER_MS, US_PER_S
 
 
-def handling_N(
-    settings: Handling, tick_us: int, count: int, seed: int, wearer: int, trial: int
-) -> NDArray[np.float64]:
+def handling_N(settings: Handling, tick_us: int, count: int, seed: int, wearer: int, trial: int) -> NDArray[np.float64]:
     """Handling force in N at `count` ticks of `tick_us` us, shape (count,).
 
     Strokes begin at Poisson times; size and length are uniform within half of their mean either way.

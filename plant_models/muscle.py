@@ -212,16 +212,34 @@ def advanced(params: MuscleParams, state: MuscleState, h_ms: float, half_decay: 
     else:
         a = slope(params, state.calcium, state.calcium_recruited, force, full, A, km, tau1)
         b = slope(
-            params, calcium_mid, recruited_mid,
-            force + half * a.force, full + half * a.full, A + half * a.A, km + half * a.km, tau1 + half * a.tau1,
+            params,
+            calcium_mid,
+            recruited_mid,
+            force + half * a.force,
+            full + half * a.full,
+            A + half * a.A,
+            km + half * a.km,
+            tau1 + half * a.tau1,
         )
         c = slope(
-            params, calcium_mid, recruited_mid,
-            force + half * b.force, full + half * b.full, A + half * b.A, km + half * b.km, tau1 + half * b.tau1,
+            params,
+            calcium_mid,
+            recruited_mid,
+            force + half * b.force,
+            full + half * b.full,
+            A + half * b.A,
+            km + half * b.km,
+            tau1 + half * b.tau1,
         )
         d = slope(
-            params, calcium_end, recruited_end,
-            force + h_ms * c.force, full + h_ms * c.full, A + h_ms * c.A, km + h_ms * c.km, tau1 + h_ms * c.tau1,
+            params,
+            calcium_end,
+            recruited_end,
+            force + h_ms * c.force,
+            full + h_ms * c.full,
+            A + h_ms * c.A,
+            km + h_ms * c.km,
+            tau1 + h_ms * c.tau1,
         )
         sixth = h_ms / 6.0
         start = force
@@ -233,6 +251,14 @@ def advanced(params: MuscleParams, state: MuscleState, h_ms: float, half_decay: 
         # Hermite midpoint: fourth order from both ends, where the stages give only second.
         force_mid = 0.5 * (start + force) + 0.125 * h_ms * (a.force - d.force)
     return MuscleState(
-        surge_mid * half_decay, calcium_end, surge_recruited_mid * half_decay, recruited_end,
-        force, full, A, km, tau1, state.since_pulse_ms + h_ms,
+        surge_mid * half_decay,
+        calcium_end,
+        surge_recruited_mid * half_decay,
+        recruited_end,
+        force,
+        full,
+        A,
+        km,
+        tau1,
+        state.since_pulse_ms + h_ms,
     ), force_mid

@@ -49,10 +49,11 @@ def _drawn(base: Wearer, population: Population, seed: int, index: int) -> Weare
 
 
 def _drawn_channel(base: Channel, population: Population, strength: float, draws: np.random.Generator) -> Channel:
-    recruitment = base.recruitment.model_copy(
+    axons = base.recruitment
+    recruitment = axons.model_copy(
         update={
-            "rheobase_mA": _within(_spread(base.recruitment.rheobase_mA, population.threshold_sd, draws), 0.5, 20.0),
-            "chronaxie_us": _within(_spread(base.recruitment.chronaxie_us, population.chronaxie_sd, draws), 100.0, 700.0),
+            "rheobase_mA": _within(_spread(axons.rheobase_mA, population.threshold_sd, draws), 0.5, 20.0),
+            "chronaxie_us": _within(_spread(axons.chronaxie_us, population.chronaxie_sd, draws), 100.0, 700.0),
         }
     )
     reach = _spread(base.muscle.reachable_N * strength, population.reach_sd, draws)

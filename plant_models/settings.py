@@ -6,6 +6,7 @@ settings into them once, before a trial.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
@@ -18,13 +19,13 @@ Share = Annotated[float, Field(ge=0, le=1)]
 
 
 def _rising(values: tuple[float, ...]) -> tuple[float, ...]:
-    if any(later <= earlier for earlier, later in zip(values, values[1:], strict=False)):
+    if any(later <= earlier for earlier, later in pairwise(values)):
         raise ValueError("strictly rising numbers")
     return values
 
 
 def _never_falling(values: tuple[float, ...]) -> tuple[float, ...]:
-    if any(later < earlier for earlier, later in zip(values, values[1:], strict=False)):
+    if any(later < earlier for earlier, later in pairwise(values)):
         raise ValueError("numbers that never fall: a bias curve is monotone")
     return values
 
@@ -38,8 +39,10 @@ NeverFalling = Annotated[
 class Muscle(Strict):
     """One stimulated muscle. Time and fatigue constants: Ding, Wexler & Binder-Macleod (2000, 2003), quadriceps."""
 
-    model: Literal["calcium", "twitch"] = Field("calcium", description="calcium kinetics with fatigue, or fixed twitch")
-    reachable_N: float = Field(35.0, gt=0, le=200, description="force at 100 Hz (twitch model: 44 Hz), all recruited, N")
+    model: Literal["calcium", "twitch"] = Field("calcium", description="calcium kinetics and fatigue, or fixed twitch")
+    reachable_N: float = Field(
+        35.0, gt=0, le=200, description="force at 100 Hz (twitch model: 44 Hz), all recruited, N"
+    )
     time_scale: float = Field(0.72, ge=0.2, le=3, description="thumb time constants over quadriceps ones (assumption)")
     tau_c_ms: float = Field(20.0, gt=0, le=200, description="calcium rise and decay, quadriceps, ms (from memory)")
     km_rest: float = Field(0.103, gt=0, le=0.5, description="sensitivity to calcium, no unit (read, Ding 2003)")
@@ -62,7 +65,9 @@ class Recruitment(Strict):
     chronaxie_us: float = Field(200.0, ge=20, le=1000, description="width at twice the rheobase, us")
     median_over_motor: float = Field(1.6, gt=1, le=5, description="current of half recruitment over motor threshold")
     spread: float = Field(0.22, gt=0.01, le=2, description="spread of log current, no unit")
-    sensory_over_motor: float = Field(0.5, gt=0.05, lt=1, description="sensory over motor threshold (memory: 1/2.5-1/1.5)")
+    sensory_over_motor: float = Field(
+        0.5, gt=0.05, lt=1, description="sensory over motor threshold (memory: 1/2.5-1/1.5)"
+    )
     tolerance_over_motor: float = Field(2.6, gt=1, le=10, description="comfort ceiling over motor threshold")
 
 
@@ -101,18 +106,24 @@ class Production(Strict):
     gain: float = Field(1.0, gt=0, le=4, description="produced over intended force")
     offset_N: float = Field(0.0, ge=-20, le=20, description="added to every produced force, N")
     scatter_share: float = Field(0.1, ge=0, le=1, description="SD of each new production over its force")
-    wander_share: float = Field(0.04, ge=0, le=0.5, description="SD of slow wander over force, own force unseen (assumption)")
+    wander_share: float = Field(
+        0.04, ge=0, le=0.5, description="SD of slow wander over force, own force unseen (assumption)"
+    )
     wander_tau_s: float = Field(8.0, ge=0.5, le=200, description="correlation time of that wander, s (assumption)")
     drift_depth: float = Field(0.2, ge=0, le=0.6, description="share of force lost in the end without sight of it")
     drift_tau_s: float = Field(15.0, gt=0.5, le=200, description="time constant of that drift, s (read, Ambike 2015)")
-    drift_neutral_share: float = Field(0.085, ge=0, le=1, description="share of maximum with no drift (read: 0.07-0.10)")
+    drift_neutral_share: float = Field(
+        0.085, ge=0, le=1, description="share of maximum with no drift (read: 0.07-0.10)"
+    )
 
 
 class Cue(Strict):
     """How a wearer takes felt stimulation: trust 1 follows it, 0 ignores it, -1 resists it."""
 
     trust: float = Field(0.5, ge=-1, le=1, description="share of felt nudges that the wearer follows")
-    rate_N_per_s: float = Field(3.0, ge=0, le=50, description="change of own force under a full nudge, N/s (assumption)")
+    rate_N_per_s: float = Field(
+        3.0, ge=0, le=50, description="change of own force under a full nudge, N/s (assumption)"
+    )
     delay_ms: float = Field(160.0, ge=50, le=1000, description="tactile delay, ms (150-160 memory)")
     hold_ms: float = Field(100.0, ge=10, le=1000, description="how long a pulse is felt, ms (assumption)")
 
@@ -125,11 +136,15 @@ class Wearer(Strict):
     sees_target: bool = Field(True, description="is the target shown to the wearer")
     unseen_level_N: float = Field(4.0, ge=0, le=200, description="own idea of a force when no target is shown, N")
     sees_own_force: bool = Field(False, description="is the own force shown to the wearer")
-    visual_delay_ms: float = Field(215.0, ge=100, le=1000, description="from sight to own command, ms (to force 150-300 read)")
+    visual_delay_ms: float = Field(
+        215.0, ge=100, le=1000, description="from sight to own command, ms (to force 150-300 read)"
+    )
     visual_gain_per_s: float = Field(1.5, ge=0, le=10, description="correction per error and second, 1/s")
     motor_delay_ms: float = Field(50.0, ge=0, le=500, description="from own command to force onset, ms (39-83 read)")
     fatigue_per_s: float = Field(0.0098, ge=0, le=1, description="three-compartment F, 1/s (hand/grip, read 2nd hand)")
-    recovery_per_s: float = Field(0.00064, ge=0, le=1, description="three-compartment R, 1/s (hand/grip, read 2nd hand)")
+    recovery_per_s: float = Field(
+        0.00064, ge=0, le=1, description="three-compartment R, 1/s (hand/grip, read 2nd hand)"
+    )
     rest_multiplier: float = Field(30.0, ge=1, le=100, description="R at rest over R (30 for hand, memory)")
     lever_ratio: float = Field(0.8, ge=0, le=3, description="pinch force taken per N of the antagonist")
     contact_ms: float = Field(15.0, ge=1, le=500, description="time constant of the fingertip contact, ms (assumption)")

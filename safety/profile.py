@@ -208,8 +208,8 @@ def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
     """
     if name_or_path in shipped_profiles():
         return _read(_FOLDER / f"{name_or_path}.toml")
+    file = (base or Path()) / name_or_path
     try:
-        file = (base or Path()) / name_or_path
         found = file.is_file()
     except (OSError, ValueError):
         found = False

@@ -79,8 +79,8 @@ def fixed(array: NDArray[Any], length: int) -> tuple[Any, ...]:
     return tuple(array[:length].tolist())
 
 
-@overload(fixed)
-def _fixed_compiled(array: Any, length: Any) -> Any:
+@overload(fixed)  # type: ignore[untyped-decorator]
+def _fixed_compiled(array: Any, length: Any) -> Any:  # noqa: ARG001 - numba looks at the names
     def build(array: Any, length: Any) -> Any:
         return to_fixed_tuple(array, length)
 

@@ -6,6 +6,8 @@ once per tick, so that each switch comes half a tick late on average; that half 
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -17,7 +19,8 @@ DEADBAND_N = 2.0
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "delay_s", "hysteresis_N", "level_mA"), [(0.6, 0.25, 4.0, 25.0), (3.0, 0.1, 2.0, 14.0), (0.4, 0.4, 4.0, 30.0)]
+    ("lag_s", "delay_s", "hysteresis_N", "level_mA"),
+    [(0.6, 0.25, 4.0, 25.0), (3.0, 0.1, 2.0, 14.0), (0.4, 0.4, 4.0, 30.0)],
 )
 def test_the_limit_cycle_has_the_amplitude_and_period_of_the_exact_relay_solution(
     lag_s: float, delay_s: float, hysteresis_N: float, level_mA: float
@@ -57,6 +60,6 @@ def measured(forces_N: np.ndarray) -> tuple[float, float, float]:
     """Mean lower and upper extreme in N and mean period in s over whole cycles."""
     middle = 0.5 * (forces_N.min() + forces_N.max())
     ups = np.flatnonzero((forces_N[:-1] < middle) & (forces_N[1:] >= middle))
-    cycles = [forces_N[a:b] for a, b in zip(ups, ups[1:], strict=False)]
+    cycles = [forces_N[a:b] for a, b in pairwise(ups)]
     low, high = np.mean([cycle.min() for cycle in cycles]), np.mean([cycle.max() for cycle in cycles])
     return float(low), float(high), float((ups[-1] - ups[0]) / (len(ups) - 1) * TICK_S)

@@ -1,7 +1,7 @@
 """Does assistance help where practice says it does, and fail where it should? Common practice, no source.
 
-One seed runs with every test run; `make campaign` shows the same over 20 seeds and where it fails. Nothing is tuned to a seed:
-law, wearers and estimator are the shipped defaults, but for what each check states.
+One seed runs with every test run; `make campaign` shows the same over 20 seeds and where it fails. Nothing is tuned to a
+seed: law, wearers and estimator are the shipped defaults, but for what each check states.
 """
 
 from __future__ import annotations

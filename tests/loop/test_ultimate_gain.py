@@ -35,7 +35,7 @@ def swing(forces_N: np.ndarray) -> tuple[float, float]:
 
 
 def grows(early_N: float, late_N: float) -> bool:
-    """Whether a swing grows. A wide one has grown from 0.2 N until the law's ceiling held it; a tiny one is rounding."""
+    """Whether a swing grows. A wide one has grown until the law's ceiling held it; a tiny one is rounding."""
     return late_N > 2.0 or late_N > max(early_N, 0.005)
 
 

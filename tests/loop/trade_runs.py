@@ -87,10 +87,16 @@ class Means(NamedTuple):
 
 
 def trade_trials(
-    task: str, estimator: str, seed: int, gain: float = 0.02, deadband_N: float = 0.5, trust: float = 0.5,
-    wearers: int = WEARERS, spreads: str = AS_DRAWN,
+    task: str,
+    estimator: str,
+    seed: int,
+    gain: float = 0.02,
+    deadband_N: float = 0.5,
+    trust: float = 0.5,
+    wearers: int = WEARERS,
+    spreads: str = AS_DRAWN,
 ) -> list[Trial]:
-    """Trials of `wearers` drawn wearers in the task, with the estimator and the population's spreads given as TOML."""
+    """Trials of `wearers` drawn wearers; task, estimator and the population's spreads are given as TOML."""
     task_head, _, task_tables = task.partition("[target]")
     text = f"""schema = 1
 title = "trade check"

@@ -222,6 +222,16 @@ def test_scheduled_faults_lie_over_the_drawn_plan_and_touch_nothing_else() -> No
         assert np.array_equal(getattr(plain, column), getattr(hit, column))
 
 
+def test_scheduled_jumps_add_to_one_another_and_to_drawn_ones() -> None:
+    jumps = tuple(EstimatorFault("jump", at_us, at_us, -1.5, 1.2) for at_us in (100_000_000, 300_000_000))
+    settings = Estimator(jumps_per_min=0.5, drift_N_per_sqrt_min=0.5)
+    plain = plan_readings(settings, 600_000_000, *KEY)
+    hit = plan_readings(settings, 600_000_000, *KEY, jumps)
+    assert plain.gain[-1] != 1.0
+    assert hit.gain[-1] == pytest.approx(plain.gain[-1] * 1.44, rel=1e-12)
+    assert hit.offset_N[-1] == pytest.approx(plain.offset_N[-1] - 3.0, rel=1e-12)
+
+
 def test_a_boastful_sensor_states_less_than_its_true_uncertainty() -> None:
     boastful = estimator_params(Estimator(stated_over_true_sd=0.25))
     honest = estimator_params(Estimator())

@@ -113,6 +113,7 @@ def test_a_lifting_pad_has_more_load_and_passes_less(
 ) -> None:
     loose, firm = sorted((contact, other))
     assert load_ohm(params, width_us, loose) >= load_ohm(params, width_us, firm)
+    assert load_ohm(params, width_us, loose) * loose == pytest.approx(load_ohm(params, width_us, 1.0), rel=1e-12)
     assert delivered_mA(params, current_mA, width_us, loose) <= delivered_mA(params, current_mA, width_us, firm)
 
 

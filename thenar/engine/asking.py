@@ -25,6 +25,8 @@ FIRST_WALL_LIMIT_S: Final = 30.0
 _AGAIN_S: Final = 0.05
 """The interruption is repeated, since one that lands in a destructor is swallowed."""
 _TEXT_WIDTH: Final = 200
+_KIND: Final = type.__dict__["__name__"].__get__
+"""A class's name, past a metaclass that answers for it."""
 
 
 class Answer(NamedTuple):
@@ -50,7 +52,7 @@ def answer_of(law: Law, observation: Observation, limit_s: float = WALL_LIMIT_S)
         signal.setitimer(signal.ITIMER_REAL, 0.0)
         return _late(limit_s)
     except BaseException as error:  # noqa: BLE001 - a user's law may raise anything, SystemExit included
-        return Answer(AT_REST, LAW_RAISED, f"{type(error).__name__}: {_plain(error)}")
+        return Answer(AT_REST, LAW_RAISED, _said(error))
     if time.monotonic() - begun > limit_s:
         return _late(limit_s)
     return Answer(demand, LAW_FINE, "")
@@ -60,11 +62,16 @@ def _late(limit_s: float) -> Answer:
     return Answer(AT_REST, LAW_LATE, f"no answer within {limit_s:g} s")
 
 
-def _plain(error: BaseException) -> str:
+def _said(error: BaseException) -> str:
+    """Kind and text of a foreign error on one line that can be printed and stored anywhere."""
+    kind = _KIND(type(error))
     try:
-        return str(error)[:_TEXT_WIDTH]
-    except Exception:  # noqa: BLE001 - even the text of a foreign error may raise
-        return "(no text)"
+        line = f"{kind}: {error}"
+    except (KeyboardInterrupt, LawOverrunError):
+        raise
+    except BaseException:  # noqa: BLE001 - even the text of a foreign error may raise anything
+        line = f"{kind}: (no text)"
+    return "".join(mark if mark.isprintable() else " " for mark in line[:_TEXT_WIDTH])
 
 
 @contextmanager

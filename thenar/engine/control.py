@@ -55,7 +55,7 @@ class Loop:
         self._rearm_cause = 0
         self._trip = 0
         self._armed = False
-        self._refused = ()
+        self._refused: tuple[str, ...] = ()
         self._law_faults = 0
         self._asked_before = False
         self._delivered = (REST, REST)
@@ -65,8 +65,17 @@ class Loop:
         desk = self._desk
         answer = self._answer(t_us)
         agonist_us, antagonist_us, trip, armed, reasons = tick_instant(
-            t_us, desk.live, desk.limits, self.memory, self.admitted, demand_units(answer.demand), desk.senses,
-            self.counts, answer.fault, int(t_us >= self._arm_us), self._rearm_cause,
+            t_us,
+            desk.live,
+            desk.limits,
+            self.memory,
+            self.admitted,
+            demand_units(answer.demand),
+            desk.senses,
+            self.counts,
+            answer.fault,
+            int(t_us >= self._arm_us),
+            self._rearm_cause,
         )
         self._rearm_cause = 0
         self._delivered = _stimuli(self.admitted)

@@ -17,7 +17,7 @@ from simpy.events import Event
 from thenar.controller.registry import build_law, is_built_in
 from thenar.engine.asking import overrun_watch
 from thenar.engine.control import Loop
-from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk, lay_desk
+from thenar.engine.desk import Desk, lay_desk
 from thenar.engine.instants import strike, take_arrival, take_sample, wearer_tick
 from thenar.engine.records import as_result
 from thenar.engine.result import TrialResult

@@ -70,8 +70,18 @@ def history_at(history: Any, tick: int, column: int, before: float) -> float:
 
 @entry
 def wearer_tick(
-    tick: int, t_us: int, live: Any, body_params: Any, body_state: Any, wearer_params: Any, wearer_state: Any,
-    delays: Any, history: Any, wearer_noise: Any, handling_N: Any, recorded_N: Any,
+    tick: int,
+    t_us: int,
+    live: Any,
+    body_params: Any,
+    body_state: Any,
+    wearer_params: Any,
+    wearer_state: Any,
+    delays: Any,
+    history: Any,
+    wearer_noise: Any,
+    handling_N: Any,
+    recorded_N: Any,
 ) -> None:
     """The wearer sees, feels, remembers and sets drive, noise and handling until the next tick.
 
@@ -107,8 +117,18 @@ def wearer_tick(
 
 @entry
 def take_sample(
-    index: int, t_us: int, live: Any, body_params: Any, body_state: Any, estimator_params: Any, knots: Any,
-    offset_N: Any, gain: Any, unit_noise: Any, mode: Any, readings: Any,
+    index: int,
+    t_us: int,
+    live: Any,
+    body_params: Any,
+    body_state: Any,
+    estimator_params: Any,
+    knots: Any,
+    offset_N: Any,
+    gain: Any,
+    unit_noise: Any,
+    mode: Any,
+    readings: Any,
 ) -> None:
     """The estimator reads the force now; the reading arrives later. `index`: number of the sample."""
     now = live[0]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from numpy.typing import NDArray
+
 from thenar.engine.control import Loop
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk
 from thenar.engine.result import TrialResult
@@ -11,7 +15,9 @@ from thenar.shared.columns import TRACE
 
 def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], loop: Loop | None) -> TrialResult:
     """The result of a trial that has run to its end."""
-    columns = {name: desk.trace_floats[:, place].copy() for place, name in enumerate(TRACE_FLOATS)}
+    columns: dict[str, NDArray[Any]] = {
+        name: desk.trace_floats[:, place].copy() for place, name in enumerate(TRACE_FLOATS)
+    }
     columns |= {name: desk.trace_integers[:, place].copy() for place, name in enumerate(TRACE_INTEGERS)}
     left = desk.pulses[: int(desk.live["pulses"][0])]
     return TrialResult(

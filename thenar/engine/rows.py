@@ -20,8 +20,16 @@ CONTACT_UNKNOWN: Final = -1
 
 @entry
 def pulse_instant(
-    channel: int, t_us: int, live: Any, limits: Any, memory: Any, admitted: Any, out: Any, counts: Any,
-    channel_params: Any, pulses: Any,
+    channel: int,
+    t_us: int,
+    live: Any,
+    limits: Any,
+    memory: Any,
+    admitted: Any,
+    out: Any,
+    counts: Any,
+    channel_params: Any,
+    pulses: Any,
 ) -> tuple[float, int]:
     """Ask the gate for a pulse on `channel`; log it, feel it.
 
@@ -76,8 +84,17 @@ def note_demand(live: Any, asked: Any, answered: bool) -> None:
 
 @entry
 def tick_instant(
-    t_us: int, live: Any, limits: Any, memory: Any, admitted: Any, asked: Any, senses: Any, counts: Any,
-    law_fault: int, arm: int, rearm_cause: int,
+    t_us: int,
+    live: Any,
+    limits: Any,
+    memory: Any,
+    admitted: Any,
+    asked: Any,
+    senses: Any,
+    counts: Any,
+    law_fault: int,
+    arm: int,
+    rearm_cause: int,
 ) -> tuple[int, int, int, bool, int]:
     """A control tick behind the law: senses and demand to the interlock, its answer written to `admitted`.
 
@@ -111,8 +128,15 @@ def note_reasons(live: Any, counts: Any, mask: int) -> None:
 
 @entry
 def trace_row(
-    row: int, t_us: int, live: Any, body_params: Any, body_state: Any, memory: Any, admitted: Any,
-    floats: Any, integers: Any,
+    row: int,
+    t_us: int,
+    live: Any,
+    body_params: Any,
+    body_state: Any,
+    memory: Any,
+    admitted: Any,
+    floats: Any,
+    integers: Any,
 ) -> None:
     """Write row `row` of the trace: the state after everything that happened at `t_us`."""
     now = live[0]

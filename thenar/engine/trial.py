@@ -89,14 +89,10 @@ def plan_trials(loaded: LoadedScenario, seed: int | None = None) -> list[Trial]:
     return trials
 
 
-def _of_wearer(
-    loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, repeat: int, first: int
-) -> list[Trial]:
+def _of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, repeat: int, first: int) -> list[Trial]:
     scenario = loaded.scenario
     duration_us = scenario.duration_us
-    target_us, target_N = target_changes(
-        scenario.target, duration_us, seed, number, repeat, loaded.target_recording()
-    )
+    target_us, target_N = target_changes(scenario.target, duration_us, seed, number, repeat, loaded.target_recording())
     own = loaded.wearer_recording(wearer)
     tick_us = scenario.clock.wearer_us
     recorded_N = np.empty(0) if own is None else resample(own, tick_us, duration_us // tick_us + 1)
