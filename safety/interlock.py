@@ -136,7 +136,7 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     if live:
         ramp = findings.ramp | (R22 if latch.state == STOPPING else 0)
         reasons |= findings.withhold | ramp
-    elif latch.trip == 0 and heard and not quiet:
+    elif latch.trip == 0 and not late and not (heard and quiet):
         reasons |= R05
 
     agonist_asked = _asked(demand.agonist, memory.agonist.command, heard, late)

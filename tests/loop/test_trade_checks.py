@@ -1,6 +1,6 @@
 """Does assistance help where practice says it does, and fail where it should? Common practice, no source.
 
-One seed runs with every test run; `make campaign` shows the same over 20 seeds and where it fails. Nothing is tuned to a
+One seed runs with every test run; `make campaign` shows 20 seeds, and where it fails. Nothing is tuned to a
 seed: law, wearers and estimator are the shipped defaults, but for what each check states.
 """
 
@@ -25,6 +25,11 @@ SEEDS = [pytest.param(seed, marks=[] if seed == 1 else pytest.mark.campaign) for
 CAMPAIGN_SEED = 101
 
 
+def wearers(seed: int) -> int:
+    """Forty in the campaign; the one seed of every test run takes fewer where the trade fact states no number."""
+    return 40 if seed > 1 else 16
+
+
 def shown(capsys: pytest.CaptureFixture[str], what: str, means: Means) -> None:
     errors = ", ".join(f"{condition} {level:g} N {error:.2f}" for (condition, level), error in means.error_N.items())
     variation = ", ".join(f"{condition} {cv:.2f}" for condition, cv in means.cv_percent.items())
@@ -44,14 +49,14 @@ def test_assistance_beats_both_alternatives_at_3_and_6_N_with_an_estimator_below
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_an_estimator_that_saturates_takes_the_help_away_at_9_N(seed: int, capsys) -> None:
-    means = means_over_wearers(trade_trials(STEPS_PAIR, SATURATING_ESTIMATOR, seed))
+    means = means_over_wearers(trade_trials(STEPS_PAIR, SATURATING_ESTIMATOR, seed, wearers=wearers(seed)))
     shown(capsys, f"seed {seed}, saturating estimator", means)
     assert means.error_N["assisted", 9.0] >= means.error_N["unassisted", 9.0]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_hold_near_10_N_under_handling_strokes_is_steadier_with_assistance(seed: int, capsys) -> None:
-    means = means_over_wearers(trade_trials(HOLD, QUIET_ESTIMATOR, seed, spreads=JUST_MATCHED))
+    means = means_over_wearers(trade_trials(HOLD, QUIET_ESTIMATOR, seed, spreads=JUST_MATCHED, wearers=wearers(seed)))
     shown(capsys, f"seed {seed}, hold", means)
     assert means.cv_percent["assisted"] < means.cv_percent["unassisted"]
 

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from tests.plant_models.body_runs import Twitch, muscle_at, train_us, twitch_of
 from thenar.plant_models.muscle import (
+    LEAST_SHARE,
     MuscleState,
     is_quiet,
     muscle_params,
@@ -50,7 +51,7 @@ def test_force_lies_between_zero_and_what_all_fibres_would_make(train: list[tupl
     assert seen.force_N.max() > 0.0
 
 
-@given(trains, st.floats(0.05, 0.95))
+@given(trains, st.floats(0.15, 0.95))
 def test_pulses_that_fire_less_make_less_force_in_proportion(train: list[tuple[int, float]], part: float) -> None:
     pulses_us, shares, look_us = at_times(train)
     whole, less = (muscle_at(TIRELESS, pulses_us, look_us, share).force_N for share in (shares, part * shares))
@@ -139,6 +140,20 @@ def test_a_slower_muscle_has_a_slower_twitch_in_proportion() -> None:
     slow, quick = twitch(1.2), twitch(0.6)
     assert slow.contraction_ms / quick.contraction_ms == pytest.approx(2.0, rel=0.01)
     assert slow.half_relaxation_ms / quick.half_relaxation_ms == pytest.approx(2.0, rel=0.01)
+
+
+@given(st.floats(0.0, LEAST_SHARE, exclude_max=True))
+def test_pulses_that_move_nothing_tire_nothing(share: float) -> None:
+    seen = muscle_at(TIRING, train_us(40.0, 5.0), [5_000_000], share)
+    for column, rest in zip(seen[:9], rested(TIRING)[:9], strict=True):
+        assert column[0] == rest
+
+
+def test_fibres_that_fire_tire_however_few_they_are() -> None:
+    # The muscle is one pool: exact for a steady current, pessimistic when the current later rises.
+    few, all_of_them = (muscle_at(TIRING, train_us(40.0, 5.0), [5_000_000], share) for share in (LEAST_SHARE, 1.0))
+    assert few.A[0] == all_of_them.A[0] < 0.95 * TIRING.A_rest
+    assert few.force_N[0] == pytest.approx(LEAST_SHARE * all_of_them.force_N[0], rel=1e-9)
 
 
 def test_a_step_leaves_what_it_was_given_alone() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -53,6 +54,16 @@ def ask(current_mA: float, width_us: float = 250.0, rate_Hz: float = 40.0) -> De
     return Demand(Stimulus(current_mA, width_us, rate_Hz), REST)
 
 
+LIFTED: Final = changed(
+    limits_for(), peak_uA=100_000, ceiling_uA=100_000, charge_pC=50_000_000, density_charge_pC=50_000_000,
+    width_max_us=500, period_min_us=10_000, slew_uA_per_s=500_000, rise_uA=10_000, density_rms_uA_per_cm2=2_000,
+    area_mm2=20_000, rms_uA=50_000, energy_aJ=3 * 10**17, run_us=10**9, on_us=10**9, summed_share_per_mille=2_000,
+    estimate_frozen_us=10**9, compliance_uV=500_000_000,
+)  # fmt: skip
+"""Backstops bind only once what lies before them is lifted."""
+STRONG: Final = ask(100.0, 500.0, 100.0)
+
+
 class Left(NamedTuple):
     """One pulse that left the bench."""
 
@@ -66,6 +77,11 @@ class Left(NamedTuple):
     def end_us(self) -> int:
         """When its second phase ends."""
         return self.t_us + 2 * self.width_us + self.gap_us
+
+
+def gaps_us(pulses: list[Left]) -> list[int]:
+    """Times between the starts of neighbouring pulses."""
+    return [after.t_us - before.t_us for before, after in pairwise(pulses)]
 
 
 class Bench:

@@ -40,6 +40,7 @@ def test_power_on_is_disarmed_and_a_demand_before_arming_gives_nothing() -> None
 
 def test_disarmed_and_at_rest_no_rule_has_anything_to_do() -> None:
     assert Bench().tick(both(), arm=0) == 0
+    assert Bench().tick(both(), arm=0, law_fault=2) == 0
 
 
 def test_nothing_on_file_refuses_to_arm_and_says_so() -> None:

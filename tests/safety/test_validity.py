@@ -57,8 +57,8 @@ def test_three_unusable_demands_in_a_row_trip_but_not_two() -> None:
 def test_unusable_demands_before_arming_do_not_trip_but_three_refuse_to_arm() -> None:
     bench = Bench()
     for _ in range(3):
-        assert bench.tick(None, arm=0) == 0
-    assert bench.tick(None) == rule(1)
+        assert bench.tick(None, arm=0) == rule(5)
+    assert bench.tick(None) == rule(1) | rule(5)
     assert not bench.is_armed
     assert bench.trip == 0
     bench.tick(both())
@@ -81,7 +81,7 @@ def test_a_channel_too_many_trips_at_once() -> None:
 
 def test_a_wrong_shape_refuses_to_arm_without_latching() -> None:
     bench = Bench()
-    assert bench.tick(TOO_MANY) == rule(2)
+    assert bench.tick(TOO_MANY) == rule(2) | rule(5)
     assert (bench.trip, bench.is_armed) == (0, False)
 
 
