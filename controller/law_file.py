@@ -11,6 +11,7 @@ from pathlib import Path
 
 from thenar.controller.law import LawClass
 from thenar.shared.errors import InputError, Problem, nearest, shown
+from thenar.shared.foreign import ForeignError, attempted
 
 
 def load_law_file(path: Path, class_name: str) -> LawClass:
@@ -70,10 +71,10 @@ def _run(path: Path) -> types.ModuleType:
     # Dataclasses and pydantic models with postponed annotations look their module up by name.
     sys.modules[module.__name__] = module
     try:
-        exec(code, module.__dict__)  # noqa: S102  running the user's own file is what this is for
-    except (Exception, SystemExit) as error:  # whatever the user's code does
-        lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == file]
+        attempted(lambda: exec(code, module.__dict__))  # noqa: S102  running the user's own file is what this is for
+    except ForeignError as error:
+        raised_at = error.__cause__.__traceback__ if error.__cause__ is not None else None
+        lines = [frame.lineno for frame in traceback.extract_tb(raised_at) if frame.filename == file]
         where = f"line {lines[-1]}" if lines else ""
-        problem = f"{type(error).__name__}: {error}"
-        raise InputError([Problem(file, where, problem, "a file that runs without an error")]) from error
+        raise InputError([Problem(file, where, str(error), "a file that runs without an error")]) from error
     return module

@@ -18,6 +18,7 @@ from pydantic import BaseModel, Field, model_validator
 from thenar.controller.law import Law, LawClass
 from thenar.controller.law_file import check_is_law, load_law_file
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
+from thenar.shared.foreign import ForeignError, attempted
 from thenar.shared.signals import Calibration
 
 ENTRY_POINT_GROUP: Final = "thenar.laws"
@@ -71,11 +72,9 @@ def law_class(name: str, file: str = "law", key: str = "law.name") -> LawClass:
         places = ", ".join(sorted(point.value for point in claims))
         raise InputError([Problem(file, key, f"{shown(name)}, claimed by {places}", "a name that one package claims")])
     try:
-        found = claims[0].load()
-    except (Exception, SystemExit) as error:  # whatever an installed package does when imported
-        raise InputError(
-            [Problem(file, key, f"{type(error).__name__}: {error}", f"{claims[0].value} to import without an error")]
-        ) from error
+        found = attempted(claims[0].load)
+    except ForeignError as error:
+        raise InputError([Problem(file, key, str(error), f"{claims[0].value} to import without an error")]) from error
     check_is_law(found, file, key)
     installed: LawClass = found
     return installed
@@ -120,13 +119,10 @@ def build_law(spec: LawSettings, calibration: Calibration, base_dir: Path, file:
         found = load_law_file(base_dir / str(spec.file), str(spec.class_name))
     settings = law_settings(found, spec.settings, file, f"{key}.settings")
     try:
-        return found(settings, calibration)
-    except (Exception, SystemExit) as error:  # a user's constructor may do anything
-        what = f"{type(error).__name__}: {error}"
-        name = spec.name or spec.class_name
-        raise InputError(
-            [Problem(file, key, what, f"{name}(settings, calibration) to build a law from {shown(spec.settings)}")]
-        ) from error
+        return attempted(lambda: found(settings, calibration))
+    except ForeignError as error:
+        allowed = f"{spec.name or spec.class_name}(settings, calibration) to build a law from {shown(spec.settings)}"
+        raise InputError([Problem(file, key, str(error), allowed)]) from error
 
 
 def summary_of(found: LawClass) -> str:

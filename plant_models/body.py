@@ -2,7 +2,7 @@
 
 Voluntary and evoked shares of the agonist overlap (a_v + a_s (1 - a_v)); the antagonist subtracts
 through a lever ratio; pinch can't be negative; the contact is a first-order lag. The step goes from
-event to event in equal sub-steps of at most 5 ms; a muscle at rest is not integrated.
+event to event in equal sub-steps of at most 4 ms; a muscle at rest is not integrated.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ R0_OVER_KM: Final = 1.04
 REACH_RATE_HZ: Final = 100.0
 LONG_AGO_MS: Final = 1e9
 LONGEST_STEP_MS: Final = 4.0
-STEP_SHARE: Final = 1.0
+STEP_SHARE: Final = 0.7
 """Sub-step over the time in which bound calcium changes by its own size: holds the error bar of the tests."""
 LEAST_SHARE: Final = 1e-3
 """A pulse that fires less than this share is no pulse to the muscle: it moves nothing and tires nothing."""

@@ -52,7 +52,7 @@ def whole_root(value: int) -> int:
     if value < 1:
         return 0
     root = value
-    nearer = (root + 1) // 2
+    nearer = root - root // 2
     while nearer < root:
         root = nearer
         nearer = (root + value // root) // 2

@@ -27,9 +27,9 @@ _LARGEST: Final = 1_000_000_000_000_000.0
 _LOWEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[1]
 _HIGHEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[0]
 _ESTIMATE_RANGE_N: Final = 1_000_000.0
-_NUMBERS: Final = frozenset(
-    {float, int, np.float16, np.float32, np.float64, np.int8, np.int16, np.int32, np.int64}
-    | {np.uint8, np.uint16, np.uint32, np.uint64}
+_NUMBERS: Final[tuple[type, ...]] = (
+    *(float, int, np.float16, np.float32, np.float64),
+    *(np.int8, np.int16, np.int32, np.int64, np.uint8, np.uint16, np.uint32, np.uint64),
 )
 _NOT_A_NUMBER: Final = float("nan")
 
@@ -111,9 +111,10 @@ def demand_from_numbers_packed(
 def _as_float(value: object) -> float:
     """A plain or numpy number as a float; NaN for everything else, bools and subclasses included.
 
-    Only exact types are looked at, so that no method of a foreign object is ever called.
+    Only exact types are looked at, by identity, so that no method of a foreign object or metaclass is ever called.
     """
-    if type(value) not in _NUMBERS:
+    kind = type(value)
+    if not any(kind is number for number in _NUMBERS):
         return _NOT_A_NUMBER
     try:
         return float(value)  # type: ignore[arg-type]

@@ -24,7 +24,7 @@ from thenar.safety.inputs import (
     bounded,
 )
 from thenar.safety.judgement import judge
-from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
+from thenar.safety.limits import ChannelLimits, Limits, LoopLimits, folded
 from thenar.safety.memory import (
     DISARMED,
     NEVER,
@@ -93,7 +93,7 @@ def seal_of(fields: tuple[int, ...]) -> int:
     """The seal that belongs to a command: over its fields but the last one, or over those alone."""
     total = 1
     for index in range(ADMITTED_SIZE - 1):
-        total += (2 * index + 1) * (fields[index] & 0xFFFFFFFFFF)
+        total += (2 * index + 1) * folded(fields[index])
     return total
 
 
@@ -218,6 +218,9 @@ def _ramp(loop: LoopLimits, memory: Memory, ramp: int, t_us: int) -> Ramp:
             memory.loop.ramp_since_us, memory.agonist.command.ramp_from_uA, memory.antagonist.command.ramp_from_uA
         )
     since_us = max(memory.loop.tick_us, t_us - loop.control_period_us)
+    if t_us > memory.loop.expires_us:
+        # What has expired has fallen silent: a ramp may go on with a command, never bring one back (R03).
+        return Ramp(since_us, 0, 0)
     return Ramp(since_us, memory.agonist.command.current_uA, memory.antagonist.command.current_uA)
 
 

@@ -64,7 +64,7 @@ class ChannelLimits(NamedTuple):
     """R28: range, and the ratio (percent) of two readings that counts as a jump"""
 
 
-CHANNEL_LIMITS_SIZE: Final = 27
+CHANNEL_LIMITS_SIZE: Final = len(ChannelLimits._fields)
 
 
 class LoopLimits(NamedTuple):
@@ -122,7 +122,7 @@ class LoopLimits(NamedTuple):
     """R32"""
 
 
-LOOP_LIMITS_SIZE: Final = 32
+LOOP_LIMITS_SIZE: Final = len(LoopLimits._fields)
 
 
 class Limits(NamedTuple):
@@ -222,13 +222,14 @@ def limits_mark(limits: Limits) -> int:
     """
     total = 1
     for index in range(CHANNEL_LIMITS_SIZE):
-        total += (2 * index + 1) * _folded(limits.agonist[index])
-        total += (2 * index + 2) * _folded(limits.antagonist[index])
+        total += (2 * index + 1) * folded(limits.agonist[index])
+        total += (2 * index + 2) * folded(limits.antagonist[index])
     for index in range(LOOP_LIMITS_SIZE):
-        total += (2 * CHANNEL_LIMITS_SIZE + index + 1) * _folded(limits.loop[index])
+        total += (2 * CHANNEL_LIMITS_SIZE + index + 1) * folded(limits.loop[index])
     return total
 
 
 @step
-def _folded(value: int) -> int:
+def folded(value: int) -> int:
+    """The bits of `value` laid over each other, as a number from 0 to 2^31 - 1; itself when it is one already."""
     return (value ^ (value >> 31)) & 0x7FFFFFFF

@@ -55,6 +55,8 @@ def shown(value: object) -> str:
         text = repr(value)
     except ValueError:  # an integer with more digits than Python converts
         return "a number with too many digits"
+    except Exception:  # noqa: BLE001 - a value of a user's own class may not even tell what it is
+        return "a value that can't be shown"
     return text if len(text) <= _VALUE_WIDTH else text[: _VALUE_WIDTH - 3] + "..."
 
 

@@ -52,7 +52,8 @@ class RunReport(NamedTuple):
     """What a run left behind.
 
     `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
-    trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted.
+    trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
+    `law_faults`: what the law did wrong, in words, and how often that is among the events.
     """
 
     folder: Path
@@ -60,6 +61,7 @@ class RunReport(NamedTuple):
     table: list[ConditionTarget]
     rows: list[TargetRow]
     reason_ticks: dict[str, dict[str, int]]
+    law_faults: dict[str, int]
 
     @property
     def picture(self) -> Path:
@@ -103,7 +105,7 @@ def run_scenario(
         for file in loaded.files:
             _unchanged_bytes(loaded, file)
         table = by_condition_and_target(kept.rows)
-        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks)
+        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults)
         folder.write_text("trials.csv", trials_csv(kept.rows))
         folder.write_json("summary.json", _summary(loaded, report, kept))
         _draw(folder, loaded, kept, table)
@@ -125,11 +127,16 @@ class _Kept:
         self.records: list[TrialRecord] = []
         self.ticks_by_trial: list[dict[str, int]] = []
         self.reason_ticks: dict[str, dict[str, int]] = {}
+        self.law_faults: dict[str, int] = {}
 
     def take(self, result: TrialResult, rows: list[TargetRow], hashes: dict[str, dict[str, str]]) -> None:
         label = result.label
         self.rows.extend(rows)
         self.ticks_by_trial.append(dict(sorted(result.reason_ticks.items())))
+        for event in result.events:
+            if event["kind"] == "law-fault":
+                what = str(event["what"])
+                self.law_faults[what] = self.law_faults.get(what, 0) + 1
         total = self.reason_ticks.setdefault(label.condition, {})
         for identifier, ticks in sorted(result.reason_ticks.items()):
             total[identifier] = total.get(identifier, 0) + ticks

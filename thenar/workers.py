@@ -10,12 +10,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 from typing import Final, NamedTuple
 
 from thenar.engine.events import run_trial
@@ -59,7 +60,8 @@ def finished_in_order(trials: Sequence[Trial], *, moving: bool, jobs: int) -> Ge
 def finish(trial: Trial, moving: bool) -> Finished:
     """Run one trial, measure it and hash its columns. `moving`: the target program holds no level."""
     try:
-        result = run_trial(trial)
+        with redirect_stdout(sys.stderr):  # a law may print: results keep standard output to themselves
+            result = run_trial(trial)
     except SystemExit as error:
         raise LostWorkerError(f"{described(trial)}: the law tried to end the program (exit {error.code})") from None
     tables = {"trace": result.trace, "pulses": result.pulses}

@@ -79,7 +79,7 @@ gain_fraction_per_N = {gain}
 
 
 class Means(NamedTuple):
-    """Means over wearers: force error (N) by condition and target (N), error of the estimate (N), CV of the hold (%)"""
+    """Means over wearers: error in N by condition and target in N, of the estimate in N, CV of the hold in %."""
 
     error_N: dict[tuple[str, float], float]
     estimate_error_N: float

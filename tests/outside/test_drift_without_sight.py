@@ -43,7 +43,7 @@ def test_drift_follows_one_exponential_of_about_15_s(level: float) -> None:
 
 def test_forces_of_10_percent_and_more_fall_and_those_below_7_percent_rise() -> None:
     # Ambike et al. (2015), read: fall in proportion to the starting force, rise below 7 %. PMC6230778, read: no fall
-    # below 10 %. Depth is free up to 35 % (Hirose et al. 2020, read). Measured -3 % at 10, -14 % at 30, +8 % at 6 %.
+    # below 10 %. Depth is free up to 35 % (Hirose et al. 2020, read). Measured -4 % at 10, -15 % at 30, +7 % at 6 %.
     def change(level: float) -> float:
         force = mean_force_N(level)
         return float(force[-500:].mean() / force[:50].mean() - 1.0)

@@ -64,7 +64,7 @@ def band_shares(force: NDArray[np.float64], rate_Hz: float, edges_Hz: tuple[floa
 def test_the_coefficient_of_variation_lies_in_the_published_band(sees_own_force: bool) -> None:
     # About 2 % above 15 % of maximum, 3-6 % at 5 %, up to 10 % at 2-2.5 %: FDI steadiness papers, from memory. Baweja
     # et al. (2009) Exp Brain Res 197:35-47, read: 4.47 +- 3.14 % pooled over 2-70 %, seen. Band: 1-6 % over 5-60 %.
-    # Measured 1.4-2.8 % unseen, 1.65-3.2 % seen; at 2 %: 5.4 and 6.3 %.
+    # Measured 1.4-2.7 % unseen, 1.6-3.1 % seen; at 2 %: 5.4 and 6.2 %.
     for level in (0.05, 0.1, 0.2, 0.36, 0.5, 0.6):
         assert 0.01 < mean_variation(level, sees_own_force) < 0.06
     assert 0.03 < mean_variation(0.02, sees_own_force) < 0.10
@@ -107,7 +107,7 @@ def test_pooled_variation_lies_within_one_sd_of_a_published_sample_with_and_with
 
 
 def test_correcting_by_sight_adds_variation_but_by_less_than_in_people() -> None:
-    # PMC6230778, grip, n = 32, read: visible feedback raises variation by 50-100 %, mostly near 1 Hz. Measured +16 %
+    # PMC6230778, grip, n = 32, read: visible feedback raises variation by 50-100 %, mostly near 1 Hz. Measured +15 %
     # (and +24 % between 0.5 and 2 Hz) on the same noise without wander: a known gap.
     for level in (0.1, 0.26, 0.5):
         assert 1.1 < mean_variation(level, True) / mean_variation(level, False) < 1.5
@@ -146,7 +146,7 @@ def test_the_simulated_wearer_holds_26_percent_about_as_steadily_as_the_recorded
     recorded_trapezoid: RecordedForce,
 ) -> None:
     # Recorded: CV 1.25-1.42 %, 77 % of the 0-20 Hz power below 3 Hz. Bands: CV 1-2.5 %, at least 60 % below 3 Hz.
-    # Measured in simulation: CV 1.45 % unseen and 1.68 % seen, 82 and 88 % below 3 Hz. One person: a sanity check.
+    # Measured in simulation: CV 1.44 % unseen and 1.65 % seen, 82 and 88 % below 3 Hz. One person: a sanity check.
     force, rate_Hz = recorded_trapezoid
     plateau = force[round(10 * rate_Hz) : round(24 * rate_Hz)]
     for seen in (True, False):

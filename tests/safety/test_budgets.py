@@ -232,3 +232,10 @@ def test_what_is_left_of_a_budget_may_be_used_after_a_break() -> None:
     count = len(bench.pulses)
     bench.run(1.0, PUSH)
     assert len(bench.pulses) - count == (2_000_000 - used_us) // 25_000 + 1
+
+
+def test_a_session_may_use_its_charge_to_the_last_picocoulomb() -> None:
+    bench = Bench(changed(limits_for(), total_pC=2 * 250 * (800 + 1_200))).armed()
+    bench.run(0.3, PUSH)
+    assert [pulse.current_uA for pulse in bench.pulses] == [800, 1_200]
+    assert bench.trip == 24

@@ -311,3 +311,22 @@ def test_an_old_reading_is_no_longer_compared_with() -> None:
     bench.tick(both(), agonist_contact_ohm=500)
     bench.tick(both(), agonist_contact_ohm=5_000, at=bench.t_us + 1_000_000)
     assert bench.trip == 0
+
+
+@pytest.mark.parametrize(("first_ohm", "then_ohm"), [(1_900, 2_001), (520, 499)])
+def test_a_jump_in_two_steps_is_judged_against_the_half_window_before(first_ohm: int, then_ohm: int) -> None:
+    bench = Bench().armed()
+    for _ in range(50):
+        bench.tick(both(), agonist_contact_ohm=1_000)
+    bench.tick(both(), agonist_contact_ohm=first_ohm)
+    assert bench.trip == 0
+    bench.tick(both(), agonist_contact_ohm=then_ohm)
+    assert bench.trip == 28
+
+
+def test_above_the_soft_bound_a_law_that_asks_for_no_more_than_it_has_is_left_alone() -> None:
+    bench = Bench(changed(limits_for(), force_soft_mN=5_000)).armed()
+    bench.run(1.5, PUSH)
+    level = bench.level()
+    assert bench.step(PUSH, estimate_N=5.01) == 0
+    assert bench.level() == level == (15_000, 250, 25_000)

@@ -18,6 +18,7 @@ from thenar.safety.requirements import REQUIREMENTS
 from thenar.workers import cores
 
 RUNS: Final = Path("runs")
+LAW_FAULTS_SHOWN: Final = 5
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -42,6 +43,8 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
     show_table(conditions_table(report.table))
     if any(report.reason_ticks.values()):
         show_table(interlock_table(report.reason_ticks))
+    for what, times in list(report.law_faults.items())[:LAW_FAULTS_SHOWN]:
+        print(f"the law failed ({times} noted): {what}")
     print(f"\nfolder: {report.folder}\npicture: {report.picture}\npicture of errors: {report.error_picture}")
     print(SHORT)
 
@@ -97,5 +100,6 @@ def _record(report: RunReport) -> dict[str, object]:
         "seed": report.seed,
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
+        "law_faults": report.law_faults,
         "caution": SHORT,
     }

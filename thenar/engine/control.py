@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from thenar.controller.law import AT_REST, Law
-from thenar.engine.asking import FIRST_WALL_LIMIT_S, WALL_LIMIT_S, Answer, answer_of, watched_answer
+from thenar.engine.asking import WALL_LIMIT_S, Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
 from thenar.engine.rows import tick_instant
 from thenar.engine.trial import Trial
@@ -20,6 +20,7 @@ from thenar.safety.memory import start_memory
 from thenar.safety.reasons import RULES
 from thenar.safety.requirements import reason_ids
 from thenar.shared.compiled import entry
+from thenar.shared.foreign import LONGEST_START_S
 from thenar.shared.signals import REST, Observation, Stimulus
 from thenar.shared.ticks import US_PER_S
 
@@ -105,7 +106,7 @@ class Loop:
             return Answer(AT_REST, LAW_FINE, "")
         target_N, estimate_N, age_us, stated_sd_N = look(self._desk.live, t_us)
         observation = Observation(t_us, target_N, estimate_N, age_us, stated_sd_N, *self._delivered)
-        limit_s = WALL_LIMIT_S if self._asked_before else FIRST_WALL_LIMIT_S
+        limit_s = WALL_LIMIT_S if self._asked_before else LONGEST_START_S
         self._asked_before = True
         answer = (watched_answer if self.watched else answer_of)(self._law, observation, limit_s)
         if answer.fault != LAW_FINE:

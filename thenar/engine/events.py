@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from simpy.events import Event
 
 from thenar.controller.registry import build_law, is_built_in
-from thenar.engine.asking import overrun_watch
 from thenar.engine.control import Loop
 from thenar.engine.desk import Desk, lay_desk
 from thenar.engine.instants import strike, take_arrival, take_sample, wearer_tick
@@ -27,6 +26,7 @@ from thenar.plant_models.estimator import DROPPED
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
 from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, length_s
+from thenar.shared.foreign import overrun_watch
 from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import Phase, us_from_s
 

@@ -16,6 +16,9 @@ from thenar.shared.compiled import entry, step, store
 
 CONTACT_UNKNOWN: Final = -1
 """A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
+OHM_UNKNOWN: Final = -1
+OHM_KNOWN_FOR_US: Final = 1_000_000
+"""Only pulses measure impedance: what the last one measured says nothing of the pad after this time (own choice)."""
 
 
 @entry
@@ -51,6 +54,12 @@ def pulse_instant(
 
 
 @step
+def known_ohm(measured_ohm: float, age_us: int) -> int:
+    """The impedance that a pulse measured `age_us` us ago, in ohm; OHM_UNKNOWN once that is too long ago."""
+    return int(measured_ohm) if age_us <= OHM_KNOWN_FOR_US else OHM_UNKNOWN
+
+
+@step
 def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cause: int) -> None:
     """Fill the interlock's senses from what a controller can know: the estimate, not the true force."""
     estimate, known = estimate_mN(live.estimate_N)
@@ -65,9 +74,9 @@ def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cau
             stop=0,
             arm=arm,
             rearm_cause=rearm_cause,
-            agonist_contact_ohm=int(live.agonist_ohm),
+            agonist_contact_ohm=known_ohm(live.agonist_ohm, t_us - live.agonist_felt_us),
             agonist_contact_per_mille=CONTACT_UNKNOWN,
-            antagonist_contact_ohm=int(live.antagonist_ohm),
+            antagonist_contact_ohm=known_ohm(live.antagonist_ohm, t_us - live.antagonist_felt_us),
             antagonist_contact_per_mille=CONTACT_UNKNOWN,
         ),
     )

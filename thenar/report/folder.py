@@ -97,7 +97,7 @@ class RunFolder:
 
     def write_json(self, name: str, record: Mapping[str, object]) -> None:
         """Write a JSON file whole, two spaces deep, every non-finite number as null."""
-        self.write_text(name, json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n")
+        self.write_text(name, json.dumps(plain(record), indent=2, allow_nan=False) + "\n")
 
     def copy_in(self, name: str, content: bytes) -> None:
         """Keep the bytes of an input file under `name` (which may hold folders)."""
@@ -158,7 +158,7 @@ def plain(value: object) -> Any:
 
 def json_line(record: Mapping[str, object]) -> str:
     """One line of JSON; numbers read back exactly as they were."""
-    return json.dumps(plain(record), allow_nan=False, ensure_ascii=False)
+    return json.dumps(plain(record), allow_nan=False)
 
 
 def read_events(file: Path, trials: set[int]) -> dict[int, list[dict[str, Any]]]:
