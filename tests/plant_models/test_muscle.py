@@ -69,12 +69,12 @@ def test_raising_any_shares_never_lowers_force(train: list[tuple[int, float]], d
 @given(trains)
 @settings(max_examples=50)
 def test_looking_more_often_changes_force_by_less_than_the_integration_error(train: list[tuple[int, float]]) -> None:
-    # Measured over 6000 such trains: at most 3.0e-4 of peak, at 5-20 Hz.
+    # The bar against the reference integrator. Measured over 6000 such trains: at most 9.7e-5 of peak.
     pulses_us, shares, look_us = at_times(train)
     seldom = muscle_at(TIRING, pulses_us, look_us, shares).force_N
     often_us = np.union1d(look_us, np.arange(0, look_us[-1], 1_000))
     often = muscle_at(TIRING, pulses_us, often_us, shares).force_N[np.searchsorted(often_us, look_us)]
-    assert np.max(np.abs(often - seldom)) < 5e-4 * seldom.max()
+    assert np.max(np.abs(often - seldom)) < 2e-4 * seldom.max()
 
 
 @given(trains)

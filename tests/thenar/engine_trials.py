@@ -41,8 +41,8 @@ trace_rate_Hz = 125.0
 [handling]
 strokes_per_s = 2.0
 [estimator]
-dropouts_per_min = 10.0
-jumps_per_min = 10.0
+dropouts_per_min = 60.0
+jumps_per_min = 60.0
 latency_jitter_ms = 60.0
 """
 """Clocks that rarely meet, and everything that is drawn at random."""

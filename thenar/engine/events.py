@@ -120,13 +120,14 @@ class EventTrial:
 
     def _wearer(self) -> Happening:
         d, env, period_us = self.desk, self.env, self.trial.clock.wearer_us
-        yield Due(env, 0, Phase.WEARER)
+        wait_us = 0
         for tick in range(self.trial.wearer_ticks):
+            yield Due(env, wait_us, Phase.WEARER)
+            wait_us = period_us
             wearer_tick(
                 tick, tick * period_us, d.live, d.body_params, d.body_state, d.wearer_params, d.wearer_state,
                 d.delays, d.history, d.wearer_noise, d.handling_N, d.recorded_N,
             )  # fmt: skip
-            yield Due(env, period_us, Phase.WEARER)
 
     def _samples(self) -> Happening:
         d, plan, env = self.desk, self.desk.plan, self.env
@@ -157,14 +158,15 @@ class EventTrial:
 
     def _control(self, loop: Loop) -> Happening:
         env, due_us, period_us = self.env, self._due_us, self.trial.clock.control_us
-        yield Due(env, 0, Phase.CONTROL)
+        wait_us = 0
         for t_us in range(0, self.trial.duration_us + 1, period_us):
+            yield Due(env, wait_us, Phase.CONTROL)
+            wait_us = period_us
             agonist_us, antagonist_us = loop.tick(t_us)
             if agonist_us != due_us[AGONIST]:
                 self._arrange_pulse(loop, AGONIST, t_us, agonist_us)
             if antagonist_us != due_us[ANTAGONIST]:
                 self._arrange_pulse(loop, ANTAGONIST, t_us, antagonist_us)
-            yield Due(env, period_us, Phase.CONTROL)
 
     def _arrange_pulse(self, loop: Loop, channel: int, t_us: int, due_us: int) -> None:
         """Have the channel's next pulse come when the gate says it may; an earlier arrangement is void."""
@@ -194,13 +196,14 @@ class EventTrial:
         d, env, period_us = self.desk, self.env, self.trial.clock.trace_us
         memory = start_memory() if self.loop is None else self.loop.memory
         admitted = start_admitted() if self.loop is None else self.loop.admitted
-        yield Due(env, 0, Phase.TRACE)
+        wait_us = 0
         for row in range(len(d.trace_floats)):
+            yield Due(env, wait_us, Phase.TRACE)
+            wait_us = period_us
             trace_row(
                 row, row * period_us, d.live, d.body_params, d.body_state, memory, admitted,
                 d.trace_floats, d.trace_integers,
             )  # fmt: skip
-            yield Due(env, period_us, Phase.TRACE)
 
 
 def _fault_times(trial: Trial) -> list[tuple[int, Any, bool]]:

@@ -1,0 +1,401 @@
+"""Laws that no loop should meet. A test copies this file beside a scenario that names one of its classes."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import time
+
+from thenar.shared.signals import REST, Demand, Stimulus
+
+
+class Hard:
+    """Both channels at the most that anything could ask for, for ever."""
+
+    def __init__(self, settings, calibration):
+        self.calibration = calibration
+        self.ticks = -1
+        self.full = Stimulus(999.0, 9_000.0, 900.0)
+
+    def decide(self, observation):
+        """Count, then answer."""
+        self.ticks += 1
+        return self.answer(observation)
+
+    def answer(self, observation):
+        """All of it."""
+        return Demand(self.full, self.full)
+
+
+class OneSided(Hard):
+    """The agonist alone at the most that anything could ask for."""
+
+    def answer(self, observation):
+        """All of one."""
+        return Demand(self.full, REST)
+
+
+class Swaps(Hard):
+    """Full demand on one channel, then on the other, tick by tick."""
+
+    def answer(self, observation):
+        """The other one this time."""
+        return Demand(self.full, REST) if self.ticks % 2 else Demand(REST, self.full)
+
+
+class Flickers(Hard):
+    """Full demand, nothing, full demand: to catch a limit that forgets while it rests."""
+
+    def answer(self, observation):
+        """On for a random-looking number of ticks."""
+        return Demand(self.full, self.full) if self.ticks * 7919 % 13 < 8 else Demand(REST, REST)
+
+
+class Jumps(Hard):
+    """Any current, width and rate in turn, both channels."""
+
+    def answer(self, observation):
+        """Something else at every tick."""
+        step = self.ticks * 0.618034
+        share = step - math.floor(step)
+        pulse = Stimulus(60.0 * share, 1_000.0 * (1.0 - share), 5.0 + 200.0 * share)
+        return Demand(pulse, pulse._replace(current_mA=60.0 * (1.0 - share)))
+
+
+class Nothing(Hard):
+    """No answer at all."""
+
+    def answer(self, observation):
+        """None."""
+
+
+class Words(Hard):
+    """Text instead of numbers."""
+
+    def answer(self, observation):
+        """A wish."""
+        return "a little harder, please"
+
+
+class WordsInside(Hard):
+    """A demand whose numbers are text."""
+
+    def answer(self, observation):
+        """Numbers in quotes."""
+        return Demand(Stimulus("5.0", "200", "40"), REST)
+
+
+class NotANumber(Hard):
+    """NaN in one field."""
+
+    def answer(self, observation):
+        """NaN."""
+        return Demand(Stimulus(math.nan, 200.0, 40.0), REST)
+
+
+class Endless(Hard):
+    """Infinity in one field."""
+
+    def answer(self, observation):
+        """Infinity."""
+        return Demand(Stimulus(math.inf, 200.0, 40.0), REST)
+
+
+class Enormous(Hard):
+    """1e12 of everything."""
+
+    def answer(self, observation):
+        """Far too much."""
+        return Demand(Stimulus(1e12, 1e12, 1e12), Stimulus(1e12, 1e12, 1e12))
+
+
+class ManyDigits(Hard):
+    """An integer that no float can hold."""
+
+    def answer(self, observation):
+        """Four hundred digits."""
+        return Demand(Stimulus(10**400, 200.0, 40.0), REST)
+
+
+class Negative(Hard):
+    """Less than nothing."""
+
+    def answer(self, observation):
+        """A pull on the agonist."""
+        return Demand(Stimulus(-10.0, 200.0, 40.0), REST)
+
+
+class NegativeWidth(Hard):
+    """A width and a rate below zero, whose product is positive."""
+
+    def answer(self, observation):
+        """Two wrongs."""
+        return Demand(Stimulus(10.0, -200.0, -40.0), REST)
+
+
+class Truth(Hard):
+    """True where a number belongs."""
+
+    def answer(self, observation):
+        """Yes."""
+        return Demand(Stimulus(True, 200.0, 40.0), REST)
+
+
+class OneChannel(Hard):
+    """One channel where two belong."""
+
+    def answer(self, observation):
+        """Half a demand."""
+        return (Stimulus(10.0, 200.0, 40.0),)
+
+
+class ThreeChannels(Hard):
+    """One channel more than there are."""
+
+    def answer(self, observation):
+        """A demand and a half."""
+        return (REST, REST, Stimulus(10.0, 200.0, 40.0))
+
+
+class FourFields(Hard):
+    """One field more than a stimulus has."""
+
+    def answer(self, observation):
+        """One number too many."""
+        return ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0))
+
+
+class Raises(Hard):
+    """An error at every tick."""
+
+    def answer(self, observation):
+        """No grip."""
+        raise ValueError("no grip on the handle\nat all")
+
+
+class Ends(Hard):
+    """An attempt to end the program."""
+
+    def answer(self, observation):
+        """Out."""
+        raise SystemExit(5)
+
+
+class OddError(BaseException):
+    """An error that is no Exception."""
+
+
+class RaisesOddly(Hard):
+    """An error past `except Exception`."""
+
+    def answer(self, observation):
+        """Odd."""
+        raise OddError("past every net")
+
+
+class UntoldError(Exception):
+    """An error that won't say what it is."""
+
+    def __str__(self):
+        raise SystemExit(6)
+
+
+class RaisesUntold(Hard):
+    """An error whose text is an attempt to end the program."""
+
+    def answer(self, observation):
+        """Not told."""
+        raise UntoldError
+
+
+class RecursesForEver(Hard):
+    """Calls itself until the interpreter has enough."""
+
+    def answer(self, observation):
+        """Deeper."""
+        return self.answer(observation)
+
+
+class RaisesSeldom(Hard):
+    """An error at every third tick: never three in a row."""
+
+    def answer(self, observation):
+        """Mostly a fair push."""
+        if self.ticks % 3 == 2:
+            raise KeyError("now and then")
+        channel = self.calibration.agonist
+        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+
+
+class Interrupts(Hard):
+    """What Ctrl-C does, from inside."""
+
+    def answer(self, observation):
+        """As if a person had pressed it."""
+        raise KeyboardInterrupt
+
+
+class Fair(Hard):
+    """A law that does nothing wrong until its fiftieth tick. Those below go wrong then."""
+
+    def answer(self, observation):
+        """A fair push, then whatever goes wrong."""
+        if self.ticks >= 50:
+            return self.go_wrong()
+        channel = self.calibration.agonist
+        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+
+    def go_wrong(self):
+        """Nothing: it stays fair."""
+        self.ticks = 0
+        return self.answer(None)
+
+
+class Sleeps(Fair):
+    """Blocks for a second."""
+
+    def go_wrong(self):
+        """Late, and it would have been a fair answer."""
+        time.sleep(1.0)
+        return super().go_wrong()
+
+
+class LoopsForEver(Fair):
+    """Never comes back."""
+
+    def go_wrong(self):
+        """Round and round."""
+        while True:
+            pass
+
+
+class LoopsAndCatches(Fair):
+    """Never comes back, and catches what it can."""
+
+    def go_wrong(self):
+        """Round and round, in spite of all."""
+        while True:
+            try:
+                while True:
+                    pass
+            except Exception:  # noqa: BLE001 - that is what it is for
+                pass
+
+
+class LoopsFromTheStart(Hard):
+    """Never even gives a first answer."""
+
+    def answer(self, observation):
+        """Round and round."""
+        while True:
+            pass
+
+
+class HostileTuple(tuple):
+    """A demand that fights back when it is looked at."""
+
+    def __iter__(self):
+        raise RuntimeError("don't look")
+
+    def __len__(self):
+        raise RuntimeError("don't measure")
+
+    def __getitem__(self, index):
+        raise RuntimeError("don't touch")
+
+    def __eq__(self, other):
+        raise RuntimeError("don't compare")
+
+    def __hash__(self):
+        raise RuntimeError("don't hash")
+
+    @property
+    def __class__(self):
+        raise RuntimeError("don't ask")
+
+
+class FightsBack(Hard):
+    """A fair push inside a tuple that fights back: it must be read without a call to any of its methods."""
+
+    def answer(self, observation):
+        """The push is real."""
+        channel = self.calibration.agonist
+        return HostileTuple(((channel.full_current_mA, channel.width_us, channel.rate_Hz), (0.0, 0.0, 0.0)))
+
+
+class PosingType(type):
+    """A class of classes that pass for `float` when they are compared."""
+
+    def __hash__(cls):
+        return hash(float)
+
+    def __eq__(cls, other):
+        return True
+
+
+class Posing(metaclass=PosingType):
+    """A number that is none, and ends the program when asked for its value."""
+
+    def __float__(self):
+        raise SystemExit(7)
+
+
+class PosesAsANumber(Hard):
+    """An object that passes for a number."""
+
+    def answer(self, observation):
+        """A poser for a current."""
+        return Demand(Stimulus(Posing(), 200.0, 40.0), REST)
+
+
+class ChangesItsMind(Hard):
+    """Another kind of answer at every tick."""
+
+    kinds = itertools.cycle(
+        [None, "push", 7, [], {}, object(), Demand, (1, 2), ((1, 2), (3, 4)), Ellipsis, b"push", 3 + 4j, True, lambda: 0]
+    )
+
+    def answer(self, observation):
+        """Whatever comes next."""
+        return next(self.kinds)
+
+
+class SitsInItself(Hard):
+    """A demand that holds itself."""
+
+    def answer(self, observation):
+        """A list in itself, in a tuple."""
+        circle = []
+        circle.append(circle)
+        return (circle, circle)
+
+
+class WritesOnWhatItSees(Hard):
+    """Tries to change the observation in every way that Python has, then pushes fairly."""
+
+    def answer(self, observation):
+        """Fair, once the vandalism is done."""
+        for vandalise in (
+            lambda: setattr(observation, "target_N", 99.0),
+            lambda: object.__setattr__(observation, "estimate_N", 0.0),
+            lambda: observation.__setitem__(1, 99.0),
+            lambda: delattr(observation, "target_N"),
+            lambda: setattr(observation.delivered_agonist, "current_mA", 0.0),
+            lambda: observation.__dict__.update(target_N=99.0),
+            lambda: observation._replace(target_N=99.0),
+        ):
+            try:
+                vandalise()
+            except (AttributeError, TypeError):
+                continue
+        channel = self.calibration.agonist
+        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+
+
+class PushesFairly(Hard):
+    """What the vandal does after its vandalism, and nothing else."""
+
+    def answer(self, observation):
+        """Fair."""
+        channel = self.calibration.agonist
+        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)

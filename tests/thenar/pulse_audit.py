@@ -1,0 +1,178 @@
+"""A plain look at what left the loop: the pulses of a finished trial against its limits, with sums over windows.
+
+Written from the requirement table. Limits are read from the profile and the calibration in human units; nothing of
+the interlock is used, not even its integers. Sessions here are far shorter than R24's half hour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from thenar.engine.result import TrialResult
+from thenar.engine.trial import Trial
+from thenar.safety.profile import ChannelBounds, LoopBounds
+from thenar.shared.signals import CHANNELS, ChannelCalibration
+
+SECOND_US: Final = 1_000_000
+LOAD_OHM: Final = 500.0
+NEVER_US: Final = -(10**12)
+ROUNDING: Final = 1e-9
+"""Share by which a sum of floats may pass a bound that was kept in whole numbers."""
+
+
+def broken_limits(trial: Trial, result: TrialResult) -> list[str]:
+    """Every broken limit, one line each; an empty list when all are kept."""
+    found = []
+    people = (trial.calibration.agonist, trial.calibration.antagonist)
+    for channel, (bounds, person) in enumerate(zip((trial.profile.agonist, trial.profile.antagonist), people, strict=True)):
+        own = _of_channel(result, channel)
+        for line in (
+            *_each_pulse(own, bounds, person, trial.profile.loop),
+            *_spacing(own, bounds),
+            *_sliding_second(own, bounds),
+            *_on_time(own, bounds, trial.profile.loop),
+            *_rises(own, _armed_us(result), bounds, trial),
+            *_under_the_command(own, CHANNELS[channel], result, trial.clock.trace_us),
+        ):
+            found.append(f"{line} on the {CHANNELS[channel]}")
+    return found + [*_between_channels(result, trial.profile.loop), *_while_shut(result)]
+
+
+def _of_channel(result: TrialResult, channel: int) -> dict[str, NDArray[Any]]:
+    mine = result.pulses["channel"] == channel
+    return {name: values[mine] for name, values in result.pulses.items()}
+
+
+def _worst(rule: str, values: NDArray[Any], bound: float, t_us: NDArray[np.int64]) -> Iterator[str]:
+    """A line on the largest value when it lies above the bound."""
+    if values.size and values.max() > bound * (1 + ROUNDING):
+        at = int(values.argmax())
+        yield f"{rule}: {values[at]:g} above {bound:g} at {t_us[at]} us, {int((values > bound * (1 + ROUNDING)).sum())} times"
+
+
+def _each_pulse(
+    own: dict[str, NDArray[Any]], bounds: ChannelBounds, person: ChannelCalibration, loop: LoopBounds
+) -> Iterator[str]:
+    current, width, t_us = own["current_mA"], own["width_us"], own["t_us"]
+    charge_uC = current * width / 1e3
+    yield from _worst("R06", current, bounds.peak_mA.value, t_us)
+    yield from _worst("R07", current, person.ceiling_mA, t_us)
+    yield from _worst("R08", width, bounds.width_max_us.value, t_us)
+    yield from _worst("R08", -width, -bounds.width_min_us.value * (1 - 2 * ROUNDING), t_us)
+    yield from _worst("R09", charge_uC, bounds.charge_uC.value, t_us)
+    yield from _worst("R10", charge_uC / bounds.pad_area_cm2.value, bounds.charge_density_uC_per_cm2.value, t_us)
+    yield from _worst("R14", LOAD_OHM * current * current * 2 * width * 1e-9, bounds.energy_mJ.value, t_us)
+    yield from _worst("R18", -current, -1e-3, t_us)
+    steps = current / loop.device_step_mA.value
+    yield from _worst("R36", np.abs(steps - np.round(steps)), 1e-6, t_us)
+
+
+def _spacing(own: dict[str, NDArray[Any]], bounds: ChannelBounds) -> Iterator[str]:
+    t_us = own["t_us"]
+    shortest_us = max(SECOND_US / bounds.rate_Hz.value, bounds.pulse_spacing_ms.value * 1e3)
+    yield from _worst("R11", -np.diff(t_us), -shortest_us * (1 - 2 * ROUNDING), t_us[1:])
+
+
+def _sliding_second(own: dict[str, NDArray[Any]], bounds: ChannelBounds) -> Iterator[str]:
+    """R12, R13, R15 and R16 over the second that ends with each pulse, both ends included."""
+    t_us, current, width = own["t_us"], own["current_mA"], own["width_us"]
+    rectified_mA = _window_sums(t_us, 2 * current * width) / SECOND_US
+    rms_mA = np.sqrt(_window_sums(t_us, 2 * current * current * width) / SECOND_US)
+    area_cm2 = bounds.pad_area_cm2.value
+    touching_cm2 = area_cm2 * bounds.contact_assumed.value
+    yield from _worst("R12", rms_mA, bounds.rms_mA.value, t_us)
+    yield from _worst("R13", rms_mA / touching_cm2, bounds.rms_density_mA_per_cm2.value, t_us)
+    yield from _worst("R15", rms_mA * rms_mA * 1e-6 * LOAD_OHM / area_cm2, bounds.power_density_W_per_cm2.value, t_us)
+    yield from _worst("R16", rectified_mA, bounds.rectified_mA.value, t_us)
+
+
+def _window_sums(t_us: NDArray[np.int64], amounts: NDArray[Any]) -> NDArray[np.float64]:
+    """Sum of `amounts` over the second up to each time."""
+    first = np.searchsorted(t_us, t_us - SECOND_US, side="left")
+    return np.array([amounts[begin : end + 1].sum() for end, begin in enumerate(first)], dtype=np.float64)
+
+
+def _on_time(own: dict[str, NDArray[Any]], bounds: ChannelBounds, loop: LoopBounds) -> Iterator[str]:
+    """R23: gaps no longer than the on-gap are on-time. Without a rest, and in the long window up to each pulse."""
+    t_us = own["t_us"]
+    if t_us.size < 2:
+        return
+    gaps_us = np.diff(t_us)
+    on_us = np.where(gaps_us <= loop.on_gap_ms.value * 1e3, gaps_us, 0)
+    so_far_us = np.concatenate([[0], np.cumsum(on_us)])
+    began = np.concatenate([[0], np.where(gaps_us >= loop.rest_s.value * SECOND_US, np.arange(1, t_us.size), 0)])
+    run_us = so_far_us - so_far_us[np.maximum.accumulate(began)]
+    yield from _worst("R23 without a rest", run_us, bounds.run_s.value * SECOND_US, t_us)
+    window_us = round(loop.on_window_s.value * SECOND_US)
+    inside = np.searchsorted(t_us, t_us - window_us, side="right")
+    whole_us = so_far_us - so_far_us[inside]
+    cut_us = np.where(inside > 0, np.minimum(on_us[inside - 1], t_us[inside] - (t_us - window_us)), 0)
+    yield from _worst("R23 in the window", whole_us + cut_us, bounds.on_share.value * window_us, t_us)
+
+
+def _armed_us(result: TrialResult) -> list[int]:
+    return [int(str(event["t_us"])) for event in result.events if event["kind"] == "armed"]
+
+
+def _rises(own: dict[str, NDArray[Any]], armed_us: list[int], bounds: ChannelBounds, trial: Trial) -> Iterator[str]:
+    """R20 from pulse to pulse by the control ticks between them, R21 after arming and after a rest."""
+    first_mA = bounds.first_step_mA.value
+    period_us = trial.clock.control_us
+    rise_mA = bounds.slew_mA_per_s.value * period_us / SECOND_US
+    before_us, before_mA = NEVER_US, 0.0
+    for t_us, current_mA in zip(own["t_us"].tolist(), own["current_mA"].tolist(), strict=True):
+        armed = max((at for at in armed_us if at <= t_us), default=NEVER_US)
+        rested = before_us < armed or t_us - before_us >= trial.profile.loop.rest_s.value * SECOND_US
+        ticks = t_us // period_us - before_us // period_us
+        if rested:
+            allowed_mA, rule = first_mA, "R21"
+        else:
+            allowed_mA = max(before_mA + ticks * rise_mA, first_mA + max(0, ticks - 1) * rise_mA if ticks else before_mA)
+            rule = "R20"
+        if current_mA > allowed_mA * (1 + ROUNDING):
+            yield f"{rule}: {before_mA:g} to {current_mA:g} mA in {ticks} ticks at {t_us} us, allowed {allowed_mA:g}"
+        before_us, before_mA = t_us, current_mA
+
+
+def _between_channels(result: TrialResult, loop: LoopBounds) -> Iterator[str]:
+    """R26: from the end of one channel's pulse to the start of the other's, more when the other one begins."""
+    end_us = [NEVER_US, NEVER_US]
+    fired_us = [NEVER_US, NEVER_US]
+    for t_us, channel, width_us, gap_us in zip(
+        *(result.pulses[name].tolist() for name in ("t_us", "channel", "width_us", "gap_us")), strict=True
+    ):
+        begins = t_us - fired_us[channel] > loop.on_gap_ms.value * 1e3
+        needed_us = 1e3 * (loop.changeover_ms.value if begins else loop.pulse_gap_ms.value)
+        if t_us - end_us[1 - channel] < needed_us:
+            yield f"R26: {t_us - end_us[1 - channel]} us after the other channel at {t_us} us"
+        fired_us[channel], end_us[channel] = t_us, t_us + 2 * width_us + gap_us
+
+
+def _while_shut(result: TrialResult) -> Iterator[str]:
+    """R05 and R34: a pulse before arming, or from a trip on until the next arming."""
+    changes = [(int(str(e["t_us"])), e["kind"] == "armed") for e in result.events if e["kind"] in ("armed", "trip")]
+    for t_us in result.pulses["t_us"].tolist():
+        past = [is_open for at_us, is_open in changes if at_us <= t_us]
+        if not past or not past[-1]:
+            yield f"R05 or R34: a pulse at {t_us} us"
+
+
+def _under_the_command(
+    own: dict[str, NDArray[Any]], channel: str, result: TrialResult, trace_us: int
+) -> Iterator[str]:
+    """R03 and R37: a pulse is the admitted one, and no more than what was asked for.
+
+    Needs a trace row at every control tick. Where the law gave no usable answer nothing can be compared.
+    """
+    rows = own["t_us"] // trace_us
+    for what, unit in (("current_mA", "mA"), ("width_us", "width_us")):
+        wrong = own[what] != result.trace[f"{channel}_admitted_{unit}"][rows]
+        if wrong.any():
+            yield f"R03: {int(wrong.sum())} pulses of another {what} than admitted, the first at {own['t_us'][wrong][0]} us"
+        over = own[what] > result.trace[f"{channel}_demand_{unit}"][rows]
+        if over.any():
+            yield f"R37: {int(over.sum())} pulses above the asked {what}, the first at {own['t_us'][over][0]} us"
