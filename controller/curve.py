@@ -1,9 +1,4 @@
-"""The recruitment curve of a calibration, and its inverse, for use inside compiled steps.
-
-Share of the reachable muscle that a current recruits: the lognormal distribution function
-Phi(ln(current / half) / spread), with `half` the current of half recruitment (`full_current_mA` of the
-calibration). Phi is the standard normal distribution function.
-"""
+"""The inverse of the recruitment curve (`thenar.shared.recruitment_curve`), for use inside compiled steps."""
 
 from __future__ import annotations
 
@@ -11,16 +6,10 @@ import math
 from typing import Final
 
 from thenar.shared.compiled import step
+from thenar.shared.recruitment_curve import normal_share
 
-_SQRT_HALF: Final = 0.7071067811865476
 _SQRT_TWO_PI: Final = 2.5066282746310002
 _SMALLEST_SHARE: Final = 1e-300
-
-
-@step
-def normal_share(x: float) -> float:
-    """Standard normal distribution function Phi(x), in [0, 1]. `x`: any float (NaN gives NaN)."""
-    return 0.5 * math.erfc(-x * _SQRT_HALF)
 
 
 @step
@@ -37,7 +26,7 @@ def _lower_quantile(share: float) -> float:
     x = above / below - t
     for _ in range(3):
         density = math.exp(-0.5 * x * x) / _SQRT_TWO_PI
-        x -= (0.5 * math.erfc(-x * _SQRT_HALF) - share) / density
+        x -= (normal_share(x) - share) / density
     return x
 
 
@@ -57,19 +46,6 @@ def normal_quantile(share: float) -> float:
     if share <= 0.5:
         return _lower_quantile(max(share, _SMALLEST_SHARE))
     return -_lower_quantile(1.0 - share)
-
-
-@step
-def recruited_share(current_mA: float, half_mA: float, spread: float) -> float:
-    """Share of the reachable muscle (0 to 1) that `current_mA` recruits; 0 at or below 0 mA.
-
-    `half_mA`: current of half recruitment, above 0. `spread`: spread of log current, above 0, no unit.
-    """
-    relative = current_mA / half_mA
-    # Compared after the division, which may underflow to 0.
-    if relative <= 0.0:
-        return 0.0
-    return normal_share(math.log(relative) / spread)
 
 
 @step

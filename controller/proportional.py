@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from thenar.controller.curve import current_for_share, recruited_share
+from thenar.controller.curve import current_for_share
 from thenar.controller.pulses import PulsePlan, PulseSettings, pulse_plan, stimulus_for
 from thenar.shared.compiled import entry, fixed, flat_floats, step
+from thenar.shared.recruitment_curve import recruited_share
 from thenar.shared.signals import Calibration, ChannelCalibration, Demand, Observation, Stimulus
 
 

@@ -6,13 +6,11 @@ doi 10.1109/TBME.2003.820340). Recruited share: lognormal cumulative curve of cu
 
 from __future__ import annotations
 
-import math
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 from thenar.plant_models.settings import Recruitment
 from thenar.shared.compiled import step
-
-SQRT2: Final = math.sqrt(2.0)
+from thenar.shared.recruitment_curve import recruited_share as curve_share
 
 
 class RecruitmentParams(NamedTuple):
@@ -48,8 +46,7 @@ def recruited_share(params: RecruitmentParams, current_mA: float, width_us: floa
     if current_mA <= 0.0 or width_us <= 0.0:
         return 0.0
     median_mA = motor_threshold_mA(params, width_us) * params.median_over_motor
-    score = math.log(current_mA / median_mA) / params.spread
-    return 0.5 * math.erfc(-score / SQRT2)
+    return curve_share(current_mA, median_mA, params.spread)
 
 
 @step

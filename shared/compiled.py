@@ -62,6 +62,11 @@ def _open_cache() -> bool:
 CACHED: Final = _open_cache()
 
 
+def compiled_before() -> bool:
+    """Whether the disk cache holds compiled steps of these very sources, so that a start takes no compiling."""
+    return CACHED and any(Path(numba.config.CACHE_DIR).rglob("*.nbi"))
+
+
 def step(function: Step) -> Step:
     """Compile a pure step for use inside compiled code (plain Python may call it too)."""
     compiled: Step = numba.njit(nogil=True)(function)

@@ -11,8 +11,9 @@ from collections.abc import Iterator
 import numba
 
 from tests.controller.wearers_and_observations import CALIBRATION, observe
-from thenar.controller.curve import current_for_share, normal_quantile, recruited_share
+from thenar.controller.curve import current_for_share, normal_quantile
 from thenar.controller.registry import law_class, law_settings
+from thenar.shared.recruitment_curve import recruited_share
 
 SETTINGS: dict[str, list[dict[str, object]]] = {
     "proportional": [

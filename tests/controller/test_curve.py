@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from thenar.controller.curve import current_for_share, normal_quantile, normal_share, recruited_share
+from thenar.controller.curve import current_for_share, normal_quantile
+from thenar.shared.recruitment_curve import normal_share, recruited_share
 
 
 def test_the_normal_quantile_matches_scipy_within_1e_minus_9() -> None:

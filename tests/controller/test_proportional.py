@@ -18,7 +18,6 @@ from tests.controller.wearers_and_observations import (
     observe,
     within_ceiling,
 )
-from thenar.controller.curve import recruited_share
 from thenar.controller.proportional import (
     PARAMS_SIZE,
     START,
@@ -29,6 +28,7 @@ from thenar.controller.proportional import (
     unpack_params,
 )
 from thenar.shared.compiled import flat_floats
+from thenar.shared.recruitment_curve import recruited_share
 from thenar.shared.signals import Calibration, Demand, Stimulus
 
 forces_N = st.floats(-5.0, 60.0)

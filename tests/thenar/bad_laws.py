@@ -10,12 +10,12 @@ from thenar.shared.signals import REST, Demand, Stimulus
 
 
 class Hard:
-    """Both channels at the most that anything could ask for, for ever."""
+    """Both channels above every ceiling in current, width and rate, for ever."""
 
     def __init__(self, settings, calibration):
         self.calibration = calibration
         self.ticks = -1
-        self.full = Stimulus(999.0, 9_000.0, 900.0)
+        self.full = Stimulus(60.0, 450.0, 60.0)
 
     def decide(self, observation):
         """Count, then answer."""
@@ -27,8 +27,17 @@ class Hard:
         return Demand(self.full, self.full)
 
 
+class Utmost(Hard):
+    """The most that is still a usable number: 999 mA for 9 ms, 900 times a second."""
+
+    def answer(self, observation):
+        """Both channels."""
+        utmost = Stimulus(999.0, 9_000.0, 900.0)
+        return Demand(utmost, utmost)
+
+
 class OneSided(Hard):
-    """The agonist alone at the most that anything could ask for."""
+    """The agonist alone above every ceiling."""
 
     def answer(self, observation):
         """All of one."""
@@ -58,7 +67,7 @@ class Jumps(Hard):
         """Something else at every tick."""
         step = self.ticks * 0.618034
         share = step - math.floor(step)
-        pulse = Stimulus(60.0 * share, 1_000.0 * (1.0 - share), 5.0 + 200.0 * share)
+        pulse = Stimulus(60.0 * share, 150.0 + 500.0 * (1.0 - share), 5.0 + 200.0 * share)
         return Demand(pulse, pulse._replace(current_mA=60.0 * (1.0 - share)))
 
 
@@ -352,7 +361,22 @@ class ChangesItsMind(Hard):
     """Another kind of answer at every tick."""
 
     kinds = itertools.cycle(
-        [None, "push", 7, [], {}, object(), Demand, (1, 2), ((1, 2), (3, 4)), Ellipsis, b"push", 3 + 4j, True, lambda: 0]
+        [
+            None,
+            "push",
+            7,
+            [],
+            {},
+            object(),
+            Demand,
+            (1, 2),
+            ((1, 2), (3, 4)),
+            Ellipsis,
+            b"push",
+            3 + 4j,
+            True,
+            lambda: 0,
+        ]
     )
 
     def answer(self, observation):

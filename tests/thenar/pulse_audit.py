@@ -28,7 +28,9 @@ def broken_limits(trial: Trial, result: TrialResult) -> list[str]:
     """Every broken limit, one line each; an empty list when all are kept."""
     found = []
     people = (trial.calibration.agonist, trial.calibration.antagonist)
-    for channel, (bounds, person) in enumerate(zip((trial.profile.agonist, trial.profile.antagonist), people, strict=True)):
+    for channel, (bounds, person) in enumerate(
+        zip((trial.profile.agonist, trial.profile.antagonist), people, strict=True)
+    ):
         own = _of_channel(result, channel)
         for line in (
             *_each_pulse(own, bounds, person, trial.profile.loop),
@@ -131,7 +133,9 @@ def _rises(own: dict[str, NDArray[Any]], armed_us: list[int], bounds: ChannelBou
         if rested:
             allowed_mA, rule = first_mA, "R21"
         else:
-            allowed_mA = max(before_mA + ticks * rise_mA, first_mA + max(0, ticks - 1) * rise_mA if ticks else before_mA)
+            allowed_mA = max(
+                before_mA + ticks * rise_mA, first_mA + max(0, ticks - 1) * rise_mA if ticks else before_mA
+            )
             rule = "R20"
         if current_mA > allowed_mA * (1 + ROUNDING):
             yield f"{rule}: {before_mA:g} to {current_mA:g} mA in {ticks} ticks at {t_us} us, allowed {allowed_mA:g}"
@@ -161,9 +165,7 @@ def _while_shut(result: TrialResult) -> Iterator[str]:
             yield f"R05 or R34: a pulse at {t_us} us"
 
 
-def _under_the_command(
-    own: dict[str, NDArray[Any]], channel: str, result: TrialResult, trace_us: int
-) -> Iterator[str]:
+def _under_the_command(own: dict[str, NDArray[Any]], channel: str, result: TrialResult, trace_us: int) -> Iterator[str]:
     """R03 and R37: a pulse is the admitted one, and no more than what was asked for.
 
     Needs a trace row at every control tick. Where the law gave no usable answer nothing can be compared.

@@ -38,7 +38,9 @@ def test_pulses_of_the_gallery_stay_inside_the_limits(name: str) -> None:
 def greedy(tmp_path: Path, law: str, profile: str, person: str = "", seconds: float = 75.0) -> Trial:
     """A trial whose law asks for far too much, on both channels or one."""
     shutil.copy(BAD_LAWS, tmp_path / "bad_laws.py")
-    tables = f'[law]\nfile = "bad_laws.py"\nclass = "{law}"\n[limits]\nprofile = "{profile}"\n[wearer]\nmax_pinch_N = 250.0'
+    tables = (
+        f'[law]\nfile = "bad_laws.py"\nclass = "{law}"\n[limits]\nprofile = "{profile}"\n[wearer]\nmax_pinch_N = 250.0'
+    )
     return the_trial(tables, person, base=tmp_path, seconds=seconds)
 
 
@@ -142,5 +144,6 @@ def test_the_audit_finds_windows_that_are_overfull() -> None:
     for words in ("R12: 6.05", "R13: 0.484", "R15: 0.000734", "R16: 1.224"):
         assert words in found
     fired["t_us"] = fired["t_us"] + np.arange(count) // 800 * 2_000_000
+    rows = {name: np.resize(values, 2_801) for name, values in result.trace.items()}
     window = broken_limits(trial, replace(train, trace=rows, duration_us=28_000_000))
     assert not any("R23" in line for line in window), "a rest of two seconds after sixteen makes it fair"

@@ -15,6 +15,7 @@ from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
 from thenar.report.summary import ConditionTarget, Spread, line_record
 from thenar.run import RunReport, run_scenario
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.shared.compiled import compiled_before
 from thenar.workers import cores
 
 RUNS: Final = Path("runs")
@@ -28,6 +29,8 @@ def command(chosen: argparse.Namespace) -> int:
     refuse_if_taken(out)
     for left in unfinished_beside(out):
         print(f"note: {left} is from a run that was killed or is still going on", file=sys.stderr)
+    if sys.stderr.isatty() and not chosen.json and not compiled_before():
+        print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
     total = loaded.scenario.trial_count
     with progress(total, "running", quiet=chosen.json) as advance:
         report = run_scenario(loaded, out, seed=chosen.seed, jobs=chosen.jobs or cores(), on_finished=advance)
