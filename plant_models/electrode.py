@@ -6,10 +6,14 @@ A pad that lifts keeps a share of its contact; both resistances then rise by one
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from thenar.plant_models.settings import Electrode
 from thenar.shared.compiled import step
+
+READ_WIDTH_US: Final = 500.0
+"""Impedance is told as of a phase this long, the longest that any limit allows: the same pad always reads
+the same, whatever the width of the pulse, and no pulse needs more voltage than the reading says."""
 
 
 class ElectrodeParams(NamedTuple):

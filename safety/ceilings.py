@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-from thenar.safety.inputs import ChannelAsked, Senses
+from thenar.safety.inputs import CURRENT_RANGE_UA, ChannelAsked, Senses
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import SHORT_SLOTS
 from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R16, R17, R25
@@ -61,9 +61,12 @@ def whole_root(value: int) -> int:
 
 @step
 def density_rms_uA(limits: ChannelLimits, bound_uA_per_cm2: int, contact_per_mille: int) -> int:
-    """RMS current at which a current density is reached on the pad's share in contact (R13, R29)."""
+    """RMS current at which a current density is reached on the pad's share in contact (R13, R29).
+
+    At most the type range of currents, so that its square over a window stays a 64-bit number.
+    """
     share = limits.contact_assumed_per_mille if contact_per_mille < 0 else contact_per_mille
-    return bound_uA_per_cm2 * limits.area_mm2 * share // 100_000
+    return min(bound_uA_per_cm2 * limits.area_mm2 * share // 100_000, CURRENT_RANGE_UA)
 
 
 @step

@@ -67,6 +67,7 @@ def _channel(
     ceiling_uA = 0 if calibration is None else min(hard_uA, _down(_usable(calibration.ceiling_mA), 1_000))
     motor_uA = 0 if calibration is None else min(hard_uA, _up(_usable(calibration.motor_mA), 1_000))
     slew_uA_per_s = _upper(bounds.slew_mA_per_s, 1_000)
+    width_slew = _upper(bounds.width_slew_us_per_s)
     step_uA = _upper(loop.device_step_mA, 1_000)
     density_pC_per_cm2 = _upper(bounds.charge_density_uC_per_cm2, 1_000_000)
     power_pW_per_cm2 = _upper(bounds.power_density_W_per_cm2, 10**12)
@@ -91,6 +92,8 @@ def _channel(
         compliance_uV=_upper(bounds.compliance_V, 1_000_000),
         slew_uA_per_s=slew_uA_per_s,
         rise_uA=max(slew_uA_per_s * control_period_us // 1_000_000, step_uA),
+        width_slew_us_per_s=width_slew,
+        width_rise_us=max(width_slew * control_period_us // 1_000_000, 1),
         first_step_uA=_upper(bounds.first_step_mA, 1_000),
         ramp_us=_upper(bounds.ramp_down_s, 1_000_000),
         run_us=_upper(bounds.run_s, 1_000_000),

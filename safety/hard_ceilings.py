@@ -36,6 +36,7 @@ CHANNEL_HARD: Final[dict[str, Hard]] = {
     "rectified_mA": Hard("R16", "mA", 0.01, 10.0),
     "compliance_V": Hard("R17", "V", 1.0, 500.0),
     "slew_mA_per_s": Hard("R20", "mA/s", 0.1, 50.0),
+    "width_slew_us_per_s": Hard("R20", "us/s", 1.0, 250.0, whole=True),
     "first_step_mA": Hard("R21", "mA", 0.01, 2.0),
     "ramp_down_s": Hard("R22", "s", 0.02, 2.0),
     "run_s": Hard("R23", "s", 0.1, 300.0),

@@ -48,7 +48,9 @@ class ChannelLimits(NamedTuple):
     """R17"""
     slew_uA_per_s: int
     rise_uA: int
-    """R20: largest rise in one control period"""
+    width_slew_us_per_s: int
+    width_rise_us: int
+    """R20: rates, and the largest rise in one control period, of the current and of the width"""
     first_step_uA: int
     """R21"""
     ramp_us: int
@@ -167,6 +169,8 @@ def _unpack_channel(array: NDArray[Any], at: int) -> ChannelLimits:
         int(array[at + 24]),
         int(array[at + 25]),
         int(array[at + 26]),
+        int(array[at + 27]),
+        int(array[at + 28]),
     )
 
 

@@ -65,6 +65,7 @@ class ChannelBounds(Strict):
     rectified_mA: Bound
     compliance_V: Bound
     slew_mA_per_s: Bound
+    width_slew_us_per_s: Bound
     first_step_mA: Bound
     ramp_down_s: Bound
     run_s: Bound

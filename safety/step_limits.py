@@ -34,20 +34,21 @@ def limit_rise(
 
     A silent channel starts at the first step and stays there until it has fired. A rise is earned by the
     time since the last one (at most one control period's worth), so ticks that come faster gain nothing.
-    The width may rise by the same share of its full scale as the current: R20 as written names current
-    alone, and a law that works through the width would walk past it (own choice).
+    The width has a slew bound of its own: R20 as written names current alone, and a law that works
+    through the width would walk past it (own choice).
     """
     if given.current_uA == 0:
         return given
     silent = is_silent(loop, train, armed_us, t_us)
     starting = silent or command.current_uA <= limits.first_step_uA
-    earned = limits.slew_uA_per_s * min(max(t_us - command.risen_us, 0), _LONGEST_US) // _US_PER_S
-    rise = min(limits.rise_uA, earned)
-    top_uA = limits.first_step_uA if silent else max(limits.first_step_uA, command.current_uA + rise)
+    since_us = min(max(t_us - command.risen_us, 0), _LONGEST_US)
+    rise_uA = min(limits.rise_uA, limits.slew_uA_per_s * since_us // _US_PER_S)
+    top_uA = limits.first_step_uA if silent else max(limits.first_step_uA, command.current_uA + rise_uA)
     current = min(given.current_uA, top_uA)
     width = given.width_us
     if not starting:
-        width = min(width, command.width_us + rise * limits.width_max_us // max(limits.peak_uA, 1))
+        rise_us = min(limits.width_rise_us, limits.width_slew_us_per_s * since_us // _US_PER_S)
+        width = min(width, command.width_us + rise_us)
     reasons = given.reasons
     if current != given.current_uA or width != given.width_us:
         reasons |= R21 if silent else R20

@@ -58,6 +58,7 @@ def test_forearm_limits_are_those_of_the_requirement_table() -> None:
         "density_rms_uA_per_cm2": 1_000, "density_trip_uA_per_cm2": 2_000, "area_mm2": 2_500,
         "contact_assumed_per_mille": 500, "energy_aJ": 2 * 10**15, "power_rms_uA": 50_000,
         "rectified_pC": 5 * 10**9, "compliance_uV": 120_000_000, "slew_uA_per_s": 20_000, "rise_uA": 400,
+        "width_slew_us_per_s": 200, "width_rise_us": 4,
         "first_step_uA": 800, "ramp_us": 500_000, "run_us": 20_000_000, "on_us": 30_000_000, "total_pC": 10**12,
         "ohm_min": 100, "ohm_max": 10_000, "ohm_jump_percent": 200,
     }  # fmt: skip

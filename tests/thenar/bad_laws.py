@@ -15,7 +15,7 @@ class Hard:
     def __init__(self, settings, calibration):
         self.calibration = calibration
         self.ticks = -1
-        self.full = Stimulus(60.0, 450.0, 60.0)
+        self.full = Stimulus(41.0, 450.0, 60.0)
 
     def decide(self, observation):
         """Count, then answer."""
@@ -258,6 +258,14 @@ class Fair(Hard):
         """Nothing: it stays fair."""
         self.ticks = 0
         return self.answer(None)
+
+
+class GrowsAField(Fair):
+    """One number too many, all of a sudden."""
+
+    def go_wrong(self):
+        """A fourth field."""
+        return ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0))
 
 
 class Sleeps(Fair):

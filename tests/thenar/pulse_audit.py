@@ -95,7 +95,9 @@ def _sliding_second(own: dict[str, NDArray[Any]], bounds: ChannelBounds) -> Iter
 def _window_sums(t_us: NDArray[np.int64], amounts: NDArray[Any]) -> NDArray[np.float64]:
     """Sum of `amounts` over the second up to each time."""
     first = np.searchsorted(t_us, t_us - SECOND_US, side="left")
-    return np.array([amounts[begin : end + 1].sum() for end, begin in enumerate(first)], dtype=np.float64)
+    so_far = np.concatenate([[0.0], np.cumsum(amounts, dtype=np.float64)])
+    sums: NDArray[np.float64] = so_far[1:] - so_far[first]
+    return sums
 
 
 def _on_time(own: dict[str, NDArray[Any]], bounds: ChannelBounds, loop: LoopBounds) -> Iterator[str]:
@@ -159,10 +161,11 @@ def _between_channels(result: TrialResult, loop: LoopBounds) -> Iterator[str]:
 def _while_shut(result: TrialResult) -> Iterator[str]:
     """R05 and R34: a pulse before arming, or from a trip on until the next arming."""
     changes = [(int(str(e["t_us"])), e["kind"] == "armed") for e in result.events if e["kind"] in ("armed", "trip")]
-    for t_us in result.pulses["t_us"].tolist():
-        past = [is_open for at_us, is_open in changes if at_us <= t_us]
-        if not past or not past[-1]:
-            yield f"R05 or R34: a pulse at {t_us} us"
+    is_open = np.array([False, *(opens for _, opens in changes)])
+    t_us = result.pulses["t_us"]
+    wrong = ~is_open[np.searchsorted([at_us for at_us, _ in changes], t_us, side="right")]
+    if wrong.any():
+        yield f"R05 or R34: {int(wrong.sum())} pulses, the first at {t_us[wrong][0]} us"
 
 
 def _under_the_command(own: dict[str, NDArray[Any]], channel: str, result: TrialResult, trace_us: int) -> Iterator[str]:

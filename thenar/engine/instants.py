@@ -20,7 +20,7 @@ from thenar.plant_models.body import (
     unpack_body_params,
     unpack_body_state,
 )
-from thenar.plant_models.electrode import ElectrodeParams, delivered_mA, load_ohm
+from thenar.plant_models.electrode import READ_WIDTH_US, ElectrodeParams, delivered_mA, load_ohm
 from thenar.plant_models.estimator import (
     STUCK,
     EstimatorParams,
@@ -162,7 +162,7 @@ def felt_and_recruited(
     contact = live.agonist_contact if channel == AGONIST else live.antagonist_contact
     flowing_mA = delivered_mA(pad, current_mA, width_us, contact)
     felt = felt_share(axons, flowing_mA, width_us)
-    ohm = min(HIGHEST_OHM, load_ohm(pad, width_us, contact))
+    ohm = min(HIGHEST_OHM, load_ohm(pad, READ_WIDTH_US, contact))
     if channel == AGONIST:
         live.agonist_felt, live.agonist_felt_us, live.agonist_ohm = felt, t_us, ohm
     else:
