@@ -79,11 +79,15 @@ gain_fraction_per_N = {gain}
 
 
 class Means(NamedTuple):
-    """Means over wearers: error in N by condition and target in N, of the estimate in N, CV of the hold in %."""
+    """Means over wearers: error in N by condition and target in N, of the estimate in N, CV of the hold in %.
+
+    `followers_cv_percent` leaves out wearers with a trust below zero: drawn rarely, they work against each nudge.
+    """
 
     error_N: dict[tuple[str, float], float]
     estimate_error_N: float
     cv_percent: dict[str, float]
+    followers_cv_percent: dict[str, float]
 
 
 def trade_trials(
@@ -117,17 +121,21 @@ def means_over_wearers(trials: list[Trial]) -> Means:
     """Run the trials over all cores and average over wearers. The CV leaves out the lead-in."""
     errors: dict[tuple[str, float], list[float]] = {}
     variation: dict[str, list[float]] = {}
+    followers: dict[str, list[float]] = {}
     estimate_errors: list[float] = []
-    for finished in finished_in_order(trials, moving=False, jobs=cores()):
+    for trial, finished in zip(trials, finished_in_order(trials, moving=False, jobs=cores()), strict=True):
         trace, condition = finished.result.trace, finished.result.label.condition
         if condition != "stimulation-only":
             estimate_errors.append(float(np.nanmean(np.abs(trace["force_N"] - trace["estimate_N"]))))
         held = trace["force_N"][trace["t_us"] >= LEAD_IN_US]
         variation.setdefault(condition, []).append(100.0 * float(np.std(held, ddof=1) / np.mean(held)))
+        if trial.wearer.cue.trust >= 0.0:
+            followers.setdefault(condition, []).append(variation[condition][-1])
         for row in finished.rows:
             errors.setdefault((condition, row.target_N), []).append(row.value("mean_abs_error_N"))
     return Means(
         {key: float(np.mean(values)) for key, values in errors.items()},
         float(np.mean(estimate_errors)),
         {key: float(np.mean(values)) for key, values in variation.items()},
+        {key: float(np.mean(values)) for key, values in followers.items()},
     )

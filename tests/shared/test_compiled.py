@@ -60,12 +60,17 @@ def tree(tmp_path: Path) -> Path:
     return package
 
 
-def asked(tree: Path, cache: Path, **more: str) -> tuple[bool, float, int]:
+def importing(tree: Path) -> dict[str, str]:
+    """What has Python import the copy, and leave nothing of its own in it."""
+    return {"PYTHONPATH": str(tree.parent), "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def asked(tree: Path, cache: Path) -> tuple[bool, float, int]:
     """Run the probe in a process of its own: (is there a cache, its answer, hits in the cache)."""
     kept = {name: value for name, value in os.environ.items() if name not in ("NUMBA_CACHE_DIR", "NUMBA_DISABLE_JIT")}
     done = subprocess.run(
         [sys.executable, "-c", ASK], capture_output=True, text=True, check=True, cwd=tree.parent,
-        env={**kept, "PYTHONPATH": str(tree.parent), "PYTHONDONTWRITEBYTECODE": "1", "THENAR_CACHE_DIR": str(cache), **more},
+        env={**kept, **importing(tree), "THENAR_CACHE_DIR": str(cache)},
     )  # fmt: skip
     cached, ohm, hits = done.stdout.split()
     return cached == "True", float(ohm), int(hits)
@@ -126,7 +131,7 @@ def test_steps_run_for_a_user_without_a_name_and_a_home(tree: Path) -> None:
     kept = {name: value for name, value in os.environ.items() if name in ("PATH", "LANG")}
     done = subprocess.run(
         [sys.executable, "-c", NOBODY + ASK], capture_output=True, text=True, check=False, cwd=tree.parent,
-        env={**kept, "PYTHONPATH": str(tree.parent), "PYTHONDONTWRITEBYTECODE": "1"},
+        env={**kept, **importing(tree)},
     )  # fmt: skip
     assert done.stdout.split() == ["False", "4000.0", "0"], done.stderr
 

@@ -119,12 +119,8 @@ def test_many_problems_still_fit_one_screen_and_none_is_lost() -> None:
 
 @given(st.lists(st.sampled_from(["a", "b_us"]) | st.integers(0, 9), min_size=1))
 def test_a_key_path_can_be_read_back(parts: list[str | int]) -> None:
-    path = key_path(parts)
-    back: list[str | int] = []
-    for piece in path.replace("[", ".[").split("."):
-        if piece:
-            back.append(int(piece[1:-1]) if piece.startswith("[") else piece)
-    assert back == parts
+    pieces = [piece for piece in key_path(parts).replace("[", ".[").split(".") if piece]
+    assert [int(piece[1:-1]) if piece.startswith("[") else piece for piece in pieces] == parts
 
 
 class Unspeakable:
@@ -134,7 +130,7 @@ class Unspeakable:
         raise KeyError
 
 
-@given(st.recursive(st.none() | st.integers() | st.floats() | st.text(), lambda inner: st.lists(inner), max_leaves=30))
+@given(st.recursive(st.none() | st.integers() | st.floats() | st.text(), st.lists, max_leaves=30))
 def test_any_value_is_shown_on_one_short_line(value: Any) -> None:
     text = shown(value)
     assert len(text) <= 80

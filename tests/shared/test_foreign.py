@@ -6,6 +6,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 
 import pytest
 
@@ -124,10 +125,8 @@ def loops_for_ever() -> None:
 def loops_and_catches() -> None:
     """Never ends by itself, and catches what an ordinary `except` can."""
     while True:
-        try:
+        with suppress(Exception):
             loops_for_ever()
-        except Exception:  # noqa: BLE001, S110 - that is what it is for
-            pass
 
 
 @pytest.mark.parametrize("endless", [loops_for_ever, loops_and_catches, lambda: time.sleep(60)])
@@ -143,22 +142,24 @@ def test_code_that_never_ends_is_ended(monkeypatch: pytest.MonkeyPatch, endless:
 def test_an_interruption_swallowed_once_comes_again() -> None:
     """As in a destructor, where Python drops whatever is raised."""
     swallowed = []
-    with pytest.raises(OverrunError), time_limit(0.05):
+
+    def swallows_once() -> None:
         try:
             loops_for_ever()
         except OverrunError as error:
             swallowed.append(error)
         loops_for_ever()
+
+    with pytest.raises(OverrunError), time_limit(0.05):
+        swallows_once()
     assert len(swallowed) == 1
 
 
 def test_no_timer_and_no_handler_stay_behind() -> None:
     before = signal.getsignal(signal.SIGALRM)
     for call in (lambda: None, failing(ValueError()), failing(SystemExit())):
-        try:
+        with suppress(ForeignError):
             attempted(call)
-        except ForeignError:
-            pass
         assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
         assert signal.getsignal(signal.SIGALRM) is before
 

@@ -23,15 +23,19 @@ class Hard:
         return self.answer(observation)
 
     def answer(self, observation):
-        """All of it."""
+        """What the class says; each class below has its own."""
         return Demand(self.full, self.full)
+
+    def fair(self):
+        """A push that nobody could object to."""
+        channel = self.calibration.agonist
+        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
 
 
 class Utmost(Hard):
     """The most that is still a usable number: 999 mA for 9 ms, 900 times a second."""
 
     def answer(self, observation):
-        """Both channels."""
         utmost = Stimulus(999.0, 9_000.0, 900.0)
         return Demand(utmost, utmost)
 
@@ -40,7 +44,6 @@ class OneSided(Hard):
     """The agonist alone above every ceiling."""
 
     def answer(self, observation):
-        """All of one."""
         return Demand(self.full, REST)
 
 
@@ -48,7 +51,6 @@ class Swaps(Hard):
     """Full demand on one channel, then on the other, tick by tick."""
 
     def answer(self, observation):
-        """The other one this time."""
         return Demand(self.full, REST) if self.ticks % 2 else Demand(REST, self.full)
 
 
@@ -56,7 +58,6 @@ class Flickers(Hard):
     """Full demand, nothing, full demand: to catch a limit that forgets while it rests."""
 
     def answer(self, observation):
-        """On for a random-looking number of ticks."""
         return Demand(self.full, self.full) if self.ticks * 7919 % 13 < 8 else Demand(REST, REST)
 
 
@@ -64,121 +65,48 @@ class Jumps(Hard):
     """Any current, width and rate in turn, both channels."""
 
     def answer(self, observation):
-        """Something else at every tick."""
         step = self.ticks * 0.618034
         share = step - math.floor(step)
         pulse = Stimulus(60.0 * share, 150.0 + 500.0 * (1.0 - share), 5.0 + 200.0 * share)
         return Demand(pulse, pulse._replace(current_mA=60.0 * (1.0 - share)))
 
 
-class Nothing(Hard):
-    """No answer at all."""
+CIRCLE: list[object] = []
+CIRCLE.append(CIRCLE)
+
+
+class Answers(Hard):
+    """The same nonsense at every tick: which one is a setting."""
+
+    table = {
+        "nothing": None,
+        "text": "a little harder, please",
+        "text inside": Demand(Stimulus("5.0", "200", "40"), REST),
+        "NaN": Demand(Stimulus(math.nan, 200.0, 40.0), REST),
+        "infinity": Demand(Stimulus(math.inf, 200.0, 40.0), REST),
+        "1e12": Demand(Stimulus(1e12, 1e12, 1e12), Stimulus(1e12, 1e12, 1e12)),
+        "400 digits": Demand(Stimulus(10**400, 200.0, 40.0), REST),
+        "negative": Demand(Stimulus(-10.0, 200.0, 40.0), REST),
+        "twice negative": Demand(Stimulus(10.0, -200.0, -40.0), REST),
+        "true": Demand(Stimulus(True, 200.0, 40.0), REST),
+        "one channel": (Stimulus(10.0, 200.0, 40.0),),
+        "in itself": (CIRCLE, CIRCLE),
+        "three channels": (REST, REST, Stimulus(10.0, 200.0, 40.0)),
+        "four fields": ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0)),
+    }
+
+    def __init__(self, settings, calibration):
+        super().__init__(settings, calibration)
+        self.nonsense = self.table[settings["what"]]
 
     def answer(self, observation):
-        """None."""
-
-
-class Words(Hard):
-    """Text instead of numbers."""
-
-    def answer(self, observation):
-        """A wish."""
-        return "a little harder, please"
-
-
-class WordsInside(Hard):
-    """A demand whose numbers are text."""
-
-    def answer(self, observation):
-        """Numbers in quotes."""
-        return Demand(Stimulus("5.0", "200", "40"), REST)
-
-
-class NotANumber(Hard):
-    """NaN in one field."""
-
-    def answer(self, observation):
-        """NaN."""
-        return Demand(Stimulus(math.nan, 200.0, 40.0), REST)
-
-
-class Endless(Hard):
-    """Infinity in one field."""
-
-    def answer(self, observation):
-        """Infinity."""
-        return Demand(Stimulus(math.inf, 200.0, 40.0), REST)
-
-
-class Enormous(Hard):
-    """1e12 of everything."""
-
-    def answer(self, observation):
-        """Far too much."""
-        return Demand(Stimulus(1e12, 1e12, 1e12), Stimulus(1e12, 1e12, 1e12))
-
-
-class ManyDigits(Hard):
-    """An integer that no float can hold."""
-
-    def answer(self, observation):
-        """Four hundred digits."""
-        return Demand(Stimulus(10**400, 200.0, 40.0), REST)
-
-
-class Negative(Hard):
-    """Less than nothing."""
-
-    def answer(self, observation):
-        """A pull on the agonist."""
-        return Demand(Stimulus(-10.0, 200.0, 40.0), REST)
-
-
-class NegativeWidth(Hard):
-    """A width and a rate below zero, whose product is positive."""
-
-    def answer(self, observation):
-        """Two wrongs."""
-        return Demand(Stimulus(10.0, -200.0, -40.0), REST)
-
-
-class Truth(Hard):
-    """True where a number belongs."""
-
-    def answer(self, observation):
-        """Yes."""
-        return Demand(Stimulus(True, 200.0, 40.0), REST)
-
-
-class OneChannel(Hard):
-    """One channel where two belong."""
-
-    def answer(self, observation):
-        """Half a demand."""
-        return (Stimulus(10.0, 200.0, 40.0),)
-
-
-class ThreeChannels(Hard):
-    """One channel more than there are."""
-
-    def answer(self, observation):
-        """A demand and a half."""
-        return (REST, REST, Stimulus(10.0, 200.0, 40.0))
-
-
-class FourFields(Hard):
-    """One field more than a stimulus has."""
-
-    def answer(self, observation):
-        """One number too many."""
-        return ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0))
+        return self.nonsense
 
 
 class Raises(Hard):
     """An error at every tick."""
 
     def answer(self, observation):
-        """No grip."""
         raise ValueError("no grip on the handle\nat all")
 
 
@@ -186,7 +114,6 @@ class Ends(Hard):
     """An attempt to end the program."""
 
     def answer(self, observation):
-        """Out."""
         raise SystemExit(5)
 
 
@@ -198,7 +125,6 @@ class RaisesOddly(Hard):
     """An error past `except Exception`."""
 
     def answer(self, observation):
-        """Odd."""
         raise OddError("past every net")
 
 
@@ -213,7 +139,6 @@ class RaisesUntold(Hard):
     """An error whose text is an attempt to end the program."""
 
     def answer(self, observation):
-        """Not told."""
         raise UntoldError
 
 
@@ -221,7 +146,6 @@ class RecursesForEver(Hard):
     """Calls itself until the interpreter has enough."""
 
     def answer(self, observation):
-        """Deeper."""
         return self.answer(observation)
 
 
@@ -229,18 +153,15 @@ class RaisesSeldom(Hard):
     """An error at every third tick: never three in a row."""
 
     def answer(self, observation):
-        """Mostly a fair push."""
         if self.ticks % 3 == 2:
             raise KeyError("now and then")
-        channel = self.calibration.agonist
-        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+        return self.fair()
 
 
 class Interrupts(Hard):
     """What Ctrl-C does, from inside."""
 
     def answer(self, observation):
-        """As if a person had pressed it."""
         raise KeyboardInterrupt
 
 
@@ -248,11 +169,9 @@ class Fair(Hard):
     """A law that does nothing wrong until its fiftieth tick. Those below go wrong then."""
 
     def answer(self, observation):
-        """A fair push, then whatever goes wrong."""
         if self.ticks >= 50:
             return self.go_wrong()
-        channel = self.calibration.agonist
-        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+        return self.fair()
 
     def go_wrong(self):
         """Nothing: it stays fair."""
@@ -264,7 +183,6 @@ class GrowsAField(Fair):
     """One number too many, all of a sudden."""
 
     def go_wrong(self):
-        """A fourth field."""
         return ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0))
 
 
@@ -272,7 +190,6 @@ class Sleeps(Fair):
     """Blocks for a second."""
 
     def go_wrong(self):
-        """Late, and it would have been a fair answer."""
         time.sleep(1.0)
         return super().go_wrong()
 
@@ -281,7 +198,6 @@ class LoopsForEver(Fair):
     """Never comes back."""
 
     def go_wrong(self):
-        """Round and round."""
         while True:
             pass
 
@@ -290,12 +206,11 @@ class LoopsAndCatches(Fair):
     """Never comes back, and catches what it can."""
 
     def go_wrong(self):
-        """Round and round, in spite of all."""
         while True:
             try:
                 while True:
                     pass
-            except Exception:  # noqa: BLE001 - that is what it is for
+            except Exception:  # noqa: BLE001, S110 - that is what it is for
                 pass
 
 
@@ -303,13 +218,14 @@ class LoopsFromTheStart(Hard):
     """Never even gives a first answer."""
 
     def answer(self, observation):
-        """Round and round."""
         while True:
             pass
 
 
 class HostileTuple(tuple):
     """A demand that fights back when it is looked at."""
+
+    __slots__ = ()
 
     def __iter__(self):
         raise RuntimeError("don't look")
@@ -335,9 +251,7 @@ class FightsBack(Hard):
     """A fair push inside a tuple that fights back: it must be read without a call to any of its methods."""
 
     def answer(self, observation):
-        """The push is real."""
-        channel = self.calibration.agonist
-        return HostileTuple(((channel.full_current_mA, channel.width_us, channel.rate_Hz), (0.0, 0.0, 0.0)))
+        return HostileTuple(map(tuple, self.fair()))
 
 
 class PosingType(type):
@@ -361,7 +275,6 @@ class PosesAsANumber(Hard):
     """An object that passes for a number."""
 
     def answer(self, observation):
-        """A poser for a current."""
         return Demand(Stimulus(Posing(), 200.0, 40.0), REST)
 
 
@@ -388,25 +301,13 @@ class ChangesItsMind(Hard):
     )
 
     def answer(self, observation):
-        """Whatever comes next."""
         return next(self.kinds)
-
-
-class SitsInItself(Hard):
-    """A demand that holds itself."""
-
-    def answer(self, observation):
-        """A list in itself, in a tuple."""
-        circle = []
-        circle.append(circle)
-        return (circle, circle)
 
 
 class WritesOnWhatItSees(Hard):
     """Tries to change the observation in every way that Python has, then pushes fairly."""
 
     def answer(self, observation):
-        """Fair, once the vandalism is done."""
         for vandalise in (
             lambda: setattr(observation, "target_N", 99.0),
             lambda: object.__setattr__(observation, "estimate_N", 0.0),
@@ -420,14 +321,11 @@ class WritesOnWhatItSees(Hard):
                 vandalise()
             except (AttributeError, TypeError):
                 continue
-        channel = self.calibration.agonist
-        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+        return self.fair()
 
 
 class PushesFairly(Hard):
     """What the vandal does after its vandalism, and nothing else."""
 
     def answer(self, observation):
-        """Fair."""
-        channel = self.calibration.agonist
-        return Demand(Stimulus(channel.full_current_mA, channel.width_us, channel.rate_Hz), REST)
+        return self.fair()

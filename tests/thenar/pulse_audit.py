@@ -26,22 +26,20 @@ ROUNDING: Final = 1e-9
 
 def broken_limits(trial: Trial, result: TrialResult) -> list[str]:
     """Every broken limit, one line each; an empty list when all are kept."""
-    found = []
-    people = (trial.calibration.agonist, trial.calibration.antagonist)
-    for channel, (bounds, person) in enumerate(
-        zip((trial.profile.agonist, trial.profile.antagonist), people, strict=True)
-    ):
+    found: list[str] = []
+    for channel, name in enumerate(CHANNELS):
+        bounds = (trial.profile.agonist, trial.profile.antagonist)[channel]
+        person = (trial.calibration.agonist, trial.calibration.antagonist)[channel]
         own = _of_channel(result, channel)
-        for line in (
-            *_each_pulse(own, bounds, person, trial.profile.loop),
-            *_spacing(own, bounds),
-            *_sliding_second(own, bounds),
-            *_on_time(own, bounds, trial.profile.loop),
-            *_rises(own, _armed_us(result), bounds, trial),
-            *_under_the_command(own, CHANNELS[channel], result, trial.clock.trace_us),
-        ):
-            found.append(f"{line} on the {CHANNELS[channel]}")
-    return found + [*_between_channels(result, trial.profile.loop), *_while_shut(result)]
+        found += _each_pulse(own, bounds, person, trial.profile.loop)
+        found += _spacing(own, bounds)
+        found += _sliding_second(own, bounds)
+        found += _on_time(own, bounds, trial.profile.loop)
+        found += _rises(own, _armed_us(result), bounds, trial)
+        found += _under_the_command(own, name, result, trial.clock.trace_us)
+    found += _between_channels(result, trial.profile.loop)
+    found += _while_shut(result)
+    return found
 
 
 def _of_channel(result: TrialResult, channel: int) -> dict[str, NDArray[Any]]:
@@ -53,7 +51,8 @@ def _worst(rule: str, values: NDArray[Any], bound: float, t_us: NDArray[np.int64
     """A line on the largest value when it lies above the bound."""
     if values.size and values.max() > bound * (1 + ROUNDING):
         at = int(values.argmax())
-        yield f"{rule}: {values[at]:g} above {bound:g} at {t_us[at]} us, {int((values > bound * (1 + ROUNDING)).sum())} times"
+        times = int((values > bound * (1 + ROUNDING)).sum())
+        yield f"{rule}: {values[at]:g} above {bound:g} at {t_us[at]} us, {times} times"
 
 
 def _each_pulse(
@@ -177,7 +176,8 @@ def _under_the_command(own: dict[str, NDArray[Any]], channel: str, result: Trial
     for what, unit in (("current_mA", "mA"), ("width_us", "width_us")):
         wrong = own[what] != result.trace[f"{channel}_admitted_{unit}"][rows]
         if wrong.any():
-            yield f"R03: {int(wrong.sum())} pulses of another {what} than admitted, the first at {own['t_us'][wrong][0]} us"
+            first_us = own["t_us"][wrong][0]
+            yield f"R03: {int(wrong.sum())} pulses of another {what} than admitted, the first at {first_us} us"
         over = own[what] > result.trace[f"{channel}_demand_{unit}"][rows]
         if over.any():
             yield f"R37: {int(over.sum())} pulses above the asked {what}, the first at {own['t_us'][over][0]} us"
