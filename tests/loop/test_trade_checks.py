@@ -39,9 +39,8 @@ def shown(capsys: pytest.CaptureFixture[str], what: str, means: Means) -> None:
         for condition, cv in means.cv_percent.items()
     )
     with capsys.disabled():
-        print(
-            f"\n{what}: error N: {errors}; estimate {means.estimate_error_N:.2f}; CV % (of those who don't resist): {variation}"
-        )
+        print(f"\n{what}: error N: {errors}; estimate {means.estimate_error_N:.2f}")
+        print(f"    CV % (of those who don't resist): {variation}")
 
 
 @pytest.mark.parametrize("seed", SEEDS)
