@@ -48,12 +48,12 @@ def _cache_home() -> Path:
 
 def _open_cache() -> bool:
     """Point numba at the fingerprinted folder. False when no folder can be written: no cache then."""
-    folder = _cache_home() / "steps" / source_fingerprint(Path(__file__).resolve().parent.parent)
     try:
+        folder = _cache_home() / "steps" / source_fingerprint(Path(__file__).resolve().parent.parent)
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             pass
-    except OSError:
+    except (OSError, RuntimeError):  # RuntimeError: there is no home folder to be found
         return False
     numba.config.CACHE_DIR = str(folder)
     return True

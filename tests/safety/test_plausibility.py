@@ -330,3 +330,25 @@ def test_above_the_soft_bound_a_law_that_asks_for_no_more_than_it_has_is_left_al
     level = bench.level()
     assert bench.step(PUSH, estimate_N=5.01) == 0
     assert bench.level() == level == (15_000, 250, 25_000)
+
+
+def test_a_rise_spread_over_a_gap_between_samples_is_not_reckoned_as_a_fast_one() -> None:
+    bench = pushing()
+    count = bench.estimates
+    for index in range(9):
+        bench.step(PUSH, estimate_N=3.0, estimate_count=count, estimate_age_us=50_000 + PERIOD_US * index)
+    bench.step(PUSH, estimate_N=25.0, estimate_age_us=10_000)
+    assert bench.trip == 0
+
+
+@pytest.mark.parametrize(
+    ("readings", "trips"), [((1_000, 1_900, 2_001), True), ((1_900, 1_000, 949), True), ((1_000, 1_900, 2_000), False)]
+)
+def test_a_jump_within_half_a_window_is_judged_against_its_extremes(readings: tuple[int, ...], trips: bool) -> None:
+    bench = Bench().armed()
+    for _ in range(101):
+        bench.tick(both(), agonist_contact_ohm=1_500)
+    for ohm in readings:
+        assert bench.trip == 0
+        bench.tick(both(), agonist_contact_ohm=ohm)
+    assert bench.trip == (28 if trips else 0)

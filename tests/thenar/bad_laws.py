@@ -75,29 +75,30 @@ CIRCLE: list[object] = []
 CIRCLE.append(CIRCLE)
 
 
+NONSENSE = {
+    "nothing": None,
+    "text": "a little harder, please",
+    "text inside": Demand(Stimulus("5.0", "200", "40"), REST),
+    "NaN": Demand(Stimulus(math.nan, 200.0, 40.0), REST),
+    "infinity": Demand(Stimulus(math.inf, 200.0, 40.0), REST),
+    "1e12": Demand(Stimulus(1e12, 1e12, 1e12), Stimulus(1e12, 1e12, 1e12)),
+    "400 digits": Demand(Stimulus(10**400, 200.0, 40.0), REST),
+    "negative": Demand(Stimulus(-10.0, 200.0, 40.0), REST),
+    "twice negative": Demand(Stimulus(10.0, -200.0, -40.0), REST),
+    "true": Demand(Stimulus(True, 200.0, 40.0), REST),
+    "one channel": (Stimulus(10.0, 200.0, 40.0),),
+    "in itself": (CIRCLE, CIRCLE),
+    "three channels": (REST, REST, Stimulus(10.0, 200.0, 40.0)),
+    "four fields": ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0)),
+}
+
+
 class Answers(Hard):
     """The same nonsense at every tick: which one is a setting."""
 
-    table = {
-        "nothing": None,
-        "text": "a little harder, please",
-        "text inside": Demand(Stimulus("5.0", "200", "40"), REST),
-        "NaN": Demand(Stimulus(math.nan, 200.0, 40.0), REST),
-        "infinity": Demand(Stimulus(math.inf, 200.0, 40.0), REST),
-        "1e12": Demand(Stimulus(1e12, 1e12, 1e12), Stimulus(1e12, 1e12, 1e12)),
-        "400 digits": Demand(Stimulus(10**400, 200.0, 40.0), REST),
-        "negative": Demand(Stimulus(-10.0, 200.0, 40.0), REST),
-        "twice negative": Demand(Stimulus(10.0, -200.0, -40.0), REST),
-        "true": Demand(Stimulus(True, 200.0, 40.0), REST),
-        "one channel": (Stimulus(10.0, 200.0, 40.0),),
-        "in itself": (CIRCLE, CIRCLE),
-        "three channels": (REST, REST, Stimulus(10.0, 200.0, 40.0)),
-        "four fields": ((10.0, 200.0, 40.0, 1.0), (0.0, 0.0, 0.0)),
-    }
-
     def __init__(self, settings, calibration):
         super().__init__(settings, calibration)
-        self.nonsense = self.table[settings["what"]]
+        self.nonsense = NONSENSE[settings["what"]]
 
     def answer(self, observation):
         return self.nonsense

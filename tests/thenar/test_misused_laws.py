@@ -25,8 +25,20 @@ from thenar.scenarios.loader import load_scenario
 
 BAD_LAWS = Path(__file__).with_name("bad_laws.py")
 SCREEN_LINES = 24
-UNUSABLE = ("nothing", "text", "text inside", "NaN", "infinity", "1e12", "400 digits", "negative", "twice negative", "true",
-            "one channel", "in itself")  # fmt: skip
+UNUSABLE = (
+    "nothing",
+    "text",
+    "text inside",
+    "NaN",
+    "infinity",
+    "1e12",
+    "400 digits",
+    "negative",
+    "twice negative",
+    "true",
+    "one channel",
+    "in itself",
+)
 TOO_MUCH = ("three channels", "four fields")
 RAISING = {
     "Raises": "ValueError: no grip on the handle at all",
