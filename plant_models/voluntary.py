@@ -2,7 +2,7 @@
 
 Active, resting and fatigued shares add to one. A controller moves units from resting to active
 towards the wanted share (LD = LR = 10 /s, from memory), which is also the lag of voluntary force.
-R and F as transcribed by a third party from Frey-Law et al. (2012); R grows at rest (Looft 2018).
+R and F as a third party copied them from Frey-Law et al. (2012); R grows at rest (Looft 2018).
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def shares_after(
 def endurance_s(params: VoluntaryParams, wanted: float) -> float:
     """Time a constant share of maximum can be held, s; infinite when it can be held for ever.
 
-    Closed form ET = -ln(1 - R (1 - TL) / (F TL)) / R (re-derived; third-party transcription agrees).
+    Closed form ET = -ln(1 - R (1 - TL) / (F TL)) / R (re-derived; a third party's copy agrees).
     """
     F, R = params.fatigue_per_s, params.recovery_per_s
     left = 1.0 - R * (1.0 - wanted) / (F * wanted)

@@ -42,6 +42,10 @@ class InputError(Exception):
             shown.append(f"... and {left} more")
         super().__init__("\n".join(shown))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...]]]:
+        """A worker process hands over the problems, not the text made of them."""
+        return InputError, (self.problems,)
+
 
 class Strict(BaseModel):
     """Base of every settings model: unknown keys and silent conversions are errors, values are frozen."""

@@ -221,3 +221,13 @@ def test_asking_when_a_channel_may_fire_changes_nothing() -> None:
         bench.due_us(1, at=at)
     after = bench.memory, bench.admitted, bench.limits_array
     assert all(np.array_equal(old, new) for old, new in zip(before, after, strict=True))
+
+
+def test_once_it_has_fired_a_channel_waits_for_the_short_gap_only() -> None:
+    bench = Bench().armed()
+    bench.run(0.1, both(PUSH.agonist, PUSH.agonist))
+    first, second = [pulse for pulse in bench.pulses if pulse.channel == 0][:2]
+    between = [pulse for pulse in bench.pulses if pulse.channel == 1 and first.t_us < pulse.t_us < second.t_us]
+    assert between
+    assert first.t_us == PERIOD_US
+    assert second.t_us - first.t_us == 25_000

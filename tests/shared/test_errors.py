@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -115,6 +116,13 @@ def test_many_problems_still_fit_one_screen_and_none_is_lost() -> None:
     assert text.splitlines()[-1] == f"... and {100 - SHOWN_AT_MOST} more"
     assert len(text.splitlines()) == 3 * SHOWN_AT_MOST + 1
     assert "..." not in str(InputError([Problem("f", "k", "x", "y")] * SHOWN_AT_MOST))
+
+
+def test_an_error_told_by_another_process_is_the_same() -> None:
+    """A worker hands its errors over pickled."""
+    error = InputError([Problem("bench.toml", "pad.kind", "'gle'", "one of gel, dry", "gel")])
+    back = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own bytes
+    assert (type(back), str(back), back.problems) == (InputError, str(error), error.problems)
 
 
 @given(st.lists(st.sampled_from(["a", "b_us"]) | st.integers(0, 9), min_size=1))

@@ -326,3 +326,18 @@ def test_a_law_that_can_not_be_built_is_an_input_error_with_its_words(
     assert "Traceback" not in screen.err
     assert len(screen.err.splitlines()) <= SCREEN_LINES
     assert sorted(path.name for path in tmp_path.iterdir()) == ["bad.toml", "bad_laws.py"], "nothing half-written"
+
+
+@pytest.mark.slow
+def test_a_law_that_can_not_be_built_is_told_the_same_by_a_worker(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    body, words = CONSTRUCTORS["raises"]
+    file = scenario_with(tmp_path, "Law", "repeats = 2")
+    (tmp_path / "bad_laws.py").write_text(FILE_OF_ERRORS.format(body=body, inside="fail()", outside=""), "utf-8")
+    told = []
+    for jobs in ("1", "2"):
+        assert main(["run", str(file), "--out", str(tmp_path / "run"), "--jobs", jobs]) == 2
+        told.append(capfd.readouterr().err)
+    assert words in told[0]
+    assert told[1] == told[0]

@@ -42,7 +42,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 
 def _tell(report: RunReport, title: str, trials: int) -> None:
-    print(f"{title}: {trials} trials, seed {report.seed}")
+    print(f"{title}: {trials} trial{'' if trials == 1 else 's'}, seed {report.seed}")
     show_table(conditions_table(report.table))
     if any(report.reason_ticks.values()):
         show_table(interlock_table(report.reason_ticks))
