@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final, NamedTuple
 
-from thenar.safety.inputs import CURRENT_RANGE_UA, ChannelAsked, Senses
+from thenar.safety.inputs import CURRENT_RANGE_UA, ChannelAsked, Senses, asks_nothing
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import SHORT_SLOTS
 from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R16, R17, R25
@@ -135,26 +135,26 @@ def energy_trip(limits: ChannelLimits, given: Bounded) -> int:
 
 @step
 def bound_both(
-    limits: Limits, agonist_asked_uA: int, antagonist_asked_uA: int, agonist: Bounded, antagonist: Bounded
+    limits: Limits, agonist_asked: ChannelAsked, antagonist_asked: ChannelAsked, agonist: Bounded, antagonist: Bounded
 ) -> BoundedPair:
     """R25: both currents in proportion when the shares of their ceilings add up to too much.
 
-    Shares are those of what was asked for, cut at the ceilings, so that tightening another bound on one
-    channel never makes room on the other. A channel without a ceiling is zero already.
+    Shares are those of what was asked for, cut at the ceilings, even where another bound takes a channel
+    lower or to zero: so a tighter bound on one channel never makes room on the other.
     """
-    agonist_cap = min(limits.agonist.peak_uA, limits.agonist.ceiling_uA)
-    antagonist_cap = min(limits.antagonist.peak_uA, limits.antagonist.ceiling_uA)
-    if agonist.current_uA == 0 or antagonist.current_uA == 0 or agonist_cap <= 0 or antagonist_cap <= 0:
+    if asks_nothing(agonist_asked) or asks_nothing(antagonist_asked):
         return BoundedPair(agonist, antagonist)
-    asked = 1_000 * (
-        min(agonist_asked_uA, agonist_cap) * antagonist_cap + min(antagonist_asked_uA, antagonist_cap) * agonist_cap
-    )
+    agonist_cap = max(min(limits.agonist.peak_uA, limits.agonist.ceiling_uA), 1)
+    antagonist_cap = max(min(limits.antagonist.peak_uA, limits.antagonist.ceiling_uA), 1)
+    agonist_wish = min(agonist_asked.current_uA, agonist_cap)
+    antagonist_wish = min(antagonist_asked.current_uA, antagonist_cap)
+    wished = 1_000 * (agonist_wish * antagonist_cap + antagonist_wish * agonist_cap)
     room = limits.loop.summed_share_per_mille * agonist_cap * antagonist_cap
-    if asked <= room:
+    if wished <= room:
         return BoundedPair(agonist, antagonist)
-    agonist_room = min(agonist_asked_uA, agonist_cap) * room // asked
-    antagonist_room = min(antagonist_asked_uA, antagonist_cap) * room // asked
-    return BoundedPair(cut(agonist, agonist_room, R25), cut(antagonist, antagonist_room, R25))
+    return BoundedPair(
+        cut(agonist, agonist_wish * room // wished, R25), cut(antagonist, antagonist_wish * room // wished, R25)
+    )
 
 
 @step
@@ -162,8 +162,8 @@ def bound_demand(limits: Limits, agonist: ChannelAsked, antagonist: ChannelAsked
     """Every bound that needs no memory (R06 to R13, R16, R17, R25) on both channels at once."""
     return bound_both(
         limits,
-        agonist.current_uA,
-        antagonist.current_uA,
+        agonist,
+        antagonist,
         bound_channel(
             limits.agonist, limits.loop, agonist, senses.agonist_contact_ohm, senses.agonist_contact_per_mille
         ),

@@ -166,6 +166,21 @@ def test_both_channels_are_lowered_in_proportion_when_their_shares_add_up_to_too
     assert bool(pair.agonist.reasons & pair.antagonist.reasons & rule(25)) is lowered
 
 
+@pytest.mark.parametrize("width", [10, 100])
+def test_a_channel_that_another_bound_takes_to_zero_makes_no_room_for_the_other(width: int) -> None:
+    pair = bound_demand(limits_for(), ChannelAsked(40_000, width, 25_000), ChannelAsked(40_000, 100, 25_000), senses())
+    assert pair.agonist.current_uA == (0 if width < 50 else 24_000)
+    assert pair.antagonist.current_uA == 24_000
+
+
+@pytest.mark.parametrize("ceiling_uA", [0, 1])
+def test_a_channel_without_a_ceiling_counts_like_any_other_that_is_asked_for_more_than_it_may(ceiling_uA: int) -> None:
+    limits = limits_for()
+    limits = limits._replace(antagonist=limits.antagonist._replace(ceiling_uA=ceiling_uA))
+    pair = bound_demand(limits, ChannelAsked(40_000, 100, 25_000), ChannelAsked(10_000, 100, 25_000), senses())
+    assert (pair.agonist.current_uA, pair.antagonist.current_uA) == (24_000, 0)
+
+
 def test_a_channel_at_rest_leaves_the_other_its_whole_share() -> None:
     pair = bound_demand(limits_for(), ChannelAsked(40_000, 100, 25_000), ChannelAsked(0, 0, 0), senses())
     assert pair.agonist == Bounded(40_000, 100, 25_000, 0)
