@@ -182,6 +182,10 @@ def senses_units(
     agonist_contact_share: object = _NOT_A_NUMBER,
     antagonist_contact_ohm: object = -1,
     antagonist_contact_share: object = _NOT_A_NUMBER,
+    agonist_net_pC: object = 0,
+    agonist_cut_short: object = 0,
+    antagonist_net_pC: object = 0,
+    antagonist_cut_short: object = 0,
 ) -> NDArray[np.int64]:
     """What is sensed, as int64, shape (inputs.SENSES_SIZE,); never raises.
 
@@ -189,7 +193,8 @@ def senses_units(
     `estimate_count`: estimates that have arrived so far. `law_fault`: 0 answered, 1 raised, 2 late.
     `stop`, `arm`: 0 or 1; a stop that can't be read counts as pressed, an arm as released.
     `rearm_cause`: requirement number the operator names, 0 none. `*_contact_ohm`: impedance, -1 unknown.
-    `*_contact_share`: share of the pad in contact, 0 to 1, NaN unknown.
+    `*_contact_share`: share of the pad in contact, 0 to 1, NaN unknown. `*_net_pC`: signed net charge since
+    the last tick; one that can't be read counts as a pulse cut short. `*_cut_short`: 0 or 1.
     """
     force, known = estimate_mN(_as_float(estimate_N))
     age = _as_int(estimate_age_us, -1)
@@ -207,9 +212,17 @@ def senses_units(
             _per_mille(agonist_contact_share),
             _as_int(antagonist_contact_ohm, -1),
             _per_mille(antagonist_contact_share),
+            _as_int(agonist_net_pC, 0),
+            _cut_short(agonist_net_pC, agonist_cut_short),
+            _as_int(antagonist_net_pC, 0),
+            _cut_short(antagonist_net_pC, antagonist_cut_short),
         ],
         dtype=np.int64,
     )
+
+
+def _cut_short(net_pC: object, cut_short: object) -> int:
+    return 1 if _as_int(net_pC, -1) != _as_int(net_pC, 0) else _as_int(cut_short, 1)
 
 
 def _per_mille(share: object) -> int:

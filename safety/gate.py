@@ -186,9 +186,9 @@ def _too_early(
 def _with_train(memory: Memory, channel: int, train: TrainMemory) -> Memory:
     agonist, antagonist = memory.agonist, memory.antagonist
     if channel == 0:
-        agonist = ChannelMemory(agonist.command, agonist.contact, train)
+        agonist = ChannelMemory(agonist.command, agonist.contact, agonist.balance, train)
     else:
-        antagonist = ChannelMemory(antagonist.command, antagonist.contact, train)
+        antagonist = ChannelMemory(antagonist.command, antagonist.contact, antagonist.balance, train)
     return Memory(memory.latch, memory.loop, memory.estimate, agonist, antagonist)
 
 

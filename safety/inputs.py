@@ -53,7 +53,9 @@ class Senses(NamedTuple):
     `estimate_age_us` is the time since the estimate was sampled; `estimate_count` counts the estimates
     that have arrived (R30 needs it to tell a stuck estimator from a slow one). `law_fault` is one of the
     LAW constants, `stop` and `arm` are 0 or 1, `rearm_cause` is the requirement number that the operator
-    names to clear a latched trip (0 none). Impedance and contact share are -1 when unknown.
+    names to clear a latched trip (0 none). Impedance and contact share are -1 when unknown. `*_net_pC` is the
+    signed net charge of the channel's pulses since the last tick as the stimulator measures it (R18), and
+    `*_cut_short` is 0 unless one of them broke off between its phases (R19).
     """
 
     estimate_mN: int
@@ -68,11 +70,16 @@ class Senses(NamedTuple):
     agonist_contact_per_mille: int
     antagonist_contact_ohm: int
     antagonist_contact_per_mille: int
+    agonist_net_pC: int
+    agonist_cut_short: int
+    antagonist_net_pC: int
+    antagonist_cut_short: int
 
 
-SENSES_SIZE: Final = 12
+SENSES_SIZE: Final = 16
 _ESTIMATE_RANGE_MN: Final = 1_000_000_000
 _OHM_RANGE: Final = 1_000_000_000
+_NET_RANGE_PC: Final = 1_000_000_000_000
 
 
 @step
@@ -109,6 +116,10 @@ def bounded(senses: Senses) -> Senses:
         between(senses.agonist_contact_per_mille, -1, 1_000),
         between(senses.antagonist_contact_ohm, -1, _OHM_RANGE),
         between(senses.antagonist_contact_per_mille, -1, 1_000),
+        between(senses.agonist_net_pC, -_NET_RANGE_PC, _NET_RANGE_PC),
+        senses.agonist_cut_short,
+        between(senses.antagonist_net_pC, -_NET_RANGE_PC, _NET_RANGE_PC),
+        senses.antagonist_cut_short,
     )
 
 

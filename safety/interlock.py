@@ -29,6 +29,7 @@ from thenar.safety.memory import (
     DISARMED,
     NEVER,
     STOPPING,
+    BalanceMemory,
     ChannelMemory,
     CommandMemory,
     ContactMemory,
@@ -143,7 +144,6 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     antagonist_asked = _asked(demand.antagonist, memory.antagonist.command, heard, late)
     pair = bound_demand(limits, agonist_asked, antagonist_asked, senses)
     agonist, antagonist = pair.agonist, pair.antagonist
-    agonist_saturated, antagonist_saturated = _saturates(agonist), _saturates(antagonist)
 
     passed = live and findings.withhold == 0
     ramping = _ramp(limits.loop, memory, ramp if passed else 0, now_us)
@@ -174,18 +174,20 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
             memory.agonist,
             agonist,
             judged.agonist_contact,
+            judged.agonist_balance,
             ramping.agonist_from_uA,
             senses.agonist_contact_per_mille,
-            agonist_saturated,
+            _saturates(limits.agonist, limits.loop, agonist, senses.agonist_contact_ohm),
             now_us,
         ),
         _after(
             memory.antagonist,
             antagonist,
             judged.antagonist_contact,
+            judged.antagonist_balance,
             ramping.antagonist_from_uA,
             senses.antagonist_contact_per_mille,
-            antagonist_saturated,
+            _saturates(limits.antagonist, limits.loop, antagonist, senses.antagonist_contact_ohm),
             now_us,
         ),
     )
@@ -203,9 +205,11 @@ def _asked(demand: ChannelAsked, command: CommandMemory, heard: bool, late: bool
 
 
 @step
-def _saturates(given: Bounded) -> int:
-    """1 when the compliance bound R17 lowered a current that still flows."""
-    return 1 if given.reasons & R17 != 0 and given.current_uA > 0 else 0
+def _saturates(limits: ChannelLimits, loop: LoopLimits, given: Bounded, contact_ohm: int) -> int:
+    """1 when the compliance bound R17 is what holds down a current that still flows, and no tighter rule does."""
+    if given.reasons & R17 == 0 or given.current_uA == 0:
+        return 0
+    return 1 if (given.current_uA + max(loop.device_step_uA, 1)) * contact_ohm > limits.compliance_uV else 0
 
 
 @step
@@ -278,6 +282,7 @@ def _after(
     memory: ChannelMemory,
     given: Bounded,
     contact: ContactMemory,
+    balance: BalanceMemory,
     ramp_from_uA: int,
     contact_per_mille: int,
     saturated: int,
@@ -298,4 +303,4 @@ def _after(
         contact_per_mille,
         saturated,
     )
-    return ChannelMemory(command, contact, memory.train)
+    return ChannelMemory(command, contact, balance, memory.train)

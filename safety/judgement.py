@@ -5,9 +5,19 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from thenar.safety.arming import Findings
+from thenar.safety.balance import judge_balance
 from thenar.safety.inputs import Asked, Senses
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits, limits_mark
-from thenar.safety.memory import DISARMED, NEVER, CommandMemory, ContactMemory, EstimateMemory, Latch, Memory
+from thenar.safety.memory import (
+    DISARMED,
+    NEVER,
+    BalanceMemory,
+    CommandMemory,
+    ContactMemory,
+    EstimateMemory,
+    Latch,
+    Memory,
+)
 from thenar.safety.plausibility import judge_contact, judge_estimate
 from thenar.safety.reasons import R24, R35, R39
 from thenar.safety.validity import judge_clock, judge_demand
@@ -22,6 +32,8 @@ class Judged(NamedTuple):
     estimate: EstimateMemory
     agonist_contact: ContactMemory
     antagonist_contact: ContactMemory
+    agonist_balance: BalanceMemory
+    antagonist_balance: BalanceMemory
     heard_us: int
     faults: int
     mark: int
@@ -37,6 +49,24 @@ def judge(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     antagonist_contact, antagonist_bad = judge_contact(
         limits.antagonist, loop, memory.antagonist.contact, senses.antagonist_contact_ohm, now_us
     )
+    agonist_balance, agonist_uneven = judge_balance(
+        limits.agonist,
+        memory.agonist.balance,
+        memory.agonist.train.total_pC,
+        senses.agonist_net_pC,
+        senses.agonist_cut_short,
+        loop.short_window_us,
+        now_us,
+    )
+    antagonist_balance, antagonist_uneven = judge_balance(
+        limits.antagonist,
+        memory.antagonist.balance,
+        memory.antagonist.train.total_pC,
+        senses.antagonist_net_pC,
+        senses.antagonist_cut_short,
+        loop.short_window_us,
+        now_us,
+    )
     pulse_us = max(memory.agonist.train.pulse_us, memory.antagonist.train.pulse_us)
     clock = judge_clock(loop, memory.loop, pulse_us, t_us)
     heard_us, faults, answer = judge_demand(loop, memory.loop, demand, senses, memory.latch.state, now_us)
@@ -45,11 +75,29 @@ def judge(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     mark = limits_mark(limits)
     session = _session_trips(loop, memory.latch, mark, now_us)
     findings = Findings(
-        clock.withhold | answer.withhold,
+        clock.withhold | answer.withhold | agonist_uneven.withhold | antagonist_uneven.withhold,
         answer.ramp | verdict.ramp,
-        clock.trip | answer.trip | verdict.trip | agonist_bad | antagonist_bad | session,
+        clock.trip
+        | answer.trip
+        | verdict.trip
+        | agonist_bad
+        | antagonist_bad
+        | agonist_uneven.trip
+        | antagonist_uneven.trip
+        | session,
     )
-    return Judged(findings, verdict.soft, estimate, agonist_contact, antagonist_contact, heard_us, faults, mark)
+    return Judged(
+        findings,
+        verdict.soft,
+        estimate,
+        agonist_contact,
+        antagonist_contact,
+        agonist_balance,
+        antagonist_balance,
+        heard_us,
+        faults,
+        mark,
+    )
 
 
 @step

@@ -46,6 +46,10 @@ class ChannelLimits(NamedTuple):
     """R16: rectified charge (both phases) in the short window"""
     compliance_uV: int
     """R17"""
+    net_per_mille: int
+    net_pC: int
+    net_trip_pC: int
+    """R18: net charge as a share of a phase's charge, and over a second: withhold, trip"""
     slew_uA_per_s: int
     rise_uA: int
     width_slew_us_per_s: int
@@ -171,6 +175,9 @@ def _unpack_channel(array: NDArray[Any], at: int) -> ChannelLimits:
         int(array[at + 26]),
         int(array[at + 27]),
         int(array[at + 28]),
+        int(array[at + 29]),
+        int(array[at + 30]),
+        int(array[at + 31]),
     )
 
 

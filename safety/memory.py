@@ -86,6 +86,16 @@ class ContactMemory(NamedTuple):
     since_us: int
 
 
+class BalanceMemory(NamedTuple):
+    """Net charge as measured, in two buckets of a short window each (R18)."""
+
+    total_pC: int
+    """rectified charge of the train at the last tick"""
+    net_now_pC: int
+    net_before_pC: int
+    since_us: int
+
+
 class TrainMemory(NamedTuple):
     """The pulses that left one channel. The three sums are kept up by `thenar.safety.windows`."""
 
@@ -112,6 +122,7 @@ class ChannelMemory(NamedTuple):
 
     command: CommandMemory
     contact: ContactMemory
+    balance: BalanceMemory
     train: TrainMemory
 
 
@@ -131,10 +142,12 @@ ESTIMATE_AT: Final = 12
 CHANNEL_AT: Final = 22
 COMMAND_SIZE: Final = 8
 CONTACT_SIZE: Final = 5
+BALANCE_SIZE: Final = 4
 TRAIN_SIZE: Final = 12
-CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + TRAIN_SIZE
-TRAIN_AT: Final = COMMAND_SIZE + CONTACT_SIZE
-"""Place of a channel's train inside its block of CHANNEL_SIZE."""
+CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + BALANCE_SIZE + TRAIN_SIZE
+BALANCE_AT: Final = COMMAND_SIZE + CONTACT_SIZE
+TRAIN_AT: Final = BALANCE_AT + BALANCE_SIZE
+"""Places of a channel's balance and train inside its block of CHANNEL_SIZE."""
 
 SHORT_SLOTS: Final = 51
 LONG_SLOTS: Final = 61
@@ -149,6 +162,7 @@ def start_memory() -> NDArray[np.int64]:
     channel = ChannelMemory(
         CommandMemory(0, 0, 0, NEVER, NEVER, 0, -1, 0),
         ContactMemory(-1, -1, -1, -1, NEVER),
+        BalanceMemory(0, 0, 0, NEVER),
         TrainMemory(NEVER, NEVER, 0, 0, 0, NEVER, 0, 0, 0, 0, 0, 0),
     )
     numbers = flat_integers(
@@ -167,7 +181,8 @@ def start_memory() -> NDArray[np.int64]:
 def _unpack_channel(array: NDArray[Any]) -> ChannelMemory:
     return ChannelMemory(
         CommandMemory(*fixed(array[0:COMMAND_SIZE], COMMAND_SIZE)),
-        ContactMemory(*fixed(array[COMMAND_SIZE:TRAIN_AT], CONTACT_SIZE)),
+        ContactMemory(*fixed(array[COMMAND_SIZE:BALANCE_AT], CONTACT_SIZE)),
+        BalanceMemory(*fixed(array[BALANCE_AT:TRAIN_AT], BALANCE_SIZE)),
         TrainMemory(*fixed(array[TRAIN_AT:CHANNEL_SIZE], TRAIN_SIZE)),
     )
 
@@ -192,10 +207,12 @@ def store_decision(array: NDArray[Any], memory: Memory) -> None:
     store(array[ESTIMATE_AT:CHANNEL_AT], memory.estimate)
     agonist = array[CHANNEL_AT : CHANNEL_AT + TRAIN_AT]
     store(agonist[0:COMMAND_SIZE], memory.agonist.command)
-    store(agonist[COMMAND_SIZE:TRAIN_AT], memory.agonist.contact)
+    store(agonist[COMMAND_SIZE:BALANCE_AT], memory.agonist.contact)
+    store(agonist[BALANCE_AT:TRAIN_AT], memory.agonist.balance)
     antagonist = array[CHANNEL_AT + CHANNEL_SIZE : CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT]
     store(antagonist[0:COMMAND_SIZE], memory.antagonist.command)
-    store(antagonist[COMMAND_SIZE:TRAIN_AT], memory.antagonist.contact)
+    store(antagonist[COMMAND_SIZE:BALANCE_AT], memory.antagonist.contact)
+    store(antagonist[BALANCE_AT:TRAIN_AT], memory.antagonist.balance)
 
 
 @step

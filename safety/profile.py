@@ -64,6 +64,9 @@ class ChannelBounds(Strict):
     power_density_W_per_cm2: Bound
     rectified_mA: Bound
     compliance_V: Bound
+    net_charge_share: Bound
+    net_current_uA: Bound
+    net_current_trip_uA: Bound
     slew_mA_per_s: Bound
     width_slew_us_per_s: Bound
     first_step_mA: Bound
@@ -85,6 +88,7 @@ class ChannelBounds(Strict):
     def _in_order(self) -> ChannelBounds:
         _rising("width_min_us", self.width_min_us, "width_max_us", self.width_max_us)
         _rising("impedance_min_ohm", self.impedance_min_ohm, "impedance_max_ohm", self.impedance_max_ohm)
+        _rising("net_current_uA", self.net_current_uA, "net_current_trip_uA", self.net_current_trip_uA)
         _rising("first_step_mA", self.first_step_mA, "peak_mA", self.peak_mA)
         _rising(
             "rms_density_mA_per_cm2",

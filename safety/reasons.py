@@ -21,6 +21,8 @@ R14: Final = 1 << 13
 R15: Final = 1 << 14
 R16: Final = 1 << 15
 R17: Final = 1 << 16
+R18: Final = 1 << 17
+R19: Final = 1 << 18
 R20: Final = 1 << 19
 R21: Final = 1 << 20
 R22: Final = 1 << 21
@@ -39,7 +41,6 @@ R35: Final = 1 << 34
 R36: Final = 1 << 35
 R37: Final = 1 << 36
 R39: Final = 1 << 38
-"""R18, R19, R29 and R38 have no bit that fires: a pulse has one current and one width for both of its
-phases (R18, R19), an unknown contact share is a value inside R13 (R29), and R38 is the mask itself."""
+"""R29 and R38 have no bit that fires: an unknown contact share is a value inside R13, and R38 is the mask itself."""
 
 RULES: Final = 39

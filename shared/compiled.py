@@ -69,7 +69,7 @@ def compiled_before() -> bool:
 
 def step(function: Step) -> Step:
     """Compile a pure step for use inside compiled code (plain Python may call it too)."""
-    compiled: Step = numba.njit(nogil=True)(function)
+    compiled: Step = numba.njit(nogil=True, forceinline=True)(function)
     return compiled
 
 

@@ -159,7 +159,7 @@ def _readable(file: Path, read: Callable[[Path], Content]) -> Content:
 def _trial_difference(
     folder: Path, record: TrialRecord, events: list[dict[str, Any]], again: Finished
 ) -> Difference | None:
-    tables = {"trace": again.result.trace, "pulses": again.result.pulses}
+    tables = {"trace": again.result.trace, "pulses": again.result.pulses, "decisions": again.result.decisions}
     for name in TABLES:
         stored = _readable(folder / f"{name}.parquet", lambda file: read_trial(file, record.trial))
         found = first_difference(stored, tables[name])

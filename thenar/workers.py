@@ -64,7 +64,7 @@ def finish(trial: Trial, moving: bool) -> Finished:
             result = run_trial(trial)
     except SystemExit as error:
         raise LostWorkerError(f"{described(trial)}: the law tried to end the program (exit {error.code})") from None
-    tables = {"trace": result.trace, "pulses": result.pulses}
+    tables = {"trace": result.trace, "pulses": result.pulses, "decisions": result.decisions}
     return Finished(result, target_rows(result, moving=moving), {name: column_hashes(tables[name]) for name in TABLES})
 
 

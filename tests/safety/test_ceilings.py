@@ -33,7 +33,7 @@ def bounded(limits: ChannelLimits, current: int, width: int, period: int, ohm: i
 
 def senses(ohm: int = UNKNOWN, per_mille: int = UNKNOWN) -> Senses:
     """Senses that only matter for their contact."""
-    return Senses(3_000, 1, 30_000, 1, 0, 0, 1, 0, ohm, per_mille, ohm, per_mille)
+    return Senses(3_000, 1, 30_000, 1, 0, 0, 1, 0, ohm, per_mille, ohm, per_mille, 0, 0, 0, 0)
 
 
 @pytest.mark.parametrize(

@@ -179,14 +179,16 @@ def test_an_estimate_becomes_millinewton_and_nan_becomes_unknown(estimate_N: flo
 
 def test_senses_are_laid_out_in_order() -> None:
     units = senses_units(3.2, 30_000, 7, 2, 0, True, 30, 1500, 0.75, 900.0, None)
-    assert units.tolist() == [3_200, 1, 30_000, 7, 2, 0, 1, 30, 1500, 750, 900, -1]
+    assert units.tolist() == [3_200, 1, 30_000, 7, 2, 0, 1, 30, 1500, 750, 900, -1, 0, 0, 0, 0]
 
 
 def test_a_stop_that_cannot_be_read_counts_as_pressed_and_an_arm_as_released() -> None:
-    units = senses_units("?", None, "?", Raises(), math.nan, Raises(), 1e300, math.nan, 1.5, -1, math.nan)
-    assert units.tolist() == [0, 0, -1, 0, 1, 1, 0, 0, -1, -1, -1, -1]
+    units = senses_units(
+        "?", None, "?", Raises(), math.nan, Raises(), 1e300, math.nan, 1.5, -1, math.nan, None, 0, 5.0, "?"
+    )
+    assert units.tolist() == [0, 0, -1, 0, 1, 1, 0, 0, -1, -1, -1, -1, 0, 1, 5, 1]
 
 
-@given(st.lists(anything, min_size=11, max_size=11))
+@given(st.lists(anything, min_size=15, max_size=15))
 def test_no_object_makes_the_senses_raise(values: list[object]) -> None:
     assert senses_units(*values).shape == (SENSES_SIZE,)

@@ -61,6 +61,7 @@ def test_forearm_limits_are_those_of_the_requirement_table() -> None:
         "width_slew_us_per_s": 200, "width_rise_us": 4,
         "first_step_uA": 800, "ramp_us": 500_000, "run_us": 20_000_000, "on_us": 30_000_000, "total_pC": 10**12,
         "ohm_min": 100, "ohm_max": 10_000, "ohm_jump_percent": 200,
+        "net_per_mille": 20, "net_pC": 10_000_000, "net_trip_pC": 50_000_000,
     }  # fmt: skip
     assert (loop.valid_us, loop.command_trip_us, loop.tick_min_us, loop.tick_max_us) == (
         60_000,

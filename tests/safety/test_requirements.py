@@ -14,7 +14,7 @@ from thenar.safety import reasons
 from thenar.safety.requirements import REQUIREMENTS, reason_ids
 
 SAFETY = Path(reasons.__file__).parent
-BY_CONSTRUCTION = {18, 19, 29, 38}
+BY_CONSTRUCTION = {29, 38}
 
 
 def test_there_is_one_row_for_each_of_r01_to_r39_in_order() -> None:

@@ -12,6 +12,7 @@ from thenar.engine.asking import WALL_LIMIT_S, Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
 from thenar.engine.rows import tick_instant
 from thenar.engine.trial import Trial
+from thenar.safety.decision_log import log_halt
 from thenar.safety.doors import halt_packed, is_armed, trip_cause
 from thenar.safety.edge import demand_units
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
@@ -74,6 +75,7 @@ class Loop:
             demand_units(answer.demand),
             desk.senses,
             self.counts,
+            desk.decisions,
             answer.fault,
             int(t_us >= self._arm_us),
             self._rearm_cause,
@@ -87,6 +89,9 @@ class Loop:
     def stop(self, t_us: int) -> None:
         """The emergency stop: silent from this instant on, whatever the next tick would do."""
         halt_packed(self.memory, self.admitted, t_us)
+        row = int(self._desk.live["decisions"][0])
+        log_halt(self._desk.decisions[row], t_us, self._desk.limits, self.memory)
+        self._desk.live["decisions"] += 1
         self._delivered = (REST, REST)
         self._note_changes(t_us, int(trip_cause(self.memory)), bool(is_armed(self.memory)), 0)
 

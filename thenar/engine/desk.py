@@ -21,6 +21,7 @@ from thenar.plant_models.handling import handling_N
 from thenar.plant_models.recruitment import RecruitmentParams, recruitment_params
 from thenar.plant_models.settings import Channel
 from thenar.plant_models.wearer import NAIVE, wearer_params
+from thenar.safety.decision_log import DECISION_SIZE
 from thenar.safety.inputs import ASKED_SIZE, SENSES_SIZE
 from thenar.safety.limits import LIMITS_SIZE
 from thenar.scenarios.faults import Dropout, Jump, Stuck, length_s
@@ -30,7 +31,7 @@ from thenar.shared.noise import normals
 from thenar.shared.ticks import US_PER_MS, us_from_s
 
 _LIVE_INTEGERS: Final = (
-    "body_us", "agonist_felt_us", "antagonist_felt_us", "sampled_us", "estimates", "reasons", "pulses",
+    "body_us", "agonist_felt_us", "antagonist_felt_us", "sampled_us", "estimates", "reasons", "pulses", "decisions",
 )  # fmt: skip
 _LIVE_FLOATS: Final = (
     "drive", "noise", "handling_N", "target_N", "agonist_felt", "antagonist_felt", "agonist_contact",
@@ -78,6 +79,7 @@ class Desk(NamedTuple):
     asked: NDArray[np.int64]
     senses: NDArray[np.int64]
     pulses: NDArray[np.int64]
+    decisions: NDArray[np.int64]
     trace_floats: NDArray[np.float64]
     trace_integers: NDArray[np.int64]
 
@@ -90,6 +92,7 @@ def lay_desk(trial: Trial) -> Desk:
     ticks = trial.wearer_ticks
     plan = plan_readings(trial.estimator, trial.duration_us, *key, _estimator_faults(trial))
     rows = trial.duration_us // clock.trace_us + 1
+    most_decisions = trial.duration_us // clock.control_us + 1 + len(trial.faults)
     limits = trial.profile.limits_for(trial.calibration, control_period_us=clock.control_us)
     desk = Desk(
         live=_live(),
@@ -112,6 +115,7 @@ def lay_desk(trial: Trial) -> Desk:
         asked=np.zeros(ASKED_SIZE, dtype=np.int64),
         senses=np.zeros(SENSES_SIZE, dtype=np.int64),
         pulses=np.zeros((2 * (trial.duration_us // SHORTEST_PULSE_GAP_US + 2), 5), dtype=np.int64),
+        decisions=np.zeros((most_decisions, DECISION_SIZE), dtype=np.int64),
         trace_floats=np.zeros((rows, len(TRACE_FLOATS))),
         trace_integers=np.zeros((rows, len(TRACE_INTEGERS)), dtype=np.int64),
     )

@@ -10,6 +10,7 @@ from thenar.engine.control import Loop
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial
+from thenar.safety.decision_log import FIELDS
 from thenar.shared.columns import TRACE
 
 
@@ -20,6 +21,7 @@ def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], lo
     }
     columns |= {name: desk.trace_integers[:, place].copy() for place, name in enumerate(TRACE_INTEGERS)}
     left = desk.pulses[: int(desk.live["pulses"][0])]
+    decided = desk.decisions[: int(desk.live["decisions"][0])]
     return TrialResult(
         label=trial.label,
         duration_us=trial.duration_us,
@@ -32,6 +34,7 @@ def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], lo
             "width_us": left[:, 3].copy(),
             "gap_us": left[:, 4].copy(),
         },
+        decisions={name: decided[:, place].copy() for place, name in enumerate(FIELDS)},
         events=tuple(occurrences),
         reason_ticks={} if loop is None else loop.reason_ticks(),
     )

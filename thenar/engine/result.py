@@ -25,6 +25,7 @@ class TrialResult:
     `duration_us`: length of the trial in us. `max_pinch_N`: the wearer's maximum in N.
     `trace`: every TRACE column of thenar.shared.columns but "trial", arrays of one shape (rows,).
     `pulses`: every PULSES column but "trial", arrays of one shape (pulses,), in order of time.
+    `decisions`: every DECISIONS column but "trial", arrays of one shape (decisions,), in the order of calls.
     `events`: mappings with "t_us" (us), "kind" and plain values, in order of time.
     `reason_ticks`: requirement identifier ("R06") to the number of control ticks or pulses at which it acted.
     """
@@ -34,5 +35,6 @@ class TrialResult:
     max_pinch_N: float
     trace: dict[str, NDArray[Any]]
     pulses: dict[str, NDArray[Any]]
+    decisions: dict[str, NDArray[Any]]
     events: tuple[dict[str, object], ...]
     reason_ticks: dict[str, int]

@@ -8,6 +8,7 @@ from typing import Any, Final
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS
 from thenar.engine.instants import body_at, felt_and_recruited, forces_N
 from thenar.plant_models.body import unpack_body_params
+from thenar.safety.decision_log import broken_off, log_tick
 from thenar.safety.doors import admit_packed, gate_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.edge import estimate_mN
 from thenar.safety.inputs import FAULT_NONE, LAW_FINE, Senses
@@ -17,6 +18,8 @@ from thenar.shared.compiled import entry, step, store
 CONTACT_UNKNOWN: Final = -1
 """A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
 OHM_UNKNOWN: Final = -1
+BALANCED_PC: Final = 0
+"""The simulated stimulator gives both phases in full."""
 OHM_KNOWN_FOR_US: Final = 1_000_000
 """Only pulses measure impedance: what the last one measured says nothing of the pad after this time (own choice)."""
 
@@ -63,23 +66,27 @@ def known_ohm(measured_ohm: float, age_us: int) -> int:
 def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cause: int) -> None:
     """Fill the interlock's senses from what a controller can know: the estimate, not the true force."""
     estimate, known = estimate_mN(live.estimate_N)
-    store(
-        senses,
-        Senses(
-            estimate_mN=estimate,
-            estimate_known=known,
-            estimate_age_us=t_us - live.sampled_us if live.estimates > 0 else -1,
-            estimate_count=live.estimates,
-            law_fault=law_fault,
-            stop=0,
-            arm=arm,
-            rearm_cause=rearm_cause,
-            agonist_contact_ohm=known_ohm(live.agonist_ohm, t_us - live.agonist_felt_us),
-            agonist_contact_per_mille=CONTACT_UNKNOWN,
-            antagonist_contact_ohm=known_ohm(live.antagonist_ohm, t_us - live.antagonist_felt_us),
-            antagonist_contact_per_mille=CONTACT_UNKNOWN,
-        ),
+    age_us = t_us - live.sampled_us if live.estimates > 0 else -1
+    # Positional, in the order of `Senses`: numba takes no call with this many keywords.
+    sensed = Senses(
+        estimate,
+        known,
+        age_us,
+        live.estimates,
+        law_fault,
+        0,
+        arm,
+        rearm_cause,
+        known_ohm(live.agonist_ohm, t_us - live.agonist_felt_us),
+        CONTACT_UNKNOWN,
+        known_ohm(live.antagonist_ohm, t_us - live.antagonist_felt_us),
+        CONTACT_UNKNOWN,
+        BALANCED_PC,
+        0,
+        BALANCED_PC,
+        0,
     )
+    store(senses, sensed)
 
 
 @step
@@ -101,6 +108,7 @@ def tick_instant(
     asked: Any,
     senses: Any,
     counts: Any,
+    decisions: Any,
     law_fault: int,
     arm: int,
     rearm_cause: int,
@@ -113,7 +121,10 @@ def tick_instant(
     now = live[0]
     sense(now, senses, t_us, law_fault, arm, rearm_cause)
     note_demand(now, asked, law_fault == LAW_FINE and asked[0] == FAULT_NONE)
+    broken = broken_off(memory)
     reasons = admit_packed(limits, memory, admitted, asked, senses, t_us)
+    log_tick(decisions[now.decisions], t_us, limits, memory, admitted, asked, senses, reasons, broken)
+    now.decisions += 1
     note_reasons(live, counts, reasons)
     return (
         next_pulse_packed(limits, memory, admitted, 0, t_us),

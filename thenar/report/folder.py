@@ -78,6 +78,7 @@ class RunFolder:
         trial = result.label.index
         self._tables["trace"].add(trial, result.trace)
         self._tables["pulses"].add(trial, result.pulses)
+        self._tables["decisions"].add(trial, result.decisions)
         for event in result.events:
             self._events.write(json_line({"trial": trial} | event) + "\n")
 

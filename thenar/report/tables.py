@@ -20,9 +20,9 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from thenar.caution import SHORT
-from thenar.shared.columns import PULSES, TRACE, Column
+from thenar.shared.columns import DECISIONS, PULSES, TRACE, Column
 
-TABLES: Final[dict[str, tuple[Column, ...]]] = {"trace": TRACE, "pulses": PULSES}
+TABLES: Final[dict[str, tuple[Column, ...]]] = {"trace": TRACE, "pulses": PULSES, "decisions": DECISIONS}
 _TYPES: Final = {"int64": pa.int64(), "float64": pa.float64()}
 
 
