@@ -100,7 +100,9 @@ def params_from(settings: ProportionalSettings, calibration: Calibration) -> Par
 def _growth(settings: ProportionalSettings, channel: ChannelCalibration) -> Growth:
     start_mA = float(channel.motor_mA) if settings.start == "motor-threshold" else 0.0
     half_mA, spread = float(channel.full_current_mA), float(channel.spread)
-    return Growth(start_mA, recruited_share(start_mA, half_mA, spread), half_mA, spread)
+    # A channel of which nothing is on file has no curve; its ceiling of zero keeps it at rest.
+    start_share = recruited_share(start_mA, half_mA, spread) if half_mA > 0.0 else 0.0
+    return Growth(start_mA, start_share, half_mA, spread)
 
 
 @step

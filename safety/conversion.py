@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from thenar.safety.ceilings import LOAD_OHM, whole_root
 from thenar.safety.hard_ceilings import CHANNEL_HARD, CONTROL_PERIOD_US
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
-from thenar.safety.screening import Screening
+from thenar.safety.screening import Screening, objections_to
 from thenar.shared.signals import Calibration, ChannelCalibration
 
 if TYPE_CHECKING:
@@ -129,7 +129,7 @@ def _loop(bounds: LoopBounds, max_pinch_N: float, control_period_us: int, screen
         summed_share_per_mille=_upper(bounds.summed_share, 1_000),
         pulse_gap_us=_lower(bounds.pulse_gap_ms, 1_000),
         changeover_us=_lower(bounds.changeover_ms, 1_000),
-        screening_clear=1 if screening is None or not screening.objections() else 0,
+        screening_clear=0 if objections_to(screening) else 1,
         contact_window_us=_lower(bounds.impedance_window_s, 1_000_000),
         estimate_min_mN=-_upper(bounds.estimate_undershoot_N, 1_000),
         estimate_max_mN=_upper(bounds.estimate_max_N, 1_000),

@@ -191,9 +191,9 @@ class LimitProfile(Strict):
         """The limits of one person's session, as integers.
 
         `calibration` None (none on file) gives ceilings of zero and no force bounds: the loop then refuses
-        to arm (R07). `control_period_us`: nominal time between control ticks. `screening` None leaves
-        R27 to the caller: no answers are on record and nothing is refused on their account. Raises
-        ValueError when `control_period_us` lies outside `hard_ceilings.CONTROL_PERIOD_US`.
+        to arm (R07). `control_period_us`: nominal time between control ticks. `screening` None (none on
+        file) refuses to arm as well (R27). Raises ValueError when `control_period_us` lies outside
+        `hard_ceilings.CONTROL_PERIOD_US`.
         """
         from thenar.safety.conversion import limits_of  # brings in the compiler: only when limits are made
 

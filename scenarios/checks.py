@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from thenar.scenarios.faults import ElectrodeLift, Fault, length_s
+from thenar.scenarios.person import CalibrationOnFile
 from thenar.scenarios.recording import Recording
 from thenar.scenarios.schema import Scenario
 from thenar.scenarios.targets import (
@@ -44,9 +45,14 @@ def _people(scenario: Scenario, file: str) -> Iterator[Problem]:
         if first != index:
             found = f"{shown(wearer.name)}, also the name of wearers[{first}]"
             yield Problem(file, f"wearers[{index}].name", found, "a name of its own for each wearer")
-    for key, wearer in (("wearer", scenario.wearer), *((f"wearers[{n}]", w) for n, w in enumerate(scenario.wearers))):
-        if not wearer.name.isprintable():
-            yield Problem(file, f"{key}.name", shown(wearer.name), "one line of text without control characters")
+    names = {"wearer": scenario.wearer.name, **{f"wearers[{n}]": w.name for n, w in enumerate(scenario.wearers)}}
+    for key, name in names.items():
+        if not name.isprintable():
+            yield Problem(file, f"{key}.name", shown(name), "one line of text without control characters")
+    sharing = scenario.wearer_count - sum(wearer.calibration is not None for wearer in scenario.wearers)
+    if isinstance(scenario.calibration, CalibrationOnFile) and sharing > 1:
+        allowed = 'one person\'s numbers for one wearer: source = "simulated", or a calibration for each of [[wearers]]'
+        yield Problem(file, "calibration.source", f"'on-file' for {sharing} wearers", allowed)
 
 
 def _target(scenario: Scenario, recording: Recording | None, file: str) -> Iterator[Problem]:

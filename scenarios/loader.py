@@ -17,6 +17,7 @@ from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.scenarios.checks import fit_problems
 from thenar.scenarios.faults import KINDS
 from thenar.scenarios.files import NamedFile, found_file
+from thenar.scenarios.person import SOURCES, ScreeningOnFile, WearerByHand
 from thenar.scenarios.pieces import checked, one_of, placed, plainness
 from thenar.scenarios.recording import Recording, read_recording
 from thenar.scenarios.schema import SCHEMA_VERSION, LimitChoice, Scenario
@@ -152,14 +153,15 @@ def _pieces(data: Table, file: str, problems: list[Problem]) -> Table:
         pieces["law"] = checked(LawSettings, data["law"], file, "law", problems)
     if "limits" in data:
         pieces["limits"] = checked(LimitChoice, data["limits"], file, "limits", problems)
+    pieces |= _on_file(data, file, "", problems)
     base = Wearer()
     if "wearer" in data:
-        pieces["wearer"] = _wearer(data["wearer"], None, file, "wearer", problems)
+        pieces["wearer"] = _wearer(data["wearer"], file, problems)
         base = pieces["wearer"] or base
     if "wearers" in data:
         tables = _tables(data["wearers"], file, "wearers", problems)
         pieces["wearers"] = [
-            _wearer(table, base, file, f"wearers[{index}]", problems) for index, table in enumerate(tables)
+            _by_hand(table, base, file, f"wearers[{index}]", problems) for index, table in enumerate(tables)
         ]
     if "faults" in data:
         tables = _tables(data["faults"], file, "faults", problems)
@@ -176,8 +178,25 @@ def _tables(value: object, file: str, key: str, problems: list[Problem]) -> list
     return []
 
 
-def _wearer(table: object, base: Wearer | None, file: str, at: str, problems: list[Problem]) -> Wearer | None:
-    return checked(Wearer, written_out(table, base) if isinstance(table, dict) else table, file, at, problems)
+def _on_file(table: Table, file: str, above: str, problems: list[Problem]) -> Table:
+    """What `table` states as on file about a person, checked; None in place of what has problems."""
+    found: Table = {}
+    if "screening" in table:
+        found["screening"] = checked(ScreeningOnFile, table["screening"], file, f"{above}screening", problems)
+    if "calibration" in table:
+        at = f"{above}calibration"
+        found["calibration"] = one_of(SOURCES, "source", table["calibration"], file, at, problems)
+    return found
+
+
+def _wearer(table: object, file: str, problems: list[Problem]) -> Wearer | None:
+    return checked(Wearer, written_out(table) if isinstance(table, dict) else table, file, "wearer", problems)
+
+
+def _by_hand(table: object, base: Wearer, file: str, at: str, problems: list[Problem]) -> WearerByHand | None:
+    if isinstance(table, dict):
+        table = written_out(table, base) | _on_file(table, file, f"{at}.", problems)
+    return checked(WearerByHand, table, file, at, problems)
 
 
 def _whole(data: Table, pieces: Table) -> Table:

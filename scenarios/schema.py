@@ -10,6 +10,7 @@ from thenar.controller.registry import LawSettings
 from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
 from thenar.scenarios.clock import Clock
 from thenar.scenarios.faults import Conditions, Fault
+from thenar.scenarios.person import CalibrationSource, ScreeningOnFile, WearerByHand
 from thenar.scenarios.targets import Target
 from thenar.shared.errors import Strict
 from thenar.shared.ticks import us_from_s
@@ -42,11 +43,9 @@ class LimitChoice(Strict):
 
 
 class Session(Strict):
-    """What the operator does, and at which pulses the wearer was calibrated."""
+    """What the operator does."""
 
     arm_at_s: float = Field(0.0, ge=0, le=7200, description="when the operator arms the interlock, s")
-    calibration_width_us: float = Field(250.0, ge=50, le=500, description="pulse width of the calibration, us")
-    calibration_rate_Hz: float = Field(40.0, ge=5, le=100, description="pulse rate of the calibration, Hz")
 
 
 class Scenario(Strict):
@@ -66,8 +65,14 @@ class Scenario(Strict):
     )
     wearer: Wearer = Field(default_factory=Wearer, description="the base wearer; what is left out has a default")
     population: Population | None = Field(None, description="wearers drawn around the base wearer")
-    wearers: Annotated[tuple[Wearer, ...], Field(strict=False, max_length=1000)] = Field(
+    wearers: Annotated[tuple[WearerByHand, ...], Field(strict=False, max_length=1000)] = Field(
         (), description="wearers by hand: each states only what differs from the base wearer, and its own name"
+    )
+    screening: ScreeningOnFile | None = Field(
+        None, description="placement and answers of every wearer; left out: none on file, the loop refuses to arm"
+    )
+    calibration: CalibrationSource | None = Field(
+        None, description="thresholds and ceilings; left out: none on file, ceilings of zero, the loop refuses to arm"
     )
     target: Target = Field(description="the force that the wearer should hold")
     estimator: Estimator = Field(default_factory=Estimator, description="how fingertip force is estimated")
@@ -84,6 +89,16 @@ class Scenario(Strict):
     def duration_us(self) -> int:
         """Length of each trial, whole us."""
         return us_from_s(self.duration_s)
+
+    def screening_of(self, number: int) -> ScreeningOnFile | None:
+        """The screening on file of wearer `number` (from 0): the own one, or the common one. None: none on file."""
+        own = self.wearers[number].screening if self.wearers else None
+        return self.screening if own is None else own
+
+    def calibration_of(self, number: int) -> CalibrationSource | None:
+        """Where the calibration of wearer `number` (from 0) comes from, as in `screening_of`."""
+        own = self.wearers[number].calibration if self.wearers else None
+        return self.calibration if own is None else own
 
     @property
     def wearer_count(self) -> int:

@@ -32,4 +32,4 @@ def wearers_of(scenario: Scenario) -> tuple[Wearer, ...] | Population:
     """The wearers of a scenario in file order, or the population to draw around `scenario.wearer`."""
     if scenario.population is not None:
         return scenario.population
-    return scenario.wearers or (scenario.wearer,)
+    return tuple(wearer.body() for wearer in scenario.wearers) or (scenario.wearer,)

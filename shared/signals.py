@@ -67,6 +67,12 @@ class Calibration(NamedTuple):
     max_pinch_N: float
 
 
+NOT_CALIBRATED: Final = ChannelCalibration(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+"""A channel of which nothing is on file: its ceiling is zero, and nothing may leave on it (R07)."""
+NOTHING_ON_FILE: Final = Calibration(NOT_CALIBRATED, NOT_CALIBRATED, 0.0)
+"""What a law is built from when no calibration is on file."""
+
+
 class Pulse(NamedTuple):
     """One biphasic, charge-balanced pulse that left the loop (integers, as the generator takes them)."""
 

@@ -11,12 +11,13 @@ from typing import Final, NamedTuple
 
 from thenar.caution import full_text
 from thenar.engine.result import TrialLabel, TrialResult
-from thenar.engine.trial import plan_trials
+from thenar.engine.trial import Trial, plan_trials
 from thenar.report.error_picture import error_picture
 from thenar.report.folder import RunFolder, read_events
 from thenar.report.manifest import (
     FILE,
     FORMAT,
+    CalibrationRecord,
     LimitsUsed,
     Manifest,
     ScenarioText,
@@ -29,23 +30,27 @@ from thenar.report.metrics import METRICS, TargetRow
 from thenar.report.picture import Panel, force_picture
 from thenar.report.summary import (
     ConditionTarget,
+    Refusal,
     by_condition_and_target,
     line_record,
+    refused_for_good,
     row_record,
     trials_csv,
     wearer_means,
 )
 from thenar.report.tables import read_trial
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.safety.screening import objections_to
 from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.targets import ConstantTarget, StepsTarget
 from thenar.shared.errors import InputError, Problem
-from thenar.workers import finished_in_order
+from thenar.workers import Finished, finished_in_order
 
 FORCE_PICTURE: Final = "force.png"
 ERROR_PICTURE: Final = "errors.png"
 INPUTS: Final = "inputs"
+TITLES: Final = {row.name: row.title for row in REQUIREMENTS}
 
 
 class RunReport(NamedTuple):
@@ -53,7 +58,8 @@ class RunReport(NamedTuple):
 
     `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
     trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
-    `law_faults`: what the law did wrong, in words, and how often that is among the events.
+    `law_faults`: what the law did wrong, in words, and how often that is among the events; `refusals`: trials that
+    never armed, by reason.
     """
 
     folder: Path
@@ -62,6 +68,7 @@ class RunReport(NamedTuple):
     rows: list[TargetRow]
     reason_ticks: dict[str, dict[str, int]]
     law_faults: dict[str, int]
+    refusals: list[Refusal]
 
     @property
     def picture(self) -> Path:
@@ -96,16 +103,16 @@ def run_scenario(
     with RunFolder(Path(out), loaded.sha256) as folder:
         inputs = _store_inputs(folder, loaded)
         with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as running:
-            for finished in running:
+            for trial, finished in zip(trials, running, strict=True):
                 folder.add(finished.result)
-                kept.take(finished.result, finished.rows, finished.hashes)
+                kept.take(trial, finished)
                 if on_finished is not None:
                     on_finished(finished.result.label)
         folder.close_tables()
         for file in loaded.files:
             _unchanged_bytes(loaded, file)
         table = by_condition_and_target(kept.rows)
-        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults)
+        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, kept.refusals)
         folder.write_text("trials.csv", trials_csv(kept.rows))
         folder.write_json("summary.json", _summary(loaded, report, kept))
         _draw(folder, loaded, kept, table)
@@ -128,15 +135,17 @@ class _Kept:
         self.ticks_by_trial: list[dict[str, int]] = []
         self.reason_ticks: dict[str, dict[str, int]] = {}
         self.law_faults: dict[str, int] = {}
+        self.refusals: list[Refusal] = []
 
-    def take(self, result: TrialResult, rows: list[TargetRow], hashes: dict[str, dict[str, str]]) -> None:
-        label = result.label
-        self.rows.extend(rows)
+    def take(self, trial: Trial, finished: Finished) -> None:
+        result, label = finished.result, finished.result.label
+        self.rows.extend(finished.rows)
         self.ticks_by_trial.append(dict(sorted(result.reason_ticks.items())))
         for event in result.events:
             if event["kind"] == "law-fault":
                 what = str(event["what"])
                 self.law_faults[what] = self.law_faults.get(what, 0) + 1
+        self._note_refusal(trial, result)
         total = self.reason_ticks.setdefault(label.condition, {})
         for identifier, ticks in sorted(result.reason_ticks.items()):
             total[identifier] = total.get(identifier, 0) + ticks
@@ -149,9 +158,25 @@ class _Kept:
                 repeat=label.repeat,
                 duration_us=result.duration_us,
                 max_pinch_N=result.max_pinch_N,
-                columns=hashes,
+                calibration=CalibrationRecord.of(trial.calibration),
+                screening=trial.screening,
+                objections=objections_to(trial.screening),
+                control_period_us=trial.clock.control_us,
+                columns=finished.hashes,
             )
         )
+
+    def _note_refusal(self, trial: Trial, result: TrialResult) -> None:
+        why = refused_for_good(result.events, trial.arming_objections(), TITLES)
+        if not why:
+            return
+        same = next((refusal for refusal in self.refusals if refusal.why == why), None)
+        if same is None:
+            same = Refusal(why, [], [])
+            self.refusals.append(same)
+        same.trials.append(result.label.index)
+        if result.label.wearer_name not in same.wearers:
+            same.wearers.append(result.label.wearer_name)
 
 
 def _store_inputs(folder: RunFolder, loaded: LoadedScenario) -> list[StoredInput]:
@@ -181,11 +206,12 @@ def _unchanged_bytes(loaded: LoadedScenario, file: NamedFile) -> bytes:
 
 def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str, object]:
     trials = [
-        record.model_dump(exclude={"columns"}) | {"reason_ticks": ticks}
+        record.model_dump(exclude={"columns", "calibration", "screening"}) | {"reason_ticks": ticks}
         for record, ticks in zip(kept.records, kept.ticks_by_trial, strict=True)
     ]
     return {
         "title": loaded.scenario.title,
+        "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
         "scenario_sha256": loaded.sha256,
         "seed": report.seed,
         "measures": {metric.name: {"unit": metric.unit, "meaning": metric.meaning} for metric in METRICS},
@@ -209,10 +235,9 @@ def _draw(folder: RunFolder, loaded: LoadedScenario, kept: _Kept, table: list[Co
         trace = read_trial(folder.working / "trace.parquet", record.trial)
         pulses = read_trial(folder.working / "pulses.parquet", record.trial)
         panels.append(Panel(rows[0].label, record.duration_us, trace, pulses, events[record.trial], rows))
-    titles = {row.name: row.title for row in REQUIREMENTS}
     line = f"Wearer shown: {panels[0].label.wearer_name}, {why}; first repeat"
     title = loaded.scenario.title
-    folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, titles))
+    folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, TITLES))
     folder.write(ERROR_PICTURE, lambda part: error_picture(part, table, kept.rows, title))
 
 

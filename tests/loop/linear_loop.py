@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.loop.theory import DelayedLag
+from tests.scenarios.texts import SCREENED
 from thenar.engine.desk import lay_desk
 from thenar.engine.events import Due, EventTrial
 from thenar.engine.trial import Trial, plan_trials
@@ -97,7 +98,7 @@ class LinearTrial(EventTrial):
 
 def wide_open(trial: Trial) -> NDArray[np.int64]:
     """Limits that no command of these loops reaches, as flat integers."""
-    limits = trial.profile.limits_for(trial.calibration, control_period_us=TICK_US)
+    limits = trial.limits()
     channel = limits.agonist._replace(
         peak_uA=10**6, ceiling_uA=10**6, charge_pC=_HUGE, density_charge_pC=_HUGE, period_min_us=TICK_US,
         rms_uA=10**6, density_rms_uA_per_cm2=10**6, density_trip_uA_per_cm2=10**6, energy_aJ=10**18,
@@ -135,8 +136,10 @@ noise_floor_N = 0.0
 noise_share = 0.0
 [clock]
 control_rate_Hz = 100.0
-[session]
-calibration_rate_Hz = 100.0
+{SCREENED}
+[calibration]
+source = "simulated"
+rate_Hz = 100.0
 {law}
 """
     (trial,) = plan_trials(parse_scenario(text, "linear.toml", Path()))

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tests.scenarios.texts import ON_FILE
 from thenar.engine.trial import Trial, plan_trials
 from thenar.scenarios.loader import parse_scenario
 from thenar.workers import cores, finished_in_order
@@ -113,7 +114,7 @@ cue.trust = {trust}
 [population]
 count = {wearers}
 {spreads}
-[target]{task_tables}{estimator}{LAW.format(gain=gain, deadband_N=deadband_N)}"""
+[target]{task_tables}{estimator}{LAW.format(gain=gain, deadband_N=deadband_N)}{ON_FILE}"""
     return plan_trials(parse_scenario(text, "trade.toml", Path()))
 
 

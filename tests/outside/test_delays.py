@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from tests.plant_models.body_runs import Hold
+from tests.scenarios.texts import ON_FILE
 from thenar.engine.events import EventTrial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import plan_trials
@@ -76,7 +77,7 @@ class SteadyDemand:
 def trial(condition: str, visual_delay_ms: float | None = None) -> TrialResult:
     """One trial of six seconds with steps between 3 and 9 N."""
     delay_ms = Wearer().visual_delay_ms if visual_delay_ms is None else visual_delay_ms
-    text = SCENARIO.format(condition=condition, visual_delay_ms=delay_ms)
+    text = SCENARIO.format(condition=condition, visual_delay_ms=delay_ms) + ON_FILE
     planned = plan_trials(parse_scenario(text, "delays.toml", Path()))[0]
     return EventTrial(planned, law=None if condition == "unassisted" else SteadyDemand()).run()
 

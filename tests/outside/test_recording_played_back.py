@@ -12,6 +12,7 @@ import pytest
 from scipy.signal import lfilter
 
 from tests.outside.conftest import RecordedForce
+from tests.scenarios.texts import ON_FILE
 from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import plan_trials
@@ -47,7 +48,7 @@ name = "proportional"
 
 [law.settings]
 gain_fraction_per_N = 0.03
-"""
+{ON_FILE}"""
 
 
 @pytest.fixture(scope="module")

@@ -7,17 +7,28 @@ from typing import Any
 
 import pytest
 
-from tests.safety.interlock_bench import ENGRAVER, PERIOD_US, Bench, ask, both, changed, limits_for, rule
+from tests.safety.interlock_bench import (
+    ALL_NO,
+    CLEAR,
+    ENGRAVER,
+    ON_FOREARM,
+    PERIOD_US,
+    Bench,
+    ask,
+    both,
+    changed,
+    limits_for,
+    rule,
+)
 from thenar.safety import doors
 from thenar.safety.limits import LIMITS_SIZE
 from thenar.safety.memory import NEVER, halt, start_memory, tripped, unpack_memory
 from thenar.safety.profile import load_profile
-from thenar.safety.screening import Contraindications, Placement, Screening
+from thenar.safety.screening import NO_SCREENING, Contraindications, Placement, Screening, objections_to
 from thenar.shared.errors import InputError, validated
+from thenar.shared.signals import NOTHING_ON_FILE
 
 PUSH = ask(15.0)
-ALL_NO = Contraindications(**dict.fromkeys(Contraindications.model_fields, "no"))  # type: ignore[arg-type]
-ON_FOREARM = Placement(site="forearm", same_limb=True)
 
 
 def pushing(limits: Any = None) -> Bench:
@@ -47,6 +58,10 @@ def test_nothing_on_file_refuses_to_arm_and_says_so() -> None:
     bench = Bench(limits_for(None))
     assert bench.tick(both(), estimate_N=-0.1) == rule(7)
     assert not bench.is_armed
+
+
+def test_a_calibration_of_zeros_is_none_on_file() -> None:
+    assert limits_for(NOTHING_ON_FILE) == limits_for(None)
 
 
 def test_one_calibrated_channel_is_enough_and_the_other_stays_silent() -> None:
@@ -79,9 +94,15 @@ def test_any_contraindication_not_answered_no_refuses_to_arm(topic: str, answer:
 
 
 @pytest.mark.parametrize(
-    "placement", [Placement(site="chest", same_limb=True), Placement(site="forearm", same_limb=False)]
+    "placement",
+    [
+        *(Placement(site=site, same_limb=True) for site in ("head", "neck", "chest", "other")),  # type: ignore[arg-type]
+        Placement(site="forearm", same_limb=False),
+        Placement(site="thumb", same_limb=False),
+        None,
+    ],
 )
-def test_a_placement_outside_one_arm_refuses_to_arm(placement: Placement) -> None:
+def test_a_placement_outside_one_arm_or_not_declared_refuses_to_arm(placement: Placement | None) -> None:
     screening = Screening(placement=placement, contraindications=ALL_NO)
     limits = load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=screening)
     assert len(screening.objections()) == 1
@@ -89,13 +110,26 @@ def test_a_placement_outside_one_arm_refuses_to_arm(placement: Placement) -> Non
 
 
 def test_complete_answers_of_no_let_the_loop_arm() -> None:
-    screening = Screening(placement=ON_FOREARM, contraindications=ALL_NO)
-    assert screening.objections() == ()
-    assert Bench(load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=screening)).armed().is_armed
+    assert CLEAR.objections() == objections_to(CLEAR) == ()
+    assert Bench(load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=CLEAR)).armed().is_armed
 
 
-def test_a_misspelt_answer_is_refused_with_the_choices() -> None:
-    raw = {"placement": {"site": "forearm", "same_limb": True}, "contraindications": {"epilepsy": "nope"}}
+def test_no_screening_on_file_refuses_to_arm() -> None:
+    assert objections_to(None) == (NO_SCREENING,)
+    bench = Bench(load_profile("forearm-25cm2").limits_for(ENGRAVER))
+    assert bench.tick(both()) == rule(27)
+    assert not bench.is_armed
+
+
+def test_a_screening_that_asked_nothing_objects_to_every_topic_and_to_the_placement() -> None:
+    assert len(Screening().objections()) == len(Contraindications.model_fields) + 1
+    bench = Bench(load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=Screening()))
+    assert bench.tick(both()) == rule(27)
+
+
+@pytest.mark.parametrize("answer", ["nope", "", "No", True, None])
+def test_a_blank_or_misspelt_answer_is_refused_with_the_choices(answer: object) -> None:
+    raw = {"placement": {"site": "forearm", "same_limb": True}, "contraindications": {"epilepsy": answer}}
     with pytest.raises(InputError, match="one of no, yes, not asked"):
         validated(Screening, raw, "session.toml")
 

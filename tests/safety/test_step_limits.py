@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.safety.interlock_bench import PERIOD_US, Bench, ask, both, changed, limits_for, rule
+from tests.safety.interlock_bench import CLEAR, PERIOD_US, Bench, ask, both, changed, limits_for, rule
 from thenar.safety.profile import load_profile
 from thenar.shared.signals import Calibration, ChannelCalibration, Stimulus
 
@@ -73,7 +73,7 @@ def test_after_a_second_of_silence_the_output_starts_softly_again(silence_us: in
 
 def test_ticks_that_come_faster_gain_nothing() -> None:
     limits = load_profile("forearm-25cm2").limits_for(
-        Calibration(*[ChannelCalibration(3.0, 8.0, 40.0, 200.0, 40.0, 14.0, 0.3, 30.0)] * 2, 60.0), 4_000
+        Calibration(*[ChannelCalibration(3.0, 8.0, 40.0, 200.0, 40.0, 14.0, 0.3, 30.0)] * 2, 60.0), 4_000, CLEAR
     )
     bench = Bench(limits)
     bench.tick(both(), at=0)

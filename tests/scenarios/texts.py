@@ -20,7 +20,35 @@ level_N = 5.0
 [law]
 name = "proportional"
 """
-"""The least that a scenario can say."""
+"""The least that a scenario can say. Nothing is on file about the wearer."""
+
+SCREENED = """
+[screening]
+invented = true
+placement = { site = "forearm", same_limb = true }
+
+[screening.contraindications]
+implanted_electronics = "no"
+pregnancy = "no"
+epilepsy = "no"
+heart_disease = "no"
+cancer_at_the_site = "no"
+thrombosis = "no"
+bleeding_or_recent_surgery = "no"
+broken_or_infected_skin = "no"
+absent_sensation = "no"
+unable_to_report = "no"
+"""
+"""Invented answers that let the loop arm."""
+
+CALIBRATED = """
+[calibration]
+source = "simulated"
+"""
+"""Every wearer's own thresholds and ceiling, at the default width and rate."""
+
+ON_FILE = SCREENED + CALIBRATED
+"""All that the interlock needs to know about a person before it arms."""
 
 
 def loaded(text: str, base: Path = Path()) -> LoadedScenario:

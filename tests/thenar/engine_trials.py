@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from tests.scenarios.texts import CALIBRATED, SCREENED
 from thenar.engine.events import EventTrial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial, plan_trials
@@ -28,8 +29,9 @@ rate_Hz = 50.0
 jitter_ms = 0.0
 latency_ms = 20.0
 latency_jitter_ms = 0.0
-[session]
-calibration_rate_Hz = 50.0
+[calibration]
+source = "simulated"
+rate_Hz = 50.0
 """
 """Clocks whose ticks meet: samples, arrivals, strikes, control ticks and pulses all at multiples of 20 ms."""
 
@@ -49,7 +51,7 @@ latency_jitter_ms = 60.0
 
 
 def scenario_text(*tables: str, seconds: float = 3.0, conditions: str = '"assisted"', seed: int = 3) -> str:
-    """A scenario. What `tables` leave out: a hold of 6 N, and a proportional law."""
+    """A scenario. What `tables` leave out: a hold of 6 N, a proportional law, and a wearer on file."""
     text = "\n".join(tables)
     parts = [f'schema = 1\ntitle = "Engine test"\nseed = {seed}\nduration_s = {seconds}\nconditions = [{conditions}]']
     if "repeats =" in text:
@@ -59,6 +61,7 @@ def scenario_text(*tables: str, seconds: float = 3.0, conditions: str = '"assist
         parts.append('[target]\nprogram = "constant"\nlevel_N = 6.0')
     if "[law]" not in text:
         parts.append('[law]\nname = "proportional"')
+    parts += [table for head, table in (("[screening]", SCREENED), ("[calibration]", CALIBRATED)) if head not in text]
     return "\n".join([*parts, text])
 
 

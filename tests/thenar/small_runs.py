@@ -8,7 +8,10 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-SMALL = """\
+from tests.scenarios.texts import ON_FILE
+
+SMALL = (
+    """\
 schema = 1
 title = "Short graver hold"
 seed = 5
@@ -34,6 +37,8 @@ name = "proportional"
 [limits]
 profile = "forearm-25cm2"
 """
+    + ON_FILE
+)
 
 SLOW_LAW = '''\
 """A law that takes its time, so that a run lasts long enough to be stopped."""

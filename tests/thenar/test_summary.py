@@ -10,7 +10,7 @@ import pytest
 
 from tests.thenar.made_trials import label, made_trial
 from thenar.report.metrics import TargetRow, target_rows
-from thenar.report.summary import by_condition_and_target, spread_over, trials_csv
+from thenar.report.summary import by_condition_and_target, refused_for_good, spread_over, trials_csv
 
 
 def _rows(
@@ -58,3 +58,23 @@ def test_the_tidy_table_reads_back_exactly_with_empty_cells_for_nan() -> None:
     assert [line["overshoot_N"] for line in read] == ["", ""]
     assert [line["agonist_pulses"] for line in read] == ["0", "0"]
     assert [line["condition"] for line in read] == ["assisted", "unassisted"]
+
+
+REFUSED: dict[str, object] = {"kind": "arming-refused", "reasons": ["R28"]}
+TITLES = {"R28": "Contact"}
+
+
+@pytest.mark.parametrize(
+    ("events", "on_file", "why"),
+    [
+        ([], {}, {}),
+        ([REFUSED], {}, {"R28": "Contact"}),
+        ([REFUSED], {"R07": "none"}, {"R07": "none"}),
+        ([REFUSED, {"kind": "armed"}], {}, {}),
+        ([{"kind": "target"}], {"R07": "none"}, {}),
+    ],
+)
+def test_only_a_trial_that_never_armed_is_told_as_refused_with_what_is_on_file_against_it_first(
+    events: list[dict[str, object]], on_file: dict[str, str], why: dict[str, str]
+) -> None:
+    assert refused_for_good(events, on_file, TITLES) == why

@@ -8,12 +8,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, show_json, show_table
+from thenar.cli.show import Table, listed, show_json, show_table
 from thenar.engine.trial import Trial, plan_trials
 from thenar.safety.limits import ChannelLimits, Limits
+from thenar.safety.screening import objections_to
 from thenar.scenarios.faults import Fault
 from thenar.scenarios.gallery import gallery_files
 from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.person import CalibrationOnFile, CalibrationSource, ScreeningOnFile
 from thenar.shared.errors import InputError, Problem, read_toml
 from thenar.shared.ticks import US_PER_S
 
@@ -55,8 +57,10 @@ def _list(as_json: bool) -> int:
 
 
 def _tell(typed: str, loaded: LoadedScenario, trials: list[Trial]) -> None:
-    facts = [*_what(loaded), *_people(trials), *_loop(loaded), *_bounds(loaded, trials)]
-    show_table(Table(f"{typed}: fine", ("what", "would run"), facts))
+    refusals = _refusals(trials)
+    facts = [*refusals, *_what(loaded), *_people(trials), *_on_file(loaded), *_loop(loaded), *_bounds(loaded, trials)]
+    verdict = "can run, but refuses to arm" if refusals else "fine"
+    show_table(Table(f"{typed}: {verdict}", ("what", "would run"), facts))
     if loaded.scenario.faults:
         show_table(Table("Faults in order of time", ("at, s", "fault", "details", "conditions"), _timeline(loaded)))
 
@@ -68,11 +72,17 @@ def _record(loaded: LoadedScenario, trials: list[Trial]) -> dict[str, object]:
         "sha256": loaded.sha256,
         "trials": len(trials),
         "wearers": [
-            {"name": t.wearer.name, "max_pinch_N": t.wearer.max_pinch_N, "calibration": _nested(t.calibration)}
+            {
+                "name": t.wearer.name,
+                "max_pinch_N": t.wearer.max_pinch_N,
+                "calibration": _nested(t.calibration),
+                "screening_objections": objections_to(t.screening),
+                "refuses_to_arm": t.arming_objections(),
+            }
             for t in _one_per_wearer(trials)
         ],
         "scenario": scenario.model_dump(mode="json", by_alias=True),
-        "limits": [_nested(_limits(trial)) for trial in _one_per_wearer(trials)],
+        "limits": [_nested(trial.limits()) for trial in _one_per_wearer(trials)],
         "faults": [fault.model_dump(mode="json") for fault in sorted(scenario.faults, key=lambda fault: fault.at_s)],
     }
 
@@ -88,9 +98,45 @@ def _one_per_wearer(trials: Iterable[Trial]) -> list[Trial]:
     return list({trial.label.wearer: trial for trial in trials}.values())
 
 
-def _limits(trial: Trial) -> Limits:
-    limits: Limits = trial.profile.limits_for(trial.calibration, control_period_us=trial.clock.control_us)
-    return limits
+def _refusals(trials: list[Trial]) -> Facts:
+    """Why the interlock would refuse to arm, by wearers of one reason; empty when nothing is on file against it."""
+    refused: dict[str, list[str]] = {}
+    everyone = _one_per_wearer(trial for trial in trials if trial.stimulated)
+    for trial in everyone:
+        objections = trial.arming_objections()
+        if objections:
+            why = ", ".join(f"{identifier} {words}" for identifier, words in objections.items())
+            refused.setdefault(why, []).append(trial.wearer.name)
+    return [
+        ("REFUSES TO ARM", why if len(names) == len(everyone) else f"{listed(names)}: {why}")
+        for why, names in refused.items()
+    ]
+
+
+def _on_file(loaded: LoadedScenario) -> Facts:
+    """What is on file about the wearers, each kind of it once."""
+    scenario = loaded.scenario
+    numbers = range(len(scenario.wearers) or 1)
+    screenings = dict.fromkeys(_screening(scenario.screening_of(number)) for number in numbers)
+    calibrations = dict.fromkeys(_calibration(scenario.calibration_of(number)) for number in numbers)
+    return [("screening, R27", " / ".join(screenings)), ("calibration, R07", " / ".join(calibrations))]
+
+
+def _screening(on_file: ScreeningOnFile | None) -> str:
+    if on_file is None:
+        return "none on file"
+    answers = list(on_file.contraindications.model_dump().values())
+    counts = ", ".join(f"{answers.count(answer)} {answer}" for answer in dict.fromkeys(answers))
+    site = "pads not declared" if on_file.placement is None else f"pads on the {on_file.placement.site}"
+    return f"{counts}; {site}{', invented' if on_file.invented else ''}"
+
+
+def _calibration(source: CalibrationSource | None) -> str:
+    if source is None:
+        return "none on file"
+    if isinstance(source, CalibrationOnFile):
+        return f"on file, maximum pinch {source.max_pinch_N:g} N{', invented' if source.invented else ''}"
+    return f"simulated on each wearer at {source.width_us:g} us, {source.rate_Hz:g} Hz"
 
 
 def _what(loaded: LoadedScenario) -> Facts:
@@ -113,9 +159,8 @@ def _count(number: int, thing: str) -> str:
 
 def _people(trials: list[Trial]) -> Facts:
     wearers = [trial.wearer for trial in _one_per_wearer(trials)]
-    names = ", ".join(wearer.name for wearer in wearers[:4]) + (", ..." if len(wearers) > 4 else "")
     return [
-        ("wearers", names),
+        ("wearers", listed([wearer.name for wearer in wearers])),
         ("maximum pinch", _span((wearer.max_pinch_N for wearer in wearers), "N", 1)),
         ("trust in felt nudges", _span((wearer.cue.trust for wearer in wearers), "", 2)),
     ]
@@ -143,7 +188,7 @@ def _loop(loaded: LoadedScenario) -> Facts:
 
 def _bounds(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
     """The limits that bind most, by requirement, from those that the interlock would get."""
-    everyone = [_limits(trial) for trial in _one_per_wearer(trials)]
+    everyone = [trial.limits() for trial in _one_per_wearer(trials)]
     first, loop = everyone[0], everyone[0].loop
     soft = _span((limits.loop.force_soft_mN / 1000 for limits in everyone), "N", 1)
     hard = _span((limits.loop.force_hard_mN / 1000 for limits in everyone), "N", 1)

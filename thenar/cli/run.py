@@ -10,7 +10,7 @@ from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, number, progress, show_json, show_table
+from thenar.cli.show import Table, listed, number, progress, show_json, show_table
 from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
 from thenar.report.summary import ConditionTarget, Spread, line_record
 from thenar.run import RunReport, run_scenario
@@ -43,6 +43,8 @@ def command(chosen: argparse.Namespace) -> int:
 
 def _tell(report: RunReport, title: str, trials: int) -> None:
     print(f"{title}: {trials} trial{'' if trials == 1 else 's'}, seed {report.seed}")
+    for line in refusal_lines(report, trials):
+        print(line)
     show_table(conditions_table(report.table))
     if any(report.reason_ticks.values()):
         show_table(interlock_table(report.reason_ticks))
@@ -50,6 +52,15 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
         print(f"the law failed ({times} noted): {what}")
     print(f"\nfolder: {report.folder}\npicture: {report.picture}\npicture of errors: {report.error_picture}")
     print(SHORT)
+
+
+def refusal_lines(report: RunReport, trials: int) -> list[str]:
+    """What a person must read first: which of all `trials` never armed, and why."""
+    every = f"{trials} trial{'' if trials == 1 else 's'}"
+    return [
+        f"REFUSED TO ARM in {len(refusal.trials)} of {every}, so no pulse left ({listed(refusal.wearers)}): {refusal}"
+        for refusal in report.refusals
+    ]
 
 
 def conditions_table(lines: list[ConditionTarget]) -> Table:
@@ -101,6 +112,7 @@ def _record(report: RunReport) -> dict[str, object]:
         "folder": str(report.folder),
         "picture": str(report.picture),
         "seed": report.seed,
+        "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
         "law_faults": report.law_faults,

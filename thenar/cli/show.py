@@ -98,6 +98,11 @@ def _literal(text: str) -> Any:
     return Text(text)
 
 
+def listed(names: Sequence[str]) -> str:
+    """Names in a row, the first four of many."""
+    return ", ".join(names[:4]) + (", ..." if len(names) > 4 else "")
+
+
 def number(value: float, digits: int = 2) -> str:
     """A number for a table, "-" when there is none (NaN)."""
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"

@@ -18,7 +18,7 @@ from thenar.safety.edge import demand_units
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
-from thenar.safety.reasons import RULES
+from thenar.safety.reasons import R05, RULES
 from thenar.safety.requirements import reason_ids
 from thenar.shared.compiled import entry
 from thenar.shared.foreign import LONGEST_START_S
@@ -134,7 +134,8 @@ class Loop:
         if armed and not self._armed:
             self._note(t_us, "armed")
         self._trip, self._armed = trip, armed
-        refused = () if armed or trip or t_us < self._arm_us else reason_ids(reasons)
+        # R05 withholds because nothing is armed: it is no reason why.
+        refused = () if armed or trip or t_us < self._arm_us else reason_ids(reasons & ~R05)
         if refused and refused != self._refused:
             self._note(t_us, "arming-refused", reasons=list(refused))
         self._refused = refused

@@ -93,7 +93,7 @@ def lay_desk(trial: Trial) -> Desk:
     plan = plan_readings(trial.estimator, trial.duration_us, *key, _estimator_faults(trial))
     rows = trial.duration_us // clock.trace_us + 1
     most_decisions = trial.duration_us // clock.control_us + 1 + len(trial.faults)
-    limits = trial.profile.limits_for(trial.calibration, control_period_us=clock.control_us)
+    limits = trial.limits()
     desk = Desk(
         live=_live(),
         body_params=flat_floats(body),

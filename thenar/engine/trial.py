@@ -14,14 +14,17 @@ from thenar.engine.result import TrialLabel
 from thenar.plant_models.calibration import calibrate
 from thenar.plant_models.population import draw_wearers
 from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
+from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile
+from thenar.safety.screening import objections_to
 from thenar.scenarios.clock import Clock
 from thenar.scenarios.faults import Fault
 from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.person import CalibrationSource, ScreeningOnFile, SimulatedCalibration
 from thenar.scenarios.program import target_changes
 from thenar.scenarios.recording import resample
 from thenar.scenarios.wearers import wearers_of
-from thenar.shared.signals import Calibration
+from thenar.shared.signals import NOTHING_ON_FILE, Calibration
 from thenar.shared.ticks import us_from_s
 
 
@@ -30,8 +33,9 @@ class Trial:
     """What one wearer does in one condition, once.
 
     `target_us`, `target_N`: change points, shape (n,). `recorded_N`: own force to play back at wearer
-    ticks, shape (ticks,), empty for a wearer who makes it. Two conditions of one wearer and repeat meet
-    the same noise, because streams are named by seed, wearer and repeat alone.
+    ticks, shape (ticks,), empty for a wearer who makes it. `calibration`: zeros when none
+    is on file. Two conditions of one wearer and repeat meet the same noise, because streams are named by
+    seed, wearer and repeat alone.
     """
 
     label: TrialLabel
@@ -45,6 +49,7 @@ class Trial:
     law_base: Path
     profile: LimitProfile
     calibration: Calibration
+    screening: ScreeningOnFile | None
     arm_us: int
     target_us: NDArray[np.int64]
     target_N: NDArray[np.float64]
@@ -60,6 +65,21 @@ class Trial:
     def relaxed(self) -> bool:
         """True where stimulation works alone and the wearer makes no force."""
         return self.label.condition == "stimulation-only"
+
+    def limits(self) -> Limits:
+        """The limits that the interlock gets in this trial."""
+        return self.profile.limits_for(self.calibration, self.clock.control_us, self.screening)
+
+    def arming_objections(self) -> dict[str, str]:
+        """Why what is on file forbids arming: words by requirement. Empty when nothing forbids it."""
+        found: dict[str, str] = {}
+        limits = self.limits()
+        if limits.agonist.ceiling_uA <= 0 and limits.antagonist.ceiling_uA <= 0:
+            found["R07"] = "no calibration on file"
+        if limits.loop.screening_clear != 1:
+            objections = "; ".join(objections_to(self.screening))
+            found["R27"] = objections if self.screening is None else f"screening, {objections}"
+        return found
 
     @property
     def wearer_ticks(self) -> int:
@@ -96,8 +116,7 @@ def _of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, r
     own = loaded.wearer_recording(wearer)
     tick_us = scenario.clock.wearer_us
     recorded_N = np.empty(0) if own is None else resample(own, tick_us, duration_us // tick_us + 1)
-    session = scenario.session
-    calibration = calibrate(wearer, session.calibration_width_us, session.calibration_rate_Hz)
+    calibration = _calibration(wearer, scenario.calibration_of(number))
     return [
         Trial(
             label=TrialLabel(first + place, number, wearer.name, condition, repeat),
@@ -111,7 +130,8 @@ def _of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, r
             law_base=loaded.base,
             profile=loaded.profile,
             calibration=calibration,
-            arm_us=us_from_s(session.arm_at_s),
+            screening=scenario.screening_of(number),
+            arm_us=us_from_s(scenario.session.arm_at_s),
             target_us=target_us,
             target_N=target_N,
             recorded_N=recorded_N,
@@ -119,6 +139,14 @@ def _of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, r
         )
         for place, condition in enumerate(scenario.conditions)
     ]
+
+
+def _calibration(wearer: Wearer, source: CalibrationSource | None) -> Calibration:
+    if source is None:
+        return NOTHING_ON_FILE
+    if isinstance(source, SimulatedCalibration):
+        return calibrate(wearer, source.width_us, source.rate_Hz)
+    return source.calibration()
 
 
 def _faults_in(faults: Sequence[Fault], condition: str) -> tuple[Fault, ...]:

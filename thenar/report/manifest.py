@@ -7,13 +7,15 @@ import importlib.metadata
 import json
 import platform
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import Field
 
 import thenar
+from thenar.scenarios.person import ScreeningOnFile
 from thenar.shared import compiled
 from thenar.shared.errors import InputError, Problem, Strict, validated
+from thenar.shared.signals import Calibration, ChannelCalibration
 
 FILE: Final = "manifest.json"
 FORMAT: Final = 1
@@ -45,8 +47,49 @@ class LimitsUsed(Strict):
     values: dict[str, Any]
 
 
+class ChannelRecord(Strict):
+    """One channel's calibration, as in `thenar.shared.signals.ChannelCalibration`; zeros: none on file."""
+
+    sensory_mA: float
+    motor_mA: float
+    ceiling_mA: float
+    width_us: float
+    rate_Hz: float
+    full_current_mA: float
+    spread: float
+    reachable_N: float
+
+
+class CalibrationRecord(Strict):
+    """A wearer's calibration, with the measured maximum in N."""
+
+    agonist: ChannelRecord
+    antagonist: ChannelRecord
+    max_pinch_N: float
+
+    @classmethod
+    def of(cls, calibration: Calibration) -> Self:
+        """The record of a calibration."""
+        agonist, antagonist, max_pinch_N = calibration
+        return cls(
+            agonist=ChannelRecord(**agonist._asdict()),
+            antagonist=ChannelRecord(**antagonist._asdict()),
+            max_pinch_N=max_pinch_N,
+        )
+
+    def calibration(self) -> Calibration:
+        """The calibration as the loop took it."""
+        agonist, antagonist = (ChannelCalibration(**side.model_dump()) for side in (self.agonist, self.antagonist))
+        return Calibration(agonist, antagonist, self.max_pinch_N)
+
+
 class TrialRecord(Strict):
-    """One trial: its label, length in us, the wearer's maximum in N, and SHA-256 by table and column."""
+    """One trial: its label, length in us, the wearer's maximum in N, and SHA-256 by table and column.
+
+    With the limit profile, `calibration`, `control_period_us` and `screening` give the integer limits that the
+    interlock enforced: `profile.limits_for(calibration, control_period_us, screening)`. `objections`: what in
+    the screening forbids arming (R27), empty when nothing does.
+    """
 
     trial: int
     wearer: int
@@ -55,6 +98,10 @@ class TrialRecord(Strict):
     repeat: int
     duration_us: int
     max_pinch_N: float
+    calibration: CalibrationRecord
+    screening: ScreeningOnFile | None
+    objections: Annotated[tuple[str, ...], Field(strict=False)]
+    control_period_us: int
     columns: dict[str, dict[str, str]]
 
 

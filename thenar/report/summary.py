@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -44,6 +44,35 @@ class ConditionTarget(NamedTuple):
             if metric.name == name:
                 return found
         raise KeyError(name)
+
+
+class Refusal(NamedTuple):
+    """Trials in which the interlock refused to arm to the end, and why: words by requirement identifier.
+
+    `trials`: their numbers; `wearers`: their wearers' names, each once.
+    """
+
+    why: dict[str, str]
+    trials: list[int]
+    wearers: list[str]
+
+    def __str__(self) -> str:
+        return ", ".join(f"{identifier} {words}" for identifier, words in self.why.items())
+
+
+def refused_for_good(
+    events: Iterable[Mapping[str, object]], on_file: Mapping[str, str], titles: Mapping[str, str]
+) -> dict[str, str]:
+    """Why a trial with these events never armed; empty when it did, or wasn't asked to.
+
+    `on_file`: objections by requirement, which stand for the whole trial; where there are none, the last
+    refusal counts, in the words of `titles`.
+    """
+    kinds = {event["kind"]: event for event in events}
+    if "armed" in kinds or "arming-refused" not in kinds:
+        return {}
+    last = kinds["arming-refused"]["reasons"]
+    return dict(on_file) or {name: titles[name] for name in (last if isinstance(last, list) else ())}
 
 
 def by_condition_and_target(rows: Iterable[TargetRow]) -> list[ConditionTarget]:
