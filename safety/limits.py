@@ -141,6 +141,7 @@ class Limits(NamedTuple):
 
 LIMITS_SIZE: Final = 2 * CHANNEL_LIMITS_SIZE + LOOP_LIMITS_SIZE
 _LOOP_AT: Final = 2 * CHANNEL_LIMITS_SIZE
+_MARK_BITS: Final = (1 << 61) - 1
 
 
 @step
@@ -229,14 +230,16 @@ def limits_mark(limits: Limits) -> int:
     """A number that changes when any one limit is changed (R35: frozen at arming, compared at every tick).
 
     Not a cryptographic hash: it notices a limit that was overwritten while armed. The SHA-256 that
-    identifies a profile is `LimitProfile.fingerprint`. Bit operations only, so compiled and plain agree.
+    identifies a profile is `LimitProfile.fingerprint`. Only the low 61 bits are kept, so numbers that wrap at
+    64 bits and numbers that never do agree; 5 is odd, so no single change is lost.
     """
     total = 1
-    for index in range(CHANNEL_LIMITS_SIZE):
-        total += (2 * index + 1) * folded(limits.agonist[index])
-        total += (2 * index + 2) * folded(limits.antagonist[index])
-    for index in range(LOOP_LIMITS_SIZE):
-        total += (2 * CHANNEL_LIMITS_SIZE + index + 1) * folded(limits.loop[index])
+    for value in limits.agonist:
+        total = (total * 5 + value) & _MARK_BITS
+    for value in limits.antagonist:
+        total = (total * 5 + value) & _MARK_BITS
+    for value in limits.loop:
+        total = (total * 5 + value) & _MARK_BITS
     return total
 
 

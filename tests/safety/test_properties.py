@@ -45,6 +45,10 @@ senses = st.builds(
     agonist_contact_per_mille=st.just(-1) | st.integers(0, 1_000),
     antagonist_contact_ohm=st.just(-1) | st.integers(0, 12_000),
     antagonist_contact_per_mille=st.just(-1) | st.integers(0, 1_000),
+    agonist_net_pC=st.just(0) | st.integers(-(10**8), 10**8),
+    agonist_cut_short=mostly,
+    antagonist_net_pC=st.just(0) | st.integers(-(10**8), 10**8),
+    antagonist_cut_short=mostly,
 )
 Situation = tuple[Limits, Memory, int]
 

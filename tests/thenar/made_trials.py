@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from thenar.engine.result import TrialLabel, TrialResult
-from thenar.shared.columns import PULSES, TRACE
+from thenar.shared.columns import DECISIONS, PULSES, TRACE
 from thenar.shared.ticks import US_PER_S
 
 
@@ -37,7 +37,8 @@ def made_trial(
     fired = np.array([(*pulse, 50) for pulse in pulses or []]).reshape(-1, 5)
     names = [c for c in PULSES if c.name != "trial"]
     table = {c.name: fired[:, place].astype(c.kind) for place, c in enumerate(names)}
-    return TrialResult(named or label(), rows * step_us, 90.0, trace, table, tuple(events or ()), {})
+    decisions = {c.name: np.zeros(0, np.int64) for c in DECISIONS if c.name != "trial"}
+    return TrialResult(named or label(), rows * step_us, 90.0, trace, table, decisions, tuple(events or ()), {})
 
 
 def lively_trial(named: TrialLabel, seconds: int = 4, seed: int = 1) -> TrialResult:

@@ -42,7 +42,7 @@ def test_a_finished_folder_holds_only_final_names(tmp_path: Path) -> None:
     with RunFolder(tmp_path / "run", "abc") as folder:
         _fill(folder)
     names = sorted(path.name for path in (tmp_path / "run").iterdir())
-    assert names == ["events.jsonl", "pulses.parquet", "summary.json", "trace.parquet"]
+    assert names == ["decisions.parquet", "events.jsonl", "pulses.parquet", "summary.json", "trace.parquet"]
     assert [path.name for path in tmp_path.iterdir()] == ["run"]
 
 

@@ -28,6 +28,7 @@ from thenar.report.tables import column_hashes, read_trial
 from thenar.shared.errors import InputError
 
 FILES = [
+    "decisions.parquet",
     "errors.png",
     "events.jsonl",
     "force.png",
