@@ -180,7 +180,7 @@ def test_the_worst_forearm_command_is_the_one_worked_out_by_hand() -> None:
 
 @pytest.mark.parametrize("name", ["forearm-25cm2", "thumb-8cm2"])
 def test_shipped_profiles_stay_far_below_the_published_ceilings(name: str) -> None:
-    """Energy and power reach less than a hundredth, RMS current less than a fifth of them (our own bounds, no source)."""
+    """Energy and power: below a hundredth of them, RMS current: below a fifth (our own measure, no source)."""
     profile = load_profile(name)
     limits = limits_for(name=name)
     reach = {found.rule: found.reach for found in standings(profile.agonist, limits.agonist, limits.loop)}

@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import thenar.safety.profile
+from tests.safety.interlock_bench import ENGRAVER
 from thenar.safety.deviation import CHANNEL_LOOSER, LOOP_LOOSER, amount, deviations_from, looser
 from thenar.safety.hard_ceilings import CHANNEL_HARD, LOOP_HARD
 from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
@@ -19,6 +20,11 @@ from thenar.shared.errors import InputError
 FOLDER = Path(thenar.safety.profile.__file__).parent / "profiles"
 BASE = "forearm-25cm2"
 KEYS = [(part, key) for part, hard in (("agonist", CHANNEL_HARD), ("loop", LOOP_HARD)) for key in hard]
+SMALLER_IS_ROOMIER = {
+    "width_min_us", "period_min_us", "ohm_min", "tick_min_us", "pulse_gap_us", "changeover_us", "contact_window_us",
+    "estimate_min_mN",
+}  # fmt: skip
+CUT_BOTH_WAYS = {"on_window_s", "on_gap_ms", "rest_s", "force_rise_window_ms", "device_step_mA"}
 REASON = "a stronger hand in the bench's pilot"
 
 
@@ -63,6 +69,32 @@ def test_every_bound_has_a_direction_in_which_it_gets_looser() -> None:
     assert set(LOOP_LOOSER) == set(LOOP_HARD)
     for key, _, _ in load_profile(BASE).bounds():
         assert looser(key) in {"higher", "lower", "either"}
+
+
+@pytest.mark.parametrize(("part", "key"), KEYS)
+def test_the_looser_side_of_a_bound_is_that_on_which_the_interlock_s_integers_give_more_room(
+    part: str, key: str
+) -> None:
+    """Judged by what the integers mean, not by the table of directions; "either" is for those that cut both ways."""
+    profile = load_profile(BASE)
+    table = getattr(profile, part)
+    bound = getattr(table, key)
+    larger = bound.model_copy(update={"value": 2.0 * bound.value})
+    moved_up = profile.model_copy(update={part: table.model_copy(update={key: larger})})
+    roomier = set()
+    for period_us in (20_000, 100_000):
+        before, after = (found.limits_for(ENGRAVER, period_us) for found in (profile, moved_up))
+        pairs = [*zip(before.agonist._asdict().items(), after.agonist, strict=True)]
+        pairs += zip(before.loop._asdict().items(), after.loop, strict=True)
+        roomier |= {(now > was) is (name not in SMALLER_IS_ROOMIER) for (name, was), now in pairs if now != was}
+    way = looser(f"{part}.{key}")
+    if key in {"rate_Hz", "interphase_us"}:
+        # The rate is held by the spacing too, which is set to the same; the pause moves no bound at all.
+        assert way == "higher"
+    elif way == "either":
+        assert key in CUT_BOTH_WAYS
+    else:
+        assert roomier == {way == "higher"}
 
 
 @pytest.mark.parametrize(("part", "key"), KEYS)
