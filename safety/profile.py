@@ -1,7 +1,8 @@
 """Limit profiles: a TOML file with every bound in human units, and beside each its source and tag.
 
 Tags say how far a source was followed: "seen" (read), "memory" (recalled, not read again), "own" (our
-choice) or "derived" (reckoned from other values). A profile is no clinical advice, and obeying one makes
+choice) or "derived" (reckoned from other values). A profile of one's own says which shipped one it starts from,
+and why each bound that is looser than there is looser. A profile is no clinical advice, and obeying one makes
 nothing safe or compliant.
 """
 
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
+from thenar.safety.deviation import Deviation, deviations_from, unreasoned
 from thenar.safety.hard_ceilings import CHANNEL_HARD, LOOP_HARD, Hard
 from thenar.safety.screening import Screening
 from thenar.shared.errors import InputError, Problem, Strict, nearest, read_toml, shown, validated
@@ -24,15 +26,29 @@ if TYPE_CHECKING:
     from thenar.safety.limits import Limits
 
 _FOLDER: Final = Path(__file__).resolve().parent / "profiles"
+_LEAST_WORDS: Final = 3
+_LONGEST_REASON: Final = 300
 Tag = Literal["seen", "memory", "own", "derived"]
 
 
 class Bound(Strict):
-    """One bound: a number in the unit that its key names, where it comes from, and how far that was followed."""
+    """One bound: a number in the unit that its key names, where it comes from, and how far that was followed.
+
+    `reason`: why it is looser than the default; needed where it is, idle elsewhere.
+    """
 
     value: float
     source: str = Field(min_length=1)
     tag: Tag
+    reason: str | None = None
+
+    @field_validator("reason")
+    @classmethod
+    def _says_something(cls, reason: str | None) -> str | None:
+        plain = reason is None or (reason.isprintable() and len(reason) <= _LONGEST_REASON)
+        if not plain or (reason is not None and len(reason.split()) < _LEAST_WORDS):
+            raise ValueError(f"one line of at least {_LEAST_WORDS} words and at most {_LONGEST_REASON} characters")
+        return reason
 
 
 def _inside(bound: Bound, hard: Hard) -> Bound:
@@ -154,11 +170,15 @@ def _rising(low_key: str, low: Bound, high_key: str, high: Bound) -> None:
 
 
 class LimitProfile(Strict):
-    """All bounds of one setting. Every bound is named: none is filled in silently."""
+    """All bounds of one setting. Every bound is named: none is filled in silently.
+
+    `based_on`: the shipped profile that a profile of one's own starts from; None for a shipped one.
+    """
 
     schema_version: Literal[1] = Field(alias="schema")
     name: str = Field(min_length=1)
     about: str = Field(min_length=1)
+    based_on: str | None = None
     agonist: ChannelBounds
     antagonist: ChannelBounds
     loop: LoopBounds
@@ -175,6 +195,13 @@ class LimitProfile(Strict):
         for table, hard in (("agonist", CHANNEL_HARD), ("antagonist", CHANNEL_HARD), ("loop", LOOP_HARD)):
             for key in type(getattr(self, table)).model_fields:
                 yield f"{table}.{key}", getattr(getattr(self, table), key), hard[key]
+
+    def deviations(self) -> tuple[Deviation, ...]:
+        """Every bound that is looser than in the shipped profile `based_on`, with its reason; none when that is None.
+
+        Raises InputError when `based_on` names no shipped profile (a profile that `load_profile` gave can't).
+        """
+        return () if self.based_on is None else deviations_from(self, _base_of(self, self.name))
 
     def fingerprint(self) -> str:
         """SHA-256 (64 hex digits) over the schema and every bound's value (R35). Wording does not count."""
@@ -209,7 +236,7 @@ def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
     """A shipped profile by name, or the profile in a TOML file (relative paths start at `base`).
 
     Raises InputError, naming the nearest shipped profile, when there is no such file, and naming every
-    key at fault when the file can't be used.
+    key at fault when the file can't be used, or is looser than the profile it starts from without a reason.
     """
     if name_or_path in shipped_profiles():
         return _read(_FOLDER / f"{name_or_path}.toml")
@@ -222,8 +249,23 @@ def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
         names = shipped_profiles()
         allowed = "a shipped profile (" + ", ".join(names) + ") or the path of a TOML file"
         raise InputError([Problem("limit profile", "", shown(name_or_path), allowed, nearest(name_or_path, names))])
-    return _read(file)
+    profile = _read(file)
+    default = _base_of(profile, str(file))
+    problems = unreasoned(deviations_from(profile, default), default.name, str(file))
+    if problems:
+        raise InputError(problems)
+    return profile
 
 
 def _read(file: Path) -> LimitProfile:
     return validated(LimitProfile, read_toml(file), str(file))
+
+
+def _base_of(profile: LimitProfile, file: str) -> LimitProfile:
+    """The shipped profile that `profile`, read from `file`, starts from."""
+    names = shipped_profiles()
+    if profile.based_on in names:
+        return _read(_FOLDER / f"{profile.based_on}.toml")
+    found = "nothing" if profile.based_on is None else shown(profile.based_on)
+    allowed = "the shipped profile that this one starts from: " + ", ".join(names)
+    raise InputError([Problem(file, "based_on", found, allowed, nearest(profile.based_on or "", names))])

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from thenar.engine.result import TrialLabel
 from thenar.engine.trial import plan_trials
 from thenar.report.folder import plain, read_events
-from thenar.report.manifest import FILE, Manifest, TrialRecord, changes_since, made_here, read_manifest
+from thenar.report.manifest import FILE, Manifest, TrialRecord, changes_since, limits_used, made_here, read_manifest
 from thenar.report.tables import TABLES, column_hashes, read_trial, trials_in
 from thenar.run import moves
 from thenar.scenarios.loader import LoadedScenario, parse_scenario
@@ -77,6 +77,9 @@ def replay_run(
     with _scenario_again(folder, manifest) as loaded:
         if loaded.profile.fingerprint() != manifest.limits.fingerprint:
             changes.append(f"limit profile {manifest.limits.profile}: its values differ from those of the run")
+        limits = limits_used(manifest.limits.profile, loaded.profile)
+        if (limits.based_on, limits.deviations) != (manifest.limits.based_on, manifest.limits.deviations):
+            changes.append(f"limit profile {manifest.limits.profile}: what it loosens differs from what the run says")
         trials = plan_trials(loaded, manifest.seed)
         difference = _planned_difference(folder, manifest, [trial.label for trial in trials])
         if difference is None:

@@ -14,6 +14,7 @@ from thenar.engine.result import TrialLabel, TrialResult
 from thenar.engine.trial import Trial, plan_trials
 from thenar.report.error_picture import error_picture
 from thenar.report.folder import RunFolder, read_events
+from thenar.report.ink import Loosened
 from thenar.report.manifest import (
     FILE,
     FORMAT,
@@ -23,6 +24,7 @@ from thenar.report.manifest import (
     ScenarioText,
     StoredInput,
     TrialRecord,
+    limits_used,
     made_here,
     now_utc,
 )
@@ -58,8 +60,8 @@ class RunReport(NamedTuple):
 
     `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
     trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
-    `law_faults`: what the law did wrong, in words, and how often that is among the events; `refusals`: trials that
-    never armed, by reason.
+    `law_faults`: what the law did wrong, in words, and how often that is among the events; `limits`: the limits used;
+    `refusals`: trials that never armed, by reason.
     """
 
     folder: Path
@@ -68,6 +70,7 @@ class RunReport(NamedTuple):
     rows: list[TargetRow]
     reason_ticks: dict[str, dict[str, int]]
     law_faults: dict[str, int]
+    limits: LimitsUsed
     refusals: list[Refusal]
 
     @property
@@ -100,7 +103,9 @@ def run_scenario(
     trials = plan_trials(loaded, seed)
     used_seed = loaded.scenario.seed if seed is None else seed
     kept = _Kept()
-    with RunFolder(Path(out), loaded.sha256) as folder:
+    deviations = loaded.profile.deviations()
+    limits = limits_used(loaded.scenario.limits.profile, loaded.profile)
+    with RunFolder(Path(out), loaded.sha256, deviations) as folder:
         inputs = _store_inputs(folder, loaded)
         with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as running:
             for trial, finished in zip(trials, running, strict=True):
@@ -112,11 +117,13 @@ def run_scenario(
         for file in loaded.files:
             _unchanged_bytes(loaded, file)
         table = by_condition_and_target(kept.rows)
-        report = RunReport(Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, kept.refusals)
-        folder.write_text("trials.csv", trials_csv(kept.rows))
+        report = RunReport(
+            Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, limits, kept.refusals
+        )
+        folder.write_text("trials.csv", trials_csv(kept.rows, deviations))
         folder.write_json("summary.json", _summary(loaded, report, kept))
         _draw(folder, loaded, kept, table)
-        manifest = _manifest(loaded, used_seed, inputs, kept, sys.argv if command is None else command)
+        manifest = _manifest(loaded, report, inputs, kept, sys.argv if command is None else command)
         folder.write_json(FILE, manifest.model_dump(mode="json"))
     return report
 
@@ -214,6 +221,7 @@ def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str
         "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
         "scenario_sha256": loaded.sha256,
         "seed": report.seed,
+        "limits": report.limits.model_dump(mode="json", exclude={"values"}),
         "measures": {metric.name: {"unit": metric.unit, "meaning": metric.meaning} for metric in METRICS},
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
@@ -237,8 +245,9 @@ def _draw(folder: RunFolder, loaded: LoadedScenario, kept: _Kept, table: list[Co
         panels.append(Panel(rows[0].label, record.duration_us, trace, pulses, events[record.trial], rows))
     line = f"Wearer shown: {panels[0].label.wearer_name}, {why}; first repeat"
     title = loaded.scenario.title
-    folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, TITLES))
-    folder.write(ERROR_PICTURE, lambda part: error_picture(part, table, kept.rows, title))
+    loosened = Loosened(loaded.profile.based_on or "", loaded.profile.deviations())
+    folder.write(FORCE_PICTURE, lambda part: force_picture(part, panels, title, line, TITLES, loosened))
+    folder.write(ERROR_PICTURE, lambda part: error_picture(part, table, kept.rows, title, loosened))
 
 
 def chosen_wearer(rows: Sequence[TargetRow]) -> tuple[int, str]:
@@ -256,17 +265,13 @@ def chosen_wearer(rows: Sequence[TargetRow]) -> tuple[int, str]:
 
 
 def _manifest(
-    loaded: LoadedScenario, seed: int, inputs: list[StoredInput], kept: _Kept, command: Sequence[str]
+    loaded: LoadedScenario, report: RunReport, inputs: list[StoredInput], kept: _Kept, command: Sequence[str]
 ) -> Manifest:
     return Manifest(
         format=FORMAT,
         scenario=ScenarioText(name=loaded.path.name, sha256=loaded.sha256, text=loaded.text),
-        seed=seed,
-        limits=LimitsUsed(
-            profile=loaded.scenario.limits.profile,
-            fingerprint=loaded.profile.fingerprint(),
-            values=loaded.profile.model_dump(mode="json"),
-        ),
+        seed=report.seed,
+        limits=report.limits,
         inputs=tuple(inputs),
         trials=tuple(kept.records),
         command=tuple(command),

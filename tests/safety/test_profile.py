@@ -169,7 +169,9 @@ def test_an_unknown_name_leads_to_the_nearest_shipped_profile(tmp_path: Path) ->
 
 
 def test_a_relative_path_starts_at_the_base_folder(tmp_path: Path) -> None:
-    (tmp_path / "mine.toml").write_bytes((FOLDER / "thumb-8cm2.toml").read_bytes())
+    text = (FOLDER / "thumb-8cm2.toml").read_text("utf-8")
+    text = text.replace('name = "thumb-8cm2"', 'name = "mine"\nbased_on = "thumb-8cm2"')
+    (tmp_path / "mine.toml").write_text(text, "utf-8")
     assert load_profile("mine.toml", tmp_path).fingerprint() == load_profile("thumb-8cm2").fingerprint()
 
 

@@ -155,9 +155,11 @@ def test_an_own_limit_profile_is_read_from_beside_the_scenario(tmp_path: Path) -
     assert problem.key == "limits.profile"
     assert "thumb-8cm2" in problem.allowed
     shipped = (Path(thenar.safety.profile.__file__).parent / "profiles" / "thumb-8cm2.toml").read_text("utf-8")
+    shipped = shipped.replace('name = "thumb-8cm2"', 'name = "lab pads"\nbased_on = "thumb-8cm2"')
     (tmp_path / "missing.toml").write_text(shipped)
     study = loaded(text, tmp_path)
-    assert study.profile == load_profile("thumb-8cm2")
+    assert study.profile.fingerprint() == load_profile("thumb-8cm2").fingerprint()
+    assert study.profile.based_on == "thumb-8cm2"
     assert [file.key for file in study.files] == ["limits.profile"]
     (tmp_path / "missing.toml").write_text(shipped.replace("peak_mA", "peek_mA", 1))
     with pytest.raises(InputError) as caught:

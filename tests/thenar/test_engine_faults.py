@@ -246,8 +246,12 @@ def test_a_command_expires_by_itself_when_the_ticks_end_altogether() -> None:
 def test_a_command_that_has_expired_is_not_brought_back_by_the_ramp(tmp_path: Path) -> None:
     """Limits under which a stalled law's command has run out (60 ms) long before the ramp of R32 begins (200 ms)."""
     shipped = (Path(profile.__file__).parent / "profiles" / "forearm-25cm2.toml").read_text("utf-8")
-    slow = shipped.replace("heartbeat_ramp_periods = { value = 3.0", "heartbeat_ramp_periods = { value = 10.0")
+    slow = shipped.replace(
+        "heartbeat_ramp_periods = { value = 3.0",
+        'heartbeat_ramp_periods = { reason = "a law that stalls", value = 10.0',
+    )
     assert slow != shipped
+    slow = slow.replace('name = "forearm-25cm2"', 'name = "slow"\nbased_on = "forearm-25cm2"')
     (tmp_path / "slow.toml").write_text(slow, encoding="utf-8")
     stall = fault("controller-stall", 2.0, 2.0)
     result, _ = pushed(the_trial(CALM, '[limits]\nprofile = "slow.toml"', stall, base=tmp_path))

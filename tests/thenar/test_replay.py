@@ -53,6 +53,11 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (study / "own hand.csv").write_text("t_s,force_N\n0,1.5\n1,4.25\n3,3.125\n")
     shipped = Path(thenar.safety.profile.__file__).parent / "profiles" / "forearm-25cm2.toml"
     tighter = shipped.read_text("utf-8").replace("peak_mA = { value = 40.0", "peak_mA = { value = 9.0")
+    tighter = tighter.replace('name = "forearm-25cm2"', 'name = "lab pads"\nbased_on = "forearm-25cm2"')
+    assert tighter.count("session_min = { value = 30.0,") == 1
+    tighter = tighter.replace(
+        "session_min = { value = 30.0,", 'session_min = { value = 40.0, reason = "a long bench session",'
+    )
     (study / "tighter.toml").write_text(tighter, "utf-8")
     text = SMALL.replace(
         'name = "proportional"', 'file = "../laws/nudge.py"\nclass = "Nudge"\nsettings = { push_mA = 9.5 }'

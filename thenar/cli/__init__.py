@@ -18,7 +18,7 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("check", "laws", "replay", "run", "schema")
+COMMANDS: Final = ("check", "laws", "limits", "replay", "run", "schema")
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -107,6 +107,10 @@ def parser() -> argparse.ArgumentParser:
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
     add("laws", "list the control laws and their settings")
+    limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
+    limits.add_argument(
+        "profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file (left out: names them)"
+    )
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
     schema.add_argument("--out", metavar="FILE", help="write it to a file")
     return top

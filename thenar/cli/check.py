@@ -82,6 +82,7 @@ def _record(loaded: LoadedScenario, trials: list[Trial]) -> dict[str, object]:
             for t in _one_per_wearer(trials)
         ],
         "scenario": scenario.model_dump(mode="json", by_alias=True),
+        "limit_deviations": [found._asdict() for found in loaded.profile.deviations()],
         "limits": [_nested(trial.limits()) for trial in _one_per_wearer(trials)],
         "faults": [fault.model_dump(mode="json") for fault in sorted(scenario.faults, key=lambda fault: fault.at_s)],
     }
@@ -195,6 +196,7 @@ def _bounds(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
     ramp_ms, trip_ms = loop.estimate_ramp_us / 1000, loop.estimate_trip_us / 1000
     return [
         ("limit profile", loaded.scenario.limits.profile),
+        *_deviations(loaded),
         ("peak current, R06", _both(first, lambda c: f"{c.peak_uA / 1000:g} mA")),
         ("wearers' own ceilings, R07", _ceilings(everyone)),
         ("pulse width, R08", _both(first, lambda c: f"{c.width_min_us} to {c.width_max_us} us")),
@@ -206,6 +208,12 @@ def _bounds(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
         ("stale estimate, R30", f"ramps down after {ramp_ms:g} ms, trips after {trip_ms:g} ms"),
         ("force, R31", f"no more push above {soft}, trips above {hard}"),
     ]
+
+
+def _deviations(loaded: LoadedScenario) -> Facts:
+    """A line per bound that is looser than in the shipped profile it starts from."""
+    lines = [str(found) for found in loaded.profile.deviations()]
+    return [(f"deviates from {loaded.profile.based_on}" if not n else "", line) for n, line in enumerate(lines)]
 
 
 def _both(limits: Limits, words: Callable[[ChannelLimits], str]) -> str:

@@ -14,6 +14,7 @@ from thenar.cli.show import Table, listed, number, progress, show_json, show_tab
 from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
 from thenar.report.summary import ConditionTarget, Spread, line_record
 from thenar.run import RunReport, run_scenario
+from thenar.safety.deviation import Deviation
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.compiled import compiled_before
 from thenar.workers import cores
@@ -43,6 +44,8 @@ def command(chosen: argparse.Namespace) -> int:
 
 def _tell(report: RunReport, title: str, trials: int) -> None:
     print(f"{title}: {trials} trial{'' if trials == 1 else 's'}, seed {report.seed}")
+    for found in report.limits.deviations:
+        print(f"deviates from {report.limits.based_on}: {Deviation(**found.model_dump())}")
     for line in refusal_lines(report, trials):
         print(line)
     show_table(conditions_table(report.table))
@@ -116,5 +119,6 @@ def _record(report: RunReport) -> dict[str, object]:
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
         "law_faults": report.law_faults,
+        "limits": report.limits.model_dump(mode="json", exclude={"values"}),
         "caution": SHORT,
     }

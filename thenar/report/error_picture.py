@@ -26,8 +26,17 @@ LEAST_BODY_IN: Final = 7.3
 OTHER_LOOK: Final = (ink.INK, "s")
 
 
-def error_picture(file: Path, table: Sequence[ConditionTarget], rows: Sequence[TargetRow], title: str) -> None:
-    """Write the picture of a run's `table` and trials' `rows` as a PNG: a panel per target, a column per condition."""
+def error_picture(
+    file: Path,
+    table: Sequence[ConditionTarget],
+    rows: Sequence[TargetRow],
+    title: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
+    """Write the picture of a run's `table` and trials' `rows` as a PNG: a panel per target, a column per condition.
+
+    `loosened` stands in the lower margin.
+    """
     targets = list(dict.fromkeys(line.target for line in sorted(table, key=lambda line: line.target_N)))
     conditions = list(dict.fromkeys(line.condition for line in table))
     top_N = 1.12 * max(0.1, *_numbers(rows))
@@ -36,11 +45,12 @@ def error_picture(file: Path, table: Sequence[ConditionTarget], rows: Sequence[T
     panel_in = max(LEAST_PANEL_IN, (LEAST_BODY_IN - (across - 1) * BETWEEN_IN) / across)
     width = MARGINS.left + across * panel_in + (across - 1) * BETWEEN_IN + MARGINS.right
     height = MARGINS.top + down * PANEL_HEIGHT_IN + (down - 1) * BELOW_IN + MARGINS.bottom
+    height += loosened.height_in()
     with ink.house_style():
         figure = ink.new_figure(width, height)
         ink.heading(figure, MARGINS.left, title, "Mean absolute error by condition and target")
         ink.write_at(figure, MARGINS.left, 0.72, _key(rows), color=ink.QUIET)
-        ink.caution_line(figure, MARGINS.left)
+        ink.footer(figure, MARGINS.left, loosened)
         for number, target in enumerate(targets):
             axes = _panel_axes(figure, number, panel_in)
             of_target = [row for row in rows if row.target == target]
@@ -50,7 +60,7 @@ def error_picture(file: Path, table: Sequence[ConditionTarget], rows: Sequence[T
                 axes.tick_params(labelleft=False)
             else:
                 axes.set_ylabel("mean absolute error, N", fontsize=ink.SMALL)
-        ink.save(figure, file, title, alt_text(table, title))
+        ink.save(figure, file, title, alt_text(table, title) + loosened.words())
 
 
 def _key(rows: Sequence[TargetRow]) -> str:

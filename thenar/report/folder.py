@@ -12,13 +12,14 @@ import math
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
 from thenar.engine.result import TrialResult
 from thenar.report.tables import TABLES, TableWriter
+from thenar.safety.deviation import Deviation
 from thenar.shared.errors import InputError, Problem
 
 UNFINISHED: Final = ".unfinished-"
@@ -29,12 +30,13 @@ class RunFolder:
     """Use as a context manager: leaving it normally gives the folder its final name.
 
     Leaving it through an exception (also KeyboardInterrupt) removes what was written. Raises InputError
-    when `final` already holds something or can't be made.
+    when `final` already holds something or can't be made. `deviations`: limits looser than the default.
     """
 
-    def __init__(self, final: Path, scenario_sha256: str) -> None:
+    def __init__(self, final: Path, scenario_sha256: str, deviations: Sequence[Deviation] = ()) -> None:
         self.final = final
         self._sha256 = scenario_sha256
+        self._deviations = deviations
         self._tables: dict[str, TableWriter] = {}
 
     def __enter__(self) -> Self:
@@ -47,7 +49,8 @@ class RunFolder:
             raise InputError([_cannot_make(self.final, error)]) from None
         try:
             for name, columns in TABLES.items():
-                self._tables[name] = TableWriter(self._part(f"{name}.parquet"), columns, self._sha256)
+                file = self._part(f"{name}.parquet")
+                self._tables[name] = TableWriter(file, columns, self._sha256, self._deviations)
             self._events = self._part("events.jsonl").open("w", encoding="utf-8", newline="\n")
         except BaseException:
             shutil.rmtree(self.working, ignore_errors=True)

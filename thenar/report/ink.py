@@ -7,7 +7,7 @@ as well as in colour, so that a picture survives a grey print and colour-blind e
 from __future__ import annotations
 
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -19,6 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from thenar.caution import MARGIN, SHORT
+from thenar.safety.deviation import Deviation
 
 INK: Final = "#20242b"
 QUIET: Final = "#6b6f76"
@@ -40,6 +41,8 @@ BODY: Final = 9.0
 LARGE: Final = 12.5
 EDGE_IN: Final = 0.2
 SHORTEST: Final = 8
+FOOTER_LINE_IN: Final = 0.16
+DEVIATIONS_SHOWN: Final = 3
 
 
 class Margins(NamedTuple):
@@ -101,9 +104,39 @@ def fit(figure: Figure, written: Text, width_in: float) -> None:
         written.set_text(shortened(written.get_text(), len(written.get_text()) - 2))
 
 
-def caution_line(figure: Figure, left: float) -> None:
-    """The caution in the lower margin, two lines."""
-    _, height = figure.get_size_inches()
+class Loosened(NamedTuple):
+    """Limits that a picture must own up to: bounds looser than in the shipped profile `based_on`. None by default."""
+
+    based_on: str = ""
+    deviations: Sequence[Deviation] = ()
+
+    def lines(self) -> list[str]:
+        """One line for each of the first few, and how many more there are."""
+        shown = [f"Limits deviate from {self.based_on}: {found}" for found in self.deviations[:DEVIATIONS_SHOWN]]
+        left = len(self.deviations) - len(shown)
+        return [*shown, f"and {left} more, all in summary.json"] if left else shown
+
+    def height_in(self) -> float:
+        """Room in inches that the lines need above the caution."""
+        return FOOTER_LINE_IN * len(self.lines())
+
+    def words(self) -> str:
+        """All of them as sentences for the alt text, with a space before; "" when there are none."""
+        told = "; ".join(str(found) for found in self.deviations)
+        return f" Limits deviate from {self.based_on}: {told}." if told else ""
+
+
+AS_SHIPPED: Final = Loosened()
+"""No bound is looser than in a shipped profile."""
+
+
+def footer(figure: Figure, left: float, loosened: Loosened) -> None:
+    """The lower margin: loosened limits, a line each, then the caution in two lines."""
+    width, height = figure.get_size_inches()
+    top = height - 0.44 - loosened.height_in()
+    for line in loosened.lines():
+        fit(figure, write_at(figure, left, top, line, fontsize=SMALL), width - left - EDGE_IN)
+        top += FOOTER_LINE_IN
     write_at(figure, left, height - 0.44, MARGIN, fontsize=SMALL, fontweight="bold", linespacing=1.35)
 
 

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Field
 
 import thenar
+from thenar.safety.profile import LimitProfile
 from thenar.scenarios.person import ScreeningOnFile
 from thenar.shared import compiled
 from thenar.shared.errors import InputError, Problem, Strict, validated
@@ -39,12 +40,28 @@ class StoredInput(Strict):
     stored: str
 
 
+class LimitDeviation(Strict):
+    """A bound looser than in the shipped profile that the used one starts from, both in `unit`, and why."""
+
+    key: str
+    rule: str
+    default: float
+    value: float
+    unit: str
+    reason: str
+
+
 class LimitsUsed(Strict):
-    """The limit profile: its name in the scenario, the fingerprint of its frozen values (R35), and the values."""
+    """The limit profile: its name in the scenario, the fingerprint of its frozen values (R35), and the values.
+
+    `based_on`: the shipped profile that it starts from (None: it is one); `deviations`: what is looser than there.
+    """
 
     profile: str
     fingerprint: str
     values: dict[str, Any]
+    based_on: str | None = None
+    deviations: Annotated[tuple[LimitDeviation, ...], Field(strict=False)] = ()
 
 
 class ChannelRecord(Strict):
@@ -129,6 +146,17 @@ class Manifest(Strict):
     made_by: MadeBy
     written_utc: str
     caution: str
+
+
+def limits_used(name: str, profile: LimitProfile) -> LimitsUsed:
+    """What a run says of its limits. `name`: what the scenario calls `profile`."""
+    return LimitsUsed(
+        profile=name,
+        fingerprint=profile.fingerprint(),
+        values=profile.model_dump(mode="json", exclude_none=True),
+        based_on=profile.based_on,
+        deviations=tuple(LimitDeviation(**found._asdict()) for found in profile.deviations()),
+    )
 
 
 def made_here() -> MadeBy:

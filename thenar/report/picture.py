@@ -44,25 +44,33 @@ class Panel(NamedTuple):
     rows: Sequence[TargetRow]
 
 
-def force_picture(file: Path, panels: Sequence[Panel], title: str, line: str, requirements: Mapping[str, str]) -> None:
+def force_picture(
+    file: Path,
+    panels: Sequence[Panel],
+    title: str,
+    line: str,
+    requirements: Mapping[str, str],
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
     """Write the picture of `panels`, one below the other, as a PNG.
 
-    `line` stands under the title; `requirements` gives a requirement's title by identifier ("R06").
+    `line` stands under the title; `requirements` gives a requirement's title by identifier ("R06"); `loosened`
+    stands in the lower margin.
     """
     with ink.house_style():
         reasons = [_reasons(panel) for panel in panels]
         body = sum(_height(panel, acted) for panel, acted in zip(panels, reasons, strict=True))
-        height = MARGINS.top + body + BETWEEN_IN * (len(panels) - 1) + MARGINS.bottom
+        height = MARGINS.top + body + BETWEEN_IN * (len(panels) - 1) + MARGINS.bottom + loosened.height_in()
         figure = ink.new_figure(WIDTH_IN, height)
         ink.heading(figure, MARGINS.left, title, line)
-        ink.caution_line(figure, MARGINS.left)
+        ink.footer(figure, MARGINS.left, loosened)
         scale = _scale(panels)
         top = MARGINS.top
         for panel, acted in zip(panels, reasons, strict=True):
             drawn = _Block(figure, top, panel, acted, scale, requirements)
             drawn.draw()
             top += _height(panel, acted) + BETWEEN_IN
-        ink.save(figure, file, title, alt_text(panels, title))
+        ink.save(figure, file, title, alt_text(panels, title) + loosened.words())
 
 
 class _Scale(NamedTuple):

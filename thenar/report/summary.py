@@ -9,12 +9,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
 
 from thenar.report.metrics import METRICS, TargetRow
+from thenar.safety.deviation import Deviation
 
 LABELS: Final = ("trial", "wearer", "wearer_name", "condition", "repeat", "target", "target_N", "time_s", "holds")
 
@@ -120,21 +121,24 @@ def summed_counts(rows: Iterable[TargetRow]) -> dict[str, int]:
     return dict(sorted(total.items()))
 
 
-def trials_csv(rows: list[TargetRow]) -> str:
+def trials_csv(rows: list[TargetRow], deviations: Sequence[Deviation] = ()) -> str:
     """The tidy table as CSV text: labels, measures, and one `<identifier>_trace_rows` column per requirement.
 
-    Only requirements that acted somewhere in the run have a column. NaN is an empty cell.
+    Only requirements that acted somewhere in the run have a column. NaN is an empty cell. `limit_deviations`: the
+    bounds looser than the default, "agonist.peak_mA=45;loop.session_min=40", the same in every row; empty when none is.
     """
     identifiers = sorted({identifier for row in rows for identifier in row.interventions})
+    loosened = ";".join(f"{found.key}={found.value:.12g}" for found in deviations)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     measures = [metric.name for metric in METRICS]
-    writer.writerow([*LABELS, "settled_holds", *measures, *(f"{name}_trace_rows" for name in identifiers)])
+    acted = [f"{name}_trace_rows" for name in identifiers]
+    writer.writerow([*LABELS, "settled_holds", "limit_deviations", *measures, *acted])
     for row in rows:
         counts = [row.interventions.get(name, 0) for name in identifiers]
         labels = [*row.label, row.target, _cell(row.target_N), _cell(row.time_s), row.holds, row.settled_holds]
         measured = [_cell(number, metric.unit == "1") for metric, number in zip(METRICS, row.values, strict=True)]
-        writer.writerow([*labels, *measured, *counts])
+        writer.writerow([*labels, loosened, *measured, *counts])
     return text.getvalue()
 
 

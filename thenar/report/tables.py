@@ -1,15 +1,16 @@
 """The two Parquet tables of a run folder: how columns are written, read back and hashed.
 
 One row group per trial, zstd, byte-stream split for floats, delta packing for whole numbers. Units and
-meanings sit in the fields' metadata, the scenario's hash in the schema's. Hash columns, never files:
-a Parquet file names the library that wrote it.
+meanings sit in the fields' metadata, the scenario's hash and loosened limits in the schema's. Hash columns, never
+files: a Parquet file names the library that wrote it.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -20,21 +21,27 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from thenar.caution import SHORT
+from thenar.safety.deviation import Deviation
 from thenar.shared.columns import DECISIONS, PULSES, TRACE, Column
 
 TABLES: Final[dict[str, tuple[Column, ...]]] = {"trace": TRACE, "pulses": PULSES, "decisions": DECISIONS}
 _TYPES: Final = {"int64": pa.int64(), "float64": pa.float64()}
 
 
-def schema_of(columns: tuple[Column, ...], scenario_sha256: str) -> Any:
-    """The Arrow schema of a table: types, units and meanings of `columns`, the scenario's hash and the caution."""
+def schema_of(columns: tuple[Column, ...], scenario_sha256: str, deviations: Sequence[Deviation] = ()) -> Any:
+    """The Arrow schema of a table: types, units and meanings of `columns`, and in its metadata what goes with all.
+
+    That is the scenario's hash, the bounds looser than the default (a JSON list) and the caution.
+    """
     fields = [
         pa.field(
             column.name, _TYPES[column.kind], nullable=False, metadata={"unit": column.unit, "meaning": column.meaning}
         )
         for column in columns
     ]
-    return pa.schema(fields, metadata={"scenario_sha256": scenario_sha256, "caution": SHORT})
+    loosened = json.dumps([found._asdict() for found in deviations])
+    metadata = {"scenario_sha256": scenario_sha256, "limit_deviations": loosened, "caution": SHORT}
+    return pa.schema(fields, metadata=metadata)
 
 
 class TableWriter:
@@ -43,9 +50,11 @@ class TableWriter:
     Memory stays flat: a trial's rows are written as one row group as soon as they are given.
     """
 
-    def __init__(self, file: Path, columns: tuple[Column, ...], scenario_sha256: str) -> None:
+    def __init__(
+        self, file: Path, columns: tuple[Column, ...], scenario_sha256: str, deviations: Sequence[Deviation] = ()
+    ) -> None:
         self._columns = columns
-        self._schema = schema_of(columns, scenario_sha256)
+        self._schema = schema_of(columns, scenario_sha256, deviations)
         floats = [column.name for column in columns if column.kind == "float64"]
         encodings = {column.name: "DELTA_BINARY_PACKED" for column in columns if column.kind == "int64"}
         self._sink = file.open("wb")
