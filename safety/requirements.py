@@ -350,6 +350,16 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
 )
 
 
+def rearming_needs(number: int) -> str:
+    """What clears a trip latched by requirement `number`, in words (R34)."""
+    if number == 24:
+        return "nothing clears it: the session is over"
+    steps = [f"the operator names R{number:02d}", "the law asks for nothing", "no cause of any kind is left"]
+    if number in (13, 15):
+        steps.append("a whole short window (1 s) has passed in silence")
+    return "; ".join(steps)
+
+
 def reason_ids(mask: int) -> tuple[str, ...]:
     """Identifiers ("R06", ...) of the rules in a reasons mask, in order. Bits past R39 are ignored."""
     return tuple(row.name for row in REQUIREMENTS if int(mask) >> (row.number - 1) & 1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from thenar.scenarios.faults import ElectrodeLift, Fault, length_s
+from thenar.scenarios.faults import ElectrodeLift, Fault, UnbalancedPulses, length_s
 from thenar.scenarios.person import CalibrationOnFile
 from thenar.scenarios.recording import Recording
 from thenar.scenarios.schema import Scenario
@@ -117,8 +117,8 @@ def _fault(scenario: Scenario, index: int, fault: Fault, file: str) -> Iterator[
 
 
 def _same_thing(one: Fault, other: Fault) -> bool:
-    if isinstance(one, ElectrodeLift) and isinstance(other, ElectrodeLift):
-        return one.channel == other.channel
+    if isinstance(one, ElectrodeLift | UnbalancedPulses) and isinstance(other, ElectrodeLift | UnbalancedPulses):
+        return one.kind == other.kind and one.channel == other.channel
     return one.kind == other.kind
 
 

@@ -66,6 +66,16 @@ class ElectrodeLift(_Lasting):
     contact_share: float = Field(ge=0, lt=1, description="share of the pad that still touches, no unit (0 = off)")
 
 
+class UnbalancedPulses(_Lasting):
+    """The stimulator's second phase falls short: each pulse leaves net charge behind."""
+
+    kind: Literal["unbalanced-pulses"] = Field(description="the second phase of each pulse falls short")
+    channel: Literal["agonist", "antagonist"] = Field(description="whose pulses")
+    missing_share: float = Field(
+        gt=0, le=1, description="share of the second phase that is missing, no unit (1 = pulses break off half-way)"
+    )
+
+
 class ControllerStall(_Lasting):
     """The control law gives no answer."""
 
@@ -89,7 +99,8 @@ class ReArm(_Scheduled):
 
 
 Fault = Annotated[
-    Dropout | Stuck | Jump | ElectrodeLift | ControllerStall | EmergencyStop | ReArm, Field(discriminator="kind")
+    Dropout | Stuck | Jump | ElectrodeLift | UnbalancedPulses | ControllerStall | EmergencyStop | ReArm,
+    Field(discriminator="kind"),
 ]
 
 KINDS: Final[dict[str, type[Strict]]] = {
@@ -97,6 +108,7 @@ KINDS: Final[dict[str, type[Strict]]] = {
     "stuck": Stuck,
     "jump": Jump,
     "electrode-lift": ElectrodeLift,
+    "unbalanced-pulses": UnbalancedPulses,
     "controller-stall": ControllerStall,
     "emergency-stop": EmergencyStop,
     "re-arm": ReArm,

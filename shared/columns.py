@@ -43,8 +43,9 @@ PULSES: Final = (
     Column("t_us", "int64", "us", "time since the trial began, start of the first phase"),
     Column("channel", "int64", "1", "0 agonist, 1 antagonist"),
     Column("current_mA", "float64", "mA", "current of each phase"),
-    Column("width_us", "int64", "us", "width of each phase"),
+    Column("width_us", "int64", "us", "width of each phase, as let through"),
     Column("gap_us", "int64", "us", "pause between the two phases"),
+    Column("second_width_us", "int64", "us", "width of the second phase as the stimulator gave it"),
 )
 
 _WHOLE: Final = "int64"

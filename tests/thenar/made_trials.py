@@ -34,7 +34,7 @@ def made_trial(
     trace: dict[str, Any] = {c.name: np.zeros(rows, dtype=c.kind) for c in TRACE if c.name != "trial"}
     given = {"t_us": np.arange(rows) * step_us, "target_N": target_N, "force_N": force_N} | columns
     trace |= {name: np.asarray(values, dtype=trace[name].dtype) for name, values in given.items()}
-    fired = np.array([(*pulse, 50) for pulse in pulses or []]).reshape(-1, 5)
+    fired = np.array([(*pulse, 50, pulse[3]) for pulse in pulses or []]).reshape(-1, 6)
     names = [c for c in PULSES if c.name != "trial"]
     table = {c.name: fired[:, place].astype(c.kind) for place, c in enumerate(names)}
     decisions = {c.name: np.zeros(0, np.int64) for c in DECISIONS if c.name != "trial"}

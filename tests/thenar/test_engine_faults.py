@@ -26,7 +26,7 @@ from thenar.engine.desk import lay_desk
 from thenar.engine.events import EventTrial, run_trial
 from thenar.engine.result import TrialResult
 from thenar.safety import profile
-from thenar.safety.reasons import R30, R32
+from thenar.safety.reasons import R18, R30, R32
 from thenar.shared.signals import REST, Demand, Observation, Stimulus
 from thenar.shared.ticks import US_PER_S
 
@@ -342,3 +342,58 @@ def test_a_fault_named_for_other_conditions_does_not_happen(condition: str) -> N
         name: [e["fault"] for e in run_trial(t).events if e["kind"] == "fault"] for name, t in by_condition.items()
     }
     assert found == {"assisted": ["jump", "emergency-stop"], condition: ["jump"]}
+
+
+# Unbalanced pulses: the second phase falls short.
+
+
+def uneven(at_s: float, for_s: float, missing_share: float, channel: str = "agonist") -> TrialResult:
+    """A pushed trial with one stretch of unbalanced pulses."""
+    uneven_pulses = fault("unbalanced-pulses", at_s, for_s, channel=channel, missing_share=missing_share)
+    return pushed(the_trial(ALL_AT_ONCE, CALM, uneven_pulses))[0]
+
+
+def test_a_second_phase_that_falls_a_little_short_stays_inside_two_percent() -> None:
+    result = uneven(2.0, 0.5, 0.015)
+    assert acted_us(result, R18) == []
+    short = result.pulses["width_us"] - result.pulses["second_width_us"]
+    during = (result.pulses["t_us"] >= 2_000_000) & (result.pulses["t_us"] < 2_500_000)
+    assert short[during].min() > 0
+    assert not short[~during].any()
+
+
+def test_a_second_phase_that_falls_far_short_is_answered_with_silence_at_the_next_tick() -> None:
+    result = uneven(2.0, 0.5, 0.4)
+    acted = acted_us(result, R18)
+    assert acted
+    first = int(result.pulses["t_us"][result.pulses["second_width_us"] < result.pulses["width_us"]][0])
+    assert first < acted[0] <= first + 2 * TICK_US
+    assert result.decisions["agonist_net_pC"].max() > 0
+    assert trips(result) == []
+
+
+def test_pulses_that_break_off_half_way_trip_within_one_period() -> None:
+    result = uneven(2.0, 0.5, 1.0)
+    assert [(kind, cause) for _, kind, cause in trips(result)] == [("trip", "R19")]
+    first = int(result.pulses["t_us"][result.pulses["second_width_us"] == 0][0])
+    assert first < trips(result)[0][0] <= first + TICK_US
+    assert int(result.pulses["t_us"].max()) == first
+    event = next(event for event in result.events if event["kind"] == "trip")
+    assert "the operator names R19" in str(event["needs"])
+
+
+# The log of decisions.
+
+
+def test_every_control_tick_and_every_stop_leaves_a_row_in_the_order_of_calls() -> None:
+    result, _ = pushed(the_trial(ALL_AT_ONCE, CALM, fault("emergency-stop", 2.005)))
+    log = result.decisions
+    assert log["kind"].sum() == 1
+    stopped = int(np.flatnonzero(log["kind"] == 1)[0])
+    assert (log["t_us"][stopped], log["trip"][stopped], log["agonist_uA"][stopped]) == (2_005_000, 33, 0)
+    ticks = log["t_us"][log["kind"] == 0]
+    assert ticks.tolist() == list(range(0, result.duration_us + 1, TICK_US))
+    assert (np.diff(log["t_us"]) >= 0).all()
+    assert log["agonist_asked_uA"].max() > 0
+    assert (log["agonist_uA"] <= log["agonist_asked_uA"]).all()
+    assert len(set(log["limits_mark"].tolist())) == 1

@@ -19,7 +19,7 @@ from thenar.safety.inputs import LAW_FINE, LAW_LATE
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
 from thenar.safety.reasons import R05, RULES
-from thenar.safety.requirements import reason_ids
+from thenar.safety.requirements import rearming_needs, reason_ids
 from thenar.shared.compiled import entry
 from thenar.shared.foreign import LONGEST_START_S
 from thenar.shared.signals import REST, Observation, Stimulus
@@ -128,7 +128,7 @@ class Loop:
     def _note_changes(self, t_us: int, trip: int, armed: bool, reasons: int) -> None:
         if trip != self._trip:
             if trip:
-                self._note(t_us, "trip", cause=f"R{trip:02d}")
+                self._note(t_us, "trip", cause=f"R{trip:02d}", needs=rearming_needs(trip))
             else:
                 self._note(t_us, "cleared", cause=f"R{self._trip:02d}")
         if armed and not self._armed:

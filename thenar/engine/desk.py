@@ -32,16 +32,18 @@ from thenar.shared.ticks import US_PER_MS, us_from_s
 
 _LIVE_INTEGERS: Final = (
     "body_us", "agonist_felt_us", "antagonist_felt_us", "sampled_us", "estimates", "reasons", "pulses", "decisions",
+    "agonist_net_pC", "agonist_cut_short", "antagonist_net_pC", "antagonist_cut_short",
 )  # fmt: skip
 _LIVE_FLOATS: Final = (
     "drive", "noise", "handling_N", "target_N", "agonist_felt", "antagonist_felt", "agonist_contact",
-    "antagonist_contact", "agonist_ohm", "antagonist_ohm", "estimate_N", "stated_sd_N", "reading_N",
+    "antagonist_contact", "agonist_missing", "antagonist_missing", "agonist_ohm", "antagonist_ohm",
+    "estimate_N", "stated_sd_N", "reading_N",
     "agonist_demand_mA", "agonist_demand_width_us", "antagonist_demand_mA", "antagonist_demand_width_us",
 )  # fmt: skip
 LIVE: Final = np.dtype(
     (np.record, [(name, np.int64) for name in _LIVE_INTEGERS] + [(name, np.float64) for name in _LIVE_FLOATS])
 )
-"""What holds now: one record, fields named with their units (`*_contact` and `*_felt` are shares)."""
+"""What holds now: one record, fields named with their units (`*_contact`, `*_missing` and `*_felt` are shares)."""
 
 NOT_YET: Final = -(10**15)
 UNKNOWN_OHM: Final = -1.0
@@ -114,7 +116,7 @@ def lay_desk(trial: Trial) -> Desk:
         limits=flat_integers(limits),
         asked=np.zeros(ASKED_SIZE, dtype=np.int64),
         senses=np.zeros(SENSES_SIZE, dtype=np.int64),
-        pulses=np.zeros((2 * (trial.duration_us // SHORTEST_PULSE_GAP_US + 2), 5), dtype=np.int64),
+        pulses=np.zeros((2 * (trial.duration_us // SHORTEST_PULSE_GAP_US + 2), 6), dtype=np.int64),
         decisions=np.zeros((most_decisions, DECISION_SIZE), dtype=np.int64),
         trace_floats=np.zeros((rows, len(TRACE_FLOATS))),
         trace_integers=np.zeros((rows, len(TRACE_INTEGERS)), dtype=np.int64),

@@ -25,7 +25,7 @@ from thenar.engine.trial import Trial
 from thenar.plant_models.estimator import DROPPED
 from thenar.safety.interlock import start_admitted
 from thenar.safety.memory import start_memory
-from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, length_s
+from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, UnbalancedPulses, length_s
 from thenar.shared.foreign import overrun_watch
 from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import Phase, us_from_s
@@ -107,6 +107,8 @@ class EventTrial:
             self.note(t_us, "fault" if begins else "fault-ends", fault=what.pop("kind"), **what)
             if isinstance(fault, ElectrodeLift):
                 self.desk.live[f"{fault.channel}_contact"] = fault.contact_share if begins else 1.0
+            elif isinstance(fault, UnbalancedPulses):
+                self.desk.live[f"{fault.channel}_missing"] = fault.missing_share if begins else 0.0
             elif self.loop is not None:
                 self._to_the_loop(self.loop, t_us, fault, begins)
 

@@ -33,6 +33,7 @@ def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], lo
             "current_mA": left[:, 2] / 1e3,
             "width_us": left[:, 3].copy(),
             "gap_us": left[:, 4].copy(),
+            "second_width_us": left[:, 5].copy(),
         },
         decisions={name: decided[:, place].copy() for place, name in enumerate(FIELDS)},
         events=tuple(occurrences),

@@ -18,8 +18,6 @@ from thenar.shared.compiled import entry, step, store
 CONTACT_UNKNOWN: Final = -1
 """A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
 OHM_UNKNOWN: Final = -1
-BALANCED_PC: Final = 0
-"""The simulated stimulator gives both phases in full."""
 OHM_KNOWN_FOR_US: Final = 1_000_000
 """Only pulses measure impedance: what the last one measured says nothing of the pad after this time (own choice)."""
 
@@ -52,8 +50,24 @@ def pulse_instant(
     pulses[row, 2] = out[0]
     pulses[row, 3] = out[1]
     pulses[row, 4] = out[2]
+    pulses[row, 5] = out[1] - unbalanced_us(now, channel, out[0], out[1])
     now.pulses = row + 1
     return felt_and_recruited(now, channel_params, channel, t_us, out[0] / 1e3, float(out[1])), due_us
+
+
+@step
+def unbalanced_us(live: Any, channel: int, current_uA: int, width_us: int) -> int:
+    """How much of the second phase is missing, us; the stimulator's measure of it is noted for the next tick."""
+    missing = live.agonist_missing if channel == 0 else live.antagonist_missing
+    short_us = int(missing * width_us)
+    cut = 1 if missing >= 1.0 else 0
+    if channel == 0:
+        live.agonist_net_pC += current_uA * short_us
+        live.agonist_cut_short |= cut
+    else:
+        live.antagonist_net_pC += current_uA * short_us
+        live.antagonist_cut_short |= cut
+    return short_us
 
 
 @step
@@ -81,12 +95,14 @@ def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cau
         CONTACT_UNKNOWN,
         known_ohm(live.antagonist_ohm, t_us - live.antagonist_felt_us),
         CONTACT_UNKNOWN,
-        BALANCED_PC,
-        0,
-        BALANCED_PC,
-        0,
+        live.agonist_net_pC,
+        live.agonist_cut_short,
+        live.antagonist_net_pC,
+        live.antagonist_cut_short,
     )
     store(senses, sensed)
+    live.agonist_net_pC = live.antagonist_net_pC = 0
+    live.agonist_cut_short = live.antagonist_cut_short = 0
 
 
 @step
