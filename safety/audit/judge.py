@@ -3,12 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
-from thenar.safety.audit.logs import DecisionLog, PulseLog
+import numpy as np
+
+from thenar.safety.audit.books import new_books
+from thenar.safety.audit.logs import (
+    DecisionLog,
+    PulseLog,
+    decision_records,
+    no_decisions,
+    pulse_records,
+)
+from thenar.safety.audit.memory import limit_arrays, new_memory, with_room
+from thenar.safety.audit.rows import rows_of
 from thenar.safety.audit.verdicts import Audit, Verdict, merged
-from thenar.safety.limits import Limits
+from thenar.safety.audit.walk import walk
+from thenar.safety.limits import Limits, limits_mark
 
 __all__ = ["Audit", "Auditor", "DecisionLog", "PulseLog", "Verdict", "judge_log", "merged"]
+
+_NET_BOUNDS: Final = {"net_per_mille": 20, "net_pC": 10_000_000, "net_trip_pC": 50_000_000}
+"""R18 where the limits don't carry them: 2 % of a phase; 10 uA and 50 uA over a second."""
+_ALL_KNOWN: Final = frozenset({"R07", "R27"})
+"""Without these two on record the limits at hand aren't the ones that were armed with, and their marks differ."""
 
 
 class Auditor:
@@ -20,15 +38,35 @@ class Auditor:
         `cannot`: identifiers of rules whose bound is not on record (R07 without a calibration, R27 without a
         screening); they are never judged.
         """
-        raise NotImplementedError
+        self._cannot = frozenset(cannot)
+        self._logged = decisions
+        self._limits = limit_arrays(limits)
+        mark = 0 if self._cannot & _ALL_KNOWN else int(limits_mark(limits))
+        self._terms = np.array([int(decisions), mark, *_net_bounds(limits)], dtype=np.int64)
+        self._books = new_books()
+        self._memory = new_memory()
+        self._measured = True
 
     def feed(self, pulses: PulseLog, decisions: DecisionLog | None = None) -> None:
-        """Judge the next stretch. No row of a later stretch may come before a row of an earlier one."""
-        raise NotImplementedError
+        """Judge the next stretch. No row of a later stretch may come before a row of an earlier one.
+
+        Raises ValueError when a column has the wrong type or length, or a decision log comes without having been
+        announced.
+        """
+        if decisions is not None and not self._logged:
+            raise ValueError("this auditor was made for pulses without a decision log")
+        left = pulse_records(pulses)
+        rows = no_decisions() if decisions is None else decision_records(decisions)
+        self._measured = self._measured and pulses.second_current_uA is not None and pulses.second_width_us is not None
+        at = np.zeros(2, dtype=np.int64)
+        while not walk(self._limits, self._terms, self._books, self._memory, left, rows, at):
+            self._memory = with_room(self._memory)
 
     def result(self) -> Audit:
         """The verdicts on everything fed so far."""
-        raise NotImplementedError
+        loop = self._memory.loop[0]
+        rows = rows_of(self._books, self._logged, self._measured, self._cannot)
+        return Audit(rows, int(loop.trials), int(loop.pulses), int(loop.decisions))
 
 
 def judge_log(
@@ -38,3 +76,7 @@ def judge_log(
     auditor = Auditor(limits, decisions=decisions is not None, cannot=cannot)
     auditor.feed(pulses, decisions)
     return auditor.result()
+
+
+def _net_bounds(limits: Limits) -> list[int]:
+    return [int(getattr(limits.loop, name, standard)) for name, standard in _NET_BOUNDS.items()]
