@@ -73,6 +73,19 @@ def step(function: Step) -> Step:
     return compiled
 
 
+def step_for_all(function: Step) -> Step:
+    """As `step`, but compiled once for all callers: numba would compile it anew for every constant passed to it."""
+    compiled: Any = numba.njit(nogil=True)(function)
+    if hasattr(compiled, "get_call_template"):  # not when numba runs everything as plain Python
+        template = compiled.get_call_template
+        compiled.get_call_template = lambda args, kws: template(
+            tuple(numba.types.unliteral(arg) for arg in args),
+            {name: numba.types.unliteral(arg) for name, arg in kws.items()},
+        )
+    made: Step = compiled
+    return made
+
+
 def entry(function: Step) -> Step:
     """Compile a function that Python calls in a loop, and keep it in the disk cache."""
     compiled: Step = numba.njit(nogil=True, cache=CACHED)(function)

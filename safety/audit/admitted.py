@@ -29,7 +29,7 @@ from thenar.safety.audit.checks import (
     R38,
 )
 from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 STOPPING = 2
 ARMED = 1
@@ -141,10 +141,10 @@ def rise(books: Books, limits: Any, memory: Memory, tick: Tick, channel: int, as
 @step
 def shares(books: Books, limits: Bounds, tick: Tick, agonist: Given, antagonist: Given, got: tuple[int, int]) -> None:
     """R25: both currents as shares of their ceilings, in whole per mille rounded up."""
-    agonist_cap = max(min(limits.agonist.peak_uA, limits.agonist.ceiling_uA), 1)
-    antagonist_cap = max(min(limits.antagonist.peak_uA, limits.antagonist.ceiling_uA), 1)
+    agonist_cap = max(min(limits.channels[0].peak_uA, limits.channels[0].ceiling_uA), 1)
+    antagonist_cap = max(min(limits.channels[1].peak_uA, limits.channels[1].ceiling_uA), 1)
     product = agonist_cap * antagonist_cap
-    room = limits.loop.summed_share_per_mille
+    room = limits.loop[0].summed_share_per_mille
     if tick.was_open and agonist.current_uA > 0 and antagonist.current_uA > 0:
         wish = min(agonist.current_uA, agonist_cap) * antagonist_cap + min(antagonist.current_uA, antagonist_cap) * agonist_cap  # fmt: skip  # noqa: E501
         if 1_000 * wish > room * product:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any, Final, NamedTuple
 
-from thenar.safety.audit.books import Books, Where, at_most, broke, met, seen
+from thenar.safety.audit.books import Books, Where, at_least, at_most, broke, met
 from thenar.safety.audit.memory import Memory
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 LAW_FINE: Final = 0
 LAW_LATE: Final = 2
@@ -98,7 +98,7 @@ def shut_below(books: Books, check: int, tick: Tick, channel: int, value: int, b
     where = on_channel(tick, channel)
     if value >= bound:
         if tick.is_open:
-            seen(books, check, bound / max(value, 1), where, value, bound)
+            at_least(books, check, where, value, bound)
         return 0
     _owed(books, check, tick, where, value, bound)
     return 1
@@ -110,7 +110,6 @@ def _owed(books: Books, check: int, tick: Tick, where: Where, value: int, bound:
     if tick.was_open or tick.opens:
         met(books, check)
     if tick.is_open or tick.admits_uA > 0 or (tick.was_open and not tick.latches):
-        seen(books, check, 1.0 + abs(value - bound), where, value, bound)
         broke(books, check, where, value, bound)
 
 

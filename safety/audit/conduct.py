@@ -31,7 +31,7 @@ from thenar.safety.audit.checks import (
     R39,
 )
 from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 SHAPE_FAULT: Final = 2
 STOPPED: Final = 33
@@ -149,15 +149,15 @@ def arming(books: Books, limits: Bounds, memory: Memory, tick: Tick, row: Any, e
     now = memory.loop[0]
     if tick.was_open != tick.is_open:
         met(books, R05_PULSE)
-    ceiling = max(limits.agonist.ceiling_uA, limits.antagonist.ceiling_uA)
+    ceiling = max(limits.channels[0].ceiling_uA, limits.channels[1].ceiling_uA)
     if tick.opens and ceiling <= 0:
         met(books, R07_ARMED)
-    if tick.opens and limits.loop.screening_clear != 1:
+    if tick.opens and limits.loop[0].screening_clear != 1:
         met(books, R27)
     if not tick.is_open or tick.was_open:
         return
     at_most(books, R07_ARMED, tick.where, 1 if ceiling <= 0 else 0, 0)
-    must(books, R27, tick, -1, limits.loop.screening_clear == 1)
+    must(books, R27, tick, -1, limits.loop[0].screening_clear == 1)
     must(books, R05_ARMED, tick, -1, row.arm != 0)
     if expected_mark != 0:
         must(books, R35_SAME, tick, -1, row.limits_mark == expected_mark)

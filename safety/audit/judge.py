@@ -15,7 +15,7 @@ from thenar.safety.audit.logs import (
     no_decisions,
     pulse_records,
 )
-from thenar.safety.audit.memory import limit_arrays, new_memory, with_room
+from thenar.safety.audit.memory import bounds_of, new_memory, with_room
 from thenar.safety.audit.rows import rows_of
 from thenar.safety.audit.verdicts import Audit, Verdict, merged
 from thenar.safety.audit.walk import walk
@@ -40,7 +40,7 @@ class Auditor:
         """
         self._cannot = frozenset(cannot)
         self._logged = decisions
-        self._limits = limit_arrays(limits)
+        self._limits = bounds_of(limits)
         mark = 0 if self._cannot & _ALL_KNOWN else int(limits_mark(limits))
         self._terms = np.array([int(decisions), mark, *_net_bounds(limits)], dtype=np.int64)
         self._books = new_books()

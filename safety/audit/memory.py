@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 LONG_AGO: Final = -1_000_000_000_000_000_000
 """A time before every log; the difference to any time still fits 64 bits."""
@@ -58,30 +58,16 @@ class Memory(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """The limits as records: the fields of ChannelLimits by channel, and those of LoopLimits. Quick to compile."""
-
-    agonist: Any
-    antagonist: Any
-    loop: Any
-
-
-class LimitArrays(NamedTuple):
-    """The limits as arrays of records: `channels` (2,), `loop` (1,)."""
+    """The limits as arrays of records: `channels` (2,), `loop` (1,), with the fields of ChannelLimits and LoopLimits."""
 
     channels: NDArray[Any]
     loop: NDArray[Any]
 
 
-def limit_arrays(limits: Limits) -> LimitArrays:
+def bounds_of(limits: Limits) -> Bounds:
     """The limits as arrays that a compiled walk reads."""
     channels = np.array([tuple(limits.agonist), tuple(limits.antagonist)], dtype=CHANNEL_LIMITS_RECORD)
-    return LimitArrays(channels, np.array([tuple(limits.loop)], dtype=LOOP_LIMITS_RECORD))
-
-
-@step
-def bounds_of(arrays: LimitArrays) -> Bounds:
-    """The records in their places."""
-    return Bounds(arrays.channels[0], arrays.channels[1], arrays.loop[0])
+    return Bounds(channels, np.array([tuple(limits.loop)], dtype=LOOP_LIMITS_RECORD))
 
 
 def new_memory() -> Memory:

@@ -33,7 +33,7 @@ from thenar.safety.audit.checks import (
     R36,
 )
 from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 US_PER_S: Final = 1_000_000
 HALF_BITS: Final = 31
@@ -78,7 +78,7 @@ def spacing(books: Books, limits: Bounds, memory: Memory, where: Where) -> None:
     """R11 on the own channel, R26 between the channels."""
     own, other = memory.channels[where.channel], memory.channels[1 - where.channel]
     if own.pulse_us != LONG_AGO:
-        bound = limits.agonist.period_min_us if where.channel == 0 else limits.antagonist.period_min_us
+        bound = limits.channels[where.channel].period_min_us
         gap = where.t_us - own.pulse_us
         if gap * 100 <= bound * 101:
             met(books, R11)
@@ -86,13 +86,13 @@ def spacing(books: Books, limits: Bounds, memory: Memory, where: Where) -> None:
     if other.pulse_us == LONG_AGO:
         return
     gap = where.t_us - other.end_us
-    if gap <= limits.loop.pulse_gap_us + 1_000:
+    if gap <= limits.loop[0].pulse_gap_us + 1_000:
         met(books, R26)
-    at_least(books, R26, where, gap, limits.loop.pulse_gap_us)
-    if own.pulse_us == LONG_AGO or where.t_us - own.pulse_us > limits.loop.on_gap_us:
+    at_least(books, R26, where, gap, limits.loop[0].pulse_gap_us)
+    if own.pulse_us == LONG_AGO or where.t_us - own.pulse_us > limits.loop[0].on_gap_us:
         if gap <= US_PER_S:
             met(books, R26_CHANGEOVER)
-        at_least(books, R26_CHANGEOVER, where, gap, limits.loop.changeover_us)
+        at_least(books, R26_CHANGEOVER, where, gap, limits.loop[0].changeover_us)
 
 
 @step

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from thenar.safety.audit.answers import Tick, on_channel, shut, shut_below, silent
-from thenar.safety.audit.books import Books, broke, met, seen
+from thenar.safety.audit.books import Books, broke, met
 from thenar.safety.audit.checks import (
     R18_RUN,
     R18_TICK,
@@ -24,7 +24,7 @@ from thenar.safety.audit.checks import (
     R31_SOFT,
 )
 from thenar.safety.audit.memory import HIGH_OHM, LONG_AGO, LOW_FORCE, LOW_OHM, Bounds, Memory, keep_lowest, window_net
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step_for_all as step
 
 NET_WINDOW_US: Final = 1_000_000
 CLOSEST_SAMPLES_US: Final = 1_000
@@ -71,7 +71,7 @@ def estimate(books: Books, limits: Bounds, memory: Memory, tick: Tick, row: Any,
 
     `pushing`: a channel was given at least its motor threshold at the tick before.
     """
-    loop, now = limits.loop, memory.loop[0]
+    loop, now = limits.loop[0], memory.loop[0]
     if row.estimate_known != 1:
         now.sampled = now.frozen = now.jumped = 0
         return _implausible(books, loop, memory, tick, True), True
@@ -136,6 +136,4 @@ def soft_bound(books: Books, loop: Any, memory: Memory, tick: Tick, row: Any) ->
     over = max(row.agonist_uA - own.admitted_uA, row.agonist_width_us - own.admitted_us)
     over = max(over, own.admitted_period_us - row.agonist_period_us)
     if over > 0:
-        where = on_channel(tick, 0)
-        seen(books, R31_SOFT, 1.0 + over, where, over, 0)
-        broke(books, R31_SOFT, where, over, 0)
+        broke(books, R31_SOFT, on_channel(tick, 0), over, 0)

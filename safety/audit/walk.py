@@ -19,7 +19,7 @@ from thenar.safety.audit.admitted import (
     wanted,
 )
 from thenar.safety.audit.answers import Tick, tick_of
-from thenar.safety.audit.books import Books, Where, at_least, at_most, met
+from thenar.safety.audit.books import Books, Where, at_least, at_most, enter, met
 from thenar.safety.audit.checks import (
     R03_AGE,
     R05_PULSE,
@@ -30,17 +30,18 @@ from thenar.safety.audit.checks import (
     R37_SPACING,
 )
 from thenar.safety.audit.conduct import arming, clock, demand, frozen, latch, life, stop
-from thenar.safety.audit.memory import LONG_AGO, Bounds, LimitArrays, Memory, begin_trial, bounds_of, full
+from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory, begin_trial, full
 from thenar.safety.audit.pulses import measured, note_pulse, rises, session, single_pulse, spacing, windows
 from thenar.safety.audit.senses import balance, contact, estimate, soft_bound
-from thenar.shared.compiled import entry, step
+from thenar.shared.compiled import entry
+from thenar.shared.compiled import step_for_all as step
 
 STOPPING_STATE = 2
 
 
 @entry
 def walk(
-    arrays: LimitArrays,
+    limits: Bounds,
     terms: NDArray[Any],
     books: Books,
     memory: Memory,
@@ -50,16 +51,16 @@ def walk(
 ) -> bool:
     """Judge both logs from the places in `at` on (shape (2,), moved forward). False when the memory needs room first.
 
-    `arrays`: the limits. `terms`: (1 when there is a decision log, mark of the limits or 0, three bounds on net
+     `terms`: (1 when there is a decision log, mark of the limits or 0, three bounds on net
     charge). `pulses`, `decisions`: records in order of trial, then of delivery.
     """
-    limits = bounds_of(arrays)
     while at[0] < len(pulses) or at[1] < len(decisions):
         if at[1] < len(decisions) and (at[0] == len(pulses) or _decision_first(memory, pulses[at[0]], decisions[at[1]])):  # fmt: skip
             row = decisions[at[1]]
             if row.trial != memory.loop[0].trial:
                 begin_trial(memory, row.trial)
             _judge_decision(books, limits, memory, row, terms)
+            enter(books)
             at[1] += 1
         else:
             if full(memory):
@@ -68,6 +69,7 @@ def walk(
             if pulse.trial != memory.loop[0].trial:
                 begin_trial(memory, pulse.trial)
             _judge_pulse(books, limits, memory, pulse, terms)
+            enter(books)
             at[0] += 1
     return True
 
@@ -86,16 +88,16 @@ def _decision_first(memory: Memory, pulse: Any, row: Any) -> bool:
 @step
 def _judge_pulse(books: Books, limits: Bounds, memory: Memory, pulse: Any, terms: NDArray[Any]) -> None:
     where = Where(pulse.trial, pulse.t_us, pulse.channel)
-    own = limits.agonist if pulse.channel == 0 else limits.antagonist
+    own = limits.channels[pulse.channel]
     logged = terms[0] == 1
-    single_pulse(books, own, limits.loop, where, pulse.current_uA, pulse.width_us)
+    single_pulse(books, own, limits.loop[0], where, pulse.current_uA, pulse.width_us)
     spacing(books, limits, memory, where)
-    session(books, limits.loop, memory, where, logged)
-    windows(books, own, limits.loop, memory, where, pulse)
-    rises(books, own, limits.loop, memory, where, pulse)
+    session(books, limits.loop[0], memory, where, logged)
+    windows(books, own, limits.loop[0], memory, where, pulse)
+    rises(books, own, limits.loop[0], memory, where, pulse)
     measured(books, memory, where, pulse, terms[2], logged)
     if logged:
-        _under_command(books, limits.loop, memory, where, pulse)
+        _under_command(books, limits.loop[0], memory, where, pulse)
     note_pulse(memory, where, pulse)
     memory.loop[0].pulses += 1
 
@@ -132,7 +134,7 @@ def _judge_decision(books: Books, limits: Bounds, memory: Memory, row: Any, term
     tick = tick_of(memory, row)
     if row.kind != 0:
         stop(books, tick, row)
-        latch(books, limits.loop, memory, tick, row, False)
+        latch(books, limits.loop[0], memory, tick, row, False)
     else:
         _judge_tick(books, limits, memory, tick, row, terms)
         memory.loop[0].t_us, memory.loop[0].ticked = row.t_us, 1
@@ -141,11 +143,11 @@ def _judge_decision(books: Books, limits: Bounds, memory: Memory, row: Any, term
 
 @step
 def _judge_tick(books: Books, limits: Bounds, memory: Memory, tick: Tick, row: Any, terms: NDArray[Any]) -> None:
-    loop = limits.loop
-    pushing = _pushes(memory, 0, limits.agonist.motor_uA) or _pushes(memory, 1, limits.antagonist.motor_uA)
+    loop = limits.loop[0]
+    pushing = _pushes(memory, 0, limits.channels[0].motor_uA) or _pushes(memory, 1, limits.channels[1].motor_uA)
     called = clock(books, loop, memory, tick)
-    called |= contact(books, limits.agonist, loop, memory, tick, 0, row.agonist_contact_ohm)
-    called |= contact(books, limits.antagonist, loop, memory, tick, 1, row.antagonist_contact_ohm)
+    called |= contact(books, limits.channels[0], loop, memory, tick, 0, row.agonist_contact_ohm)
+    called |= contact(books, limits.channels[1], loop, memory, tick, 1, row.antagonist_contact_ohm)
     net = (terms[2], terms[3], terms[4])
     called |= balance(books, net, memory, tick, 0, row.agonist_net_pC, row.agonist_cut_short)
     called |= balance(books, net, memory, tick, 1, row.antagonist_net_pC, row.antagonist_cut_short)
@@ -170,13 +172,13 @@ def _pushes(memory: Memory, channel: int, motor_uA: int) -> bool:
 def _judge_commands(books: Books, limits: Bounds, memory: Memory, tick: Tick, row: Any, stale: bool, late: bool) -> None:  # fmt: skip
     altered = not tick.usable and not tick.late
     for channel in range(2):
-        bounds = limits.agonist if channel == 0 else limits.antagonist
+        bounds = limits.channels[channel]
         ohm = row.agonist_contact_ohm if channel == 0 else row.antagonist_contact_ohm
         asked, got = wanted(memory, tick, row, channel), given(row, channel)
         altered = altered or asked != got
         if tick.was_open:
             asked_beyond(books, bounds, asked)
-        minimal(books, limits.loop, tick, channel, asked, got)
+        minimal(books, limits.loop[0], tick, channel, asked, got)
         compliance(books, bounds, memory, tick, channel, asked, got, ohm)
         rise(books, bounds, memory, tick, channel, asked, got)
         ramps(books, bounds, memory, tick, channel, got.current_uA, row.state == STOPPING_STATE, stale, late)
