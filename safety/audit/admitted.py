@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from thenar.safety.audit.answers import Tick, must, on_channel
-from thenar.safety.audit.books import Books, Where, at_least, at_most, met
+from thenar.safety.audit.books import Notes, Where, at_least, at_most, met
 from thenar.safety.audit.checks import (
     R06,
     R07,
@@ -28,7 +28,7 @@ from thenar.safety.audit.checks import (
     R37_WIDTH,
     R38,
 )
-from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory
+from thenar.safety.audit.memory import LONG_AGO
 from thenar.shared.compiled import step_for_all as step
 
 STOPPING = 2
@@ -52,9 +52,8 @@ def given(row: Any, channel: int) -> Given:
 
 
 @step
-def wanted(memory: Memory, tick: Tick, row: Any, channel: int) -> Given:
+def wanted(own: Any, tick: Tick, row: Any, channel: int) -> Given:
     """What may be given at most: the demand, what was last admitted while the law is late, else nothing."""
-    own = memory.channels[channel]
     if tick.late:
         return Given(own.admitted_uA, own.admitted_us, own.admitted_period_us)
     asked = Given(row.agonist_asked_uA, row.agonist_asked_width_us, row.agonist_asked_period_us)
@@ -66,138 +65,137 @@ def wanted(memory: Memory, tick: Tick, row: Any, channel: int) -> Given:
 
 
 @step
-def asked_beyond(books: Books, limits: Any, asked: Given) -> None:
+def asked_beyond(notes: Notes, limits: Any, asked: Given) -> None:
     """Count the ticks at which a ceiling had something to say about what was asked for."""
     charge_pC = asked.current_uA * asked.width_us
     if asked.current_uA > limits.peak_uA:
-        met(books, R06)
+        met(notes, R06)
     if asked.current_uA > limits.ceiling_uA:
-        met(books, R07)
+        met(notes, R07)
     if asked.width_us > limits.width_max_us:
-        met(books, R08_WIDE)
+        met(notes, R08_WIDE)
     if 0 < asked.width_us < limits.width_min_us:
-        met(books, R08_NARROW)
+        met(notes, R08_NARROW)
     if charge_pC > limits.charge_pC:
-        met(books, R09)
+        met(notes, R09)
     if charge_pC > limits.density_charge_pC:
-        met(books, R10)
+        met(notes, R10)
     if 0 < asked.period_us < limits.period_min_us:
-        met(books, R11)
+        met(notes, R11)
 
 
 @step
-def minimal(books: Books, loop: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:
+def minimal(notes: Notes, loop: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:
     """R36 and R37: on the device step, and never more than asked on any axis."""
     where = on_channel(tick, channel)
     if got.current_uA > 0 or (asked.current_uA > 0 and tick.was_open):
-        met(books, R37_CURRENT)
-        at_most(books, R37_CURRENT, where, got.current_uA, asked.current_uA)
+        met(notes, R37_CURRENT)
+        at_most(notes, R37_CURRENT, where, got.current_uA, asked.current_uA)
     if got.current_uA == 0:
         return
-    met(books, R37_WIDTH)
-    met(books, R37_PERIOD)
-    met(books, R36)
-    at_most(books, R37_WIDTH, where, got.width_us, asked.width_us)
-    at_least(books, R37_PERIOD, where, got.period_us, asked.period_us)
-    at_most(books, R36, where, got.current_uA % max(loop.device_step_uA, 1), 0)
+    met(notes, R37_WIDTH)
+    met(notes, R37_PERIOD)
+    met(notes, R36)
+    at_most(notes, R37_WIDTH, where, got.width_us, asked.width_us)
+    at_least(notes, R37_PERIOD, where, got.period_us, asked.period_us)
+    at_most(notes, R36, where, got.current_uA % max(loop.device_step_uA, 1), 0)
 
 
 @step
-def compliance(books: Books, limits: Any, memory: Memory, tick: Tick, channel: int, asked: Given, got: Given, ohm: int) -> None:  # fmt: skip
+def compliance(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int) -> None:  # fmt: skip
     """R17: the voltage of an admitted current; remembers whether compliance lowered it."""
-    own = memory.channels[channel]
     own.lowered = 0
     if ohm <= 0:
         return
     beyond = asked.current_uA > limits.compliance_uV // ohm
     if beyond and tick.was_open:
-        met(books, R17)
+        met(notes, R17)
     own.lowered = 1 if beyond and got.current_uA > 0 else 0
     if got.current_uA > 0:
-        at_most(books, R17, on_channel(tick, channel), got.current_uA * ohm, limits.compliance_uV)
+        at_most(notes, R17, on_channel(tick, channel), got.current_uA * ohm, limits.compliance_uV)
 
 
 @step
-def rise(books: Books, limits: Any, memory: Memory, tick: Tick, channel: int, asked: Given, got: Given) -> None:  # fmt: skip
+def rise(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:  # fmt: skip
     """R20 from tick to tick: no more than one control period's rise over what was admitted before.
 
     The first step may always be taken, and the width is free as long as no more than that was given.
     """
-    own, where = memory.channels[channel], on_channel(tick, channel)
+    where = on_channel(tick, channel)
     top_uA = max(limits.first_step_uA, own.admitted_uA + limits.rise_uA)
     top_us = own.admitted_us + limits.width_rise_us
     started = own.admitted_uA > limits.first_step_uA
     if tick.was_open and asked.current_uA > top_uA:
-        met(books, R20_TICK)
+        met(notes, R20_TICK)
     if tick.was_open and started and asked.width_us > top_us:
-        met(books, R20_WIDTH_TICK)
+        met(notes, R20_WIDTH_TICK)
     if got.current_uA == 0:
         return
-    at_most(books, R20_TICK, where, got.current_uA, top_uA)
+    at_most(notes, R20_TICK, where, got.current_uA, top_uA)
     if started:
-        at_most(books, R20_WIDTH_TICK, where, got.width_us, top_us)
+        at_most(notes, R20_WIDTH_TICK, where, got.width_us, top_us)
 
 
 @step
-def shares(books: Books, limits: Bounds, tick: Tick, agonist: Given, antagonist: Given, got: tuple[int, int]) -> None:
-    """R25: both currents as shares of their ceilings, in whole per mille rounded up."""
-    agonist_cap = max(min(limits.channels[0].peak_uA, limits.channels[0].ceiling_uA), 1)
-    antagonist_cap = max(min(limits.channels[1].peak_uA, limits.channels[1].ceiling_uA), 1)
+def shares(
+    notes: Notes, caps: tuple[int, int], room: int, tick: Tick, agonist: Given, antagonist: Given, got: tuple[int, int]
+) -> None:
+    """R25: both currents as shares of their ceilings (`caps`), in whole per mille rounded up, at most `room`."""
+    agonist_cap, antagonist_cap = caps
     product = agonist_cap * antagonist_cap
-    room = limits.loop[0].summed_share_per_mille
     if tick.was_open and agonist.current_uA > 0 and antagonist.current_uA > 0:
         wish = min(agonist.current_uA, agonist_cap) * antagonist_cap + min(antagonist.current_uA, antagonist_cap) * agonist_cap  # fmt: skip  # noqa: E501
         if 1_000 * wish > room * product:
-            met(books, R25)
+            met(notes, R25)
     if got[0] > 0 and got[1] > 0:
         sum_per_mille = -(-1_000 * (got[0] * antagonist_cap + got[1] * agonist_cap) // product)
-        at_most(books, R25, tick.where, sum_per_mille, room)
+        at_most(notes, R25, tick.where, sum_per_mille, room)
 
 
 @step
-def _line(books: Books, check: int, where: Where, from_uA: int, ramp_us: int, since_us: int, got_uA: int) -> None:
+def _line(notes: Notes, check: int, where: Where, from_uA: int, ramp_us: int, since_us: int, got_uA: int) -> None:
     """A ramp to zero: never above the straight line from where it began."""
-    met(books, check)
+    met(notes, check)
     left_us = max(ramp_us - (where.t_us - since_us), 0)
-    at_most(books, check, where, got_uA, from_uA * min(left_us, ramp_us) // max(ramp_us, 1))
+    at_most(notes, check, where, got_uA, from_uA * min(left_us, ramp_us) // max(ramp_us, 1))
 
 
 @step
-def ramps(books: Books, limits: Any, memory: Memory, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool) -> None:  # fmt: skip
+def ramps(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool) -> None:  # fmt: skip
     """R22, R30 and R32: each ramp by itself, from what was admitted at the tick before it was first called for."""
-    own, where = memory.channels[channel], on_channel(tick, channel)
+    where = on_channel(tick, channel)
     t_us = where.t_us
     if not (tick.is_open and stopping):
         own.ramp22_us = LONG_AGO
     else:
         if own.ramp22_us == LONG_AGO:
             own.ramp22_us, own.ramp22_uA = t_us, own.admitted_uA
-        _line(books, R22_RAMP, where, own.ramp22_uA, limits.ramp_us, own.ramp22_us, got_uA)
+        _line(notes, R22_RAMP, where, own.ramp22_uA, limits.ramp_us, own.ramp22_us, got_uA)
     if not (tick.is_open and stale):
         own.ramp30_us = LONG_AGO
     else:
         if own.ramp30_us == LONG_AGO:
             own.ramp30_us, own.ramp30_uA = t_us, own.admitted_uA
-        _line(books, R30_RAMP, where, own.ramp30_uA, limits.ramp_us, own.ramp30_us, got_uA)
+        _line(notes, R30_RAMP, where, own.ramp30_uA, limits.ramp_us, own.ramp30_us, got_uA)
     if not (tick.is_open and late):
         own.ramp32_us = LONG_AGO
     else:
         if own.ramp32_us == LONG_AGO:
             own.ramp32_us, own.ramp32_uA = t_us, own.admitted_uA
-        _line(books, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, got_uA)
+        _line(notes, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, got_uA)
 
 
 @step
-def planned_stop(books: Books, memory: Memory, tick: Tick, row: Any) -> None:
+def planned_stop(notes: Notes, agonist: Any, antagonist: Any, tick: Tick, row: Any) -> None:
     """R22: arm released while open begins a ramp; without anything to bring down the loop is shut at once."""
     if not tick.was_open or row.arm != 0 or row.stop != 0 or row.trip != 0:
         return
-    running = memory.channels[0].admitted_uA > 0 or memory.channels[1].admitted_uA > 0
-    must(books, R22_STOP, tick, -1, row.state == STOPPING if running else row.state != ARMED)
+    running = agonist.admitted_uA > 0 or antagonist.admitted_uA > 0
+    must(notes, R22_STOP, tick, -1, row.state == STOPPING if running else row.state != ARMED)
 
 
 @step
-def reported(books: Books, tick: Tick, row: Any, altered: bool) -> None:
+def reported(notes: Notes, tick: Tick, row: Any, altered: bool) -> None:
     """R38: what was altered has a reason."""
     if altered:
-        must(books, R38, tick, -1, row.reasons != 0)
+        must(notes, R38, tick, -1, row.reasons != 0)

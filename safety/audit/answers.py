@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final, NamedTuple
 
-from thenar.safety.audit.books import Books, Where, at_least, at_most, broke, met
-from thenar.safety.audit.memory import Memory
+from thenar.safety.audit.books import Notes, Where, at_least, at_most, broke, met
 from thenar.shared.compiled import step_for_all as step
 
 LAW_FINE: Final = 0
@@ -47,9 +46,8 @@ def _in_range(current_uA: int, width_us: int, period_us: int) -> bool:
 
 
 @step
-def tick_of(memory: Memory, row: Any) -> Tick:
+def tick_of(now: Any, row: Any) -> Tick:
     """A row of the decision log against what came before it."""
-    now = memory.loop[0]
     tripped_before = now.trip != 0 or (row.trip != 0 and row.trip_us < row.t_us)
     usable = (
         row.law_fault == LAW_FINE
@@ -81,55 +79,55 @@ def on_channel(tick: Tick, channel: int) -> Where:
 
 
 @step
-def shut(books: Books, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
+def shut(notes: Notes, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
     """A value beyond its bound must leave the loop latched (or shut, when it was). Returns 1 when it is beyond."""
     where = on_channel(tick, channel)
     if value <= bound:
         if tick.is_open:
-            at_most(books, check, where, value, bound)
+            at_most(notes, check, where, value, bound)
         return 0
-    _owed(books, check, tick, where, value, bound)
+    _owed(notes, check, tick, where, value, bound)
     return 1
 
 
 @step
-def shut_below(books: Books, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
+def shut_below(notes: Notes, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
     """As `shut`, for a value that must be at least its bound."""
     where = on_channel(tick, channel)
     if value >= bound:
         if tick.is_open:
-            at_least(books, check, where, value, bound)
+            at_least(notes, check, where, value, bound)
         return 0
-    _owed(books, check, tick, where, value, bound)
+    _owed(notes, check, tick, where, value, bound)
     return 1
 
 
 @step
-def _owed(books: Books, check: int, tick: Tick, where: Where, value: int, bound: int) -> None:
+def _owed(notes: Notes, check: int, tick: Tick, where: Where, value: int, bound: int) -> None:
     """Something is wrong at this tick: exercised when it mattered, broken when no latch answers it."""
     if tick.was_open or tick.opens:
-        met(books, check)
+        met(notes, check)
     if tick.is_open or tick.admits_uA > 0 or (tick.was_open and not tick.latches):
-        broke(books, check, where, value, bound)
+        broke(notes, check, where, value, bound)
 
 
 @step
-def silent(books: Books, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
+def silent(notes: Notes, check: int, tick: Tick, channel: int, value: int, bound: int) -> int:
     """While a value is beyond its bound nothing may be admitted. Returns 1 when it is beyond."""
     where = on_channel(tick, channel)
     if value <= bound:
         if tick.admits_uA > 0:
-            at_most(books, check, where, value, bound)
+            at_most(notes, check, where, value, bound)
         return 0
     if tick.was_open:
-        met(books, check)
+        met(notes, check)
     if tick.admits_uA > 0:
-        at_most(books, check, where, value, bound)
+        at_most(notes, check, where, value, bound)
     return 1
 
 
 @step
-def must(books: Books, check: int, tick: Tick, channel: int, kept: bool) -> None:
+def must(notes: Notes, check: int, tick: Tick, channel: int, kept: bool) -> None:
     """Something that has to hold at this tick, counted as one exercise."""
-    met(books, check)
-    at_most(books, check, on_channel(tick, channel), 0 if kept else 1, 0)
+    met(notes, check)
+    at_most(notes, check, on_channel(tick, channel), 0 if kept else 1, 0)

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from thenar.safety.audit.books import new_books
-from thenar.safety.audit.logs import (
-    DecisionLog,
-    PulseLog,
-    decision_records,
-    no_decisions,
-    pulse_records,
-)
+from thenar.safety.audit.books import exercised, new_books, new_notes
+from thenar.safety.audit.logs import DecisionLog, Pieces, PulseLog
 from thenar.safety.audit.memory import bounds_of, new_memory, with_room
 from thenar.safety.audit.rows import rows_of
 from thenar.safety.audit.verdicts import Audit, Verdict, merged
@@ -44,6 +39,7 @@ class Auditor:
         mark = 0 if self._cannot & _ALL_KNOWN else int(limits_mark(limits))
         self._terms = np.array([int(decisions), mark, *_net_bounds(limits)], dtype=np.int64)
         self._books = new_books()
+        self._notes = new_notes()
         self._memory = new_memory()
         self._measured = True
 
@@ -55,17 +51,25 @@ class Auditor:
         """
         if decisions is not None and not self._logged:
             raise ValueError("this auditor was made for pulses without a decision log")
-        left = pulse_records(pulses)
-        rows = no_decisions() if decisions is None else decision_records(decisions)
         self._measured = self._measured and pulses.second_current_uA is not None and pulses.second_width_us is not None
-        at = np.zeros(2, dtype=np.int64)
-        while not walk(self._limits, self._terms, self._books, self._memory, left, rows, at):
-            self._memory = with_room(self._memory)
+        left, rows = Pieces(pulses), Pieces(decisions)
+        at = np.zeros(4, dtype=np.int64)
+        while True:
+            at[0], at[1] = left.refilled(int(at[0])), rows.refilled(int(at[1]))
+            at[2], at[3] = left.more, rows.more
+            if not self._walk(left.records, rows.records, at):
+                self._memory = with_room(self._memory)
+            elif at[0] == len(left.records) and at[1] == len(rows.records) and not (left.more or rows.more):
+                return
+
+    def _walk(self, pulses: NDArray[Any], decisions: NDArray[Any], at: NDArray[np.int64]) -> bool:
+        done: bool = walk(self._limits, self._terms, self._books, self._notes, self._memory, pulses, decisions, at)
+        return done
 
     def result(self) -> Audit:
         """The verdicts on everything fed so far."""
         loop = self._memory.loop[0]
-        rows = rows_of(self._books, self._logged, self._measured, self._cannot)
+        rows = rows_of(self._books, exercised(self._notes), self._logged, self._measured, self._cannot)
         return Audit(rows, int(loop.trials), int(loop.pulses), int(loop.decisions))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,32 +83,39 @@ PULSE_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in PulseLo
 DECISION_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in DecisionLog._fields]))
 
 
-def pulse_records(log: PulseLog) -> NDArray[Any]:
-    """The log as records, shape (n,), dtype PULSE_RECORD; UNKNOWN where a column was not given.
-
-    Raises ValueError when a column is not one-dimensional int64 of the common length.
-    """
-    records = np.full(len(log.t_us), UNKNOWN, dtype=np.int64)
-    filled = np.empty(len(log.t_us), dtype=PULSE_RECORD)
-    for name, column in log._asdict().items():
-        filled[name] = records if column is None else _checked(name, column, len(log.t_us))
-    return filled
+PIECE: Final = 32_768
+"""Rows that are turned into records at a time: so a long log needs little more memory than its columns."""
 
 
-def decision_records(log: DecisionLog) -> NDArray[Any]:
-    """The log as records, shape (m,), dtype DECISION_RECORD. Raises ValueError as `pulse_records` does."""
-    filled = np.empty(len(log.t_us), dtype=DECISION_RECORD)
-    for name, column in log._asdict().items():
-        filled[name] = _checked(name, column, len(log.t_us))
-    return filled
+class Pieces:
+    """A log handed out piece by piece as `records`; `more` says whether another piece will come."""
+
+    def __init__(self, log: PulseLog | DecisionLog | None) -> None:
+        """`log`: None for no decision log. Raises ValueError when a column isn't int64 of the common length."""
+        self._columns = {} if log is None else log._asdict()
+        self._rows = 0 if log is None else len(log.t_us)
+        for name, column in self._columns.items():
+            if column is not None and (column.dtype != np.int64 or column.shape != (self._rows,)):
+                raise ValueError(f"column {name} must be int64 of shape ({self._rows},), not {_told(column)}")
+        self._next = 0
+        self.records = np.empty(0, PULSE_RECORD if isinstance(log, PulseLog) else DECISION_RECORD)
+
+    @property
+    def more(self) -> bool:
+        """Whether rows are left that `records` doesn't hold yet."""
+        return self._next < self._rows
+
+    def refilled(self, at: int) -> int:
+        """The place to go on from: `at` in the same records, or 0 in the next ones once these are used up."""
+        if at < len(self.records) or not self.more:
+            return at
+        part = slice(self._next, min(self._next + PIECE, self._rows))
+        self.records = np.empty(part.stop - part.start, self.records.dtype)
+        for name, column in self._columns.items():
+            self.records[name] = UNKNOWN if column is None else column[part]
+        self._next = part.stop
+        return 0
 
 
-def no_decisions() -> NDArray[Any]:
-    """An empty decision log as records."""
-    return np.empty(0, dtype=DECISION_RECORD)
-
-
-def _checked(name: str, column: Column, length: int) -> Column:
-    if column.dtype != np.int64 or column.shape != (length,):
-        raise ValueError(f"column {name} must be int64 of shape ({length},), not {column.dtype} of {column.shape}")
-    return column
+def _told(column: Column) -> str:
+    return f"{column.dtype} of {column.shape}"

@@ -47,14 +47,20 @@ readings of a second down to 0.12 ms apart; more would push the oldest out."""
 PAST_AT_LEAST: Final = 16_384
 
 
+class Lines(NamedTuple):
+    """Lines of readings: `readings` (LINES, READINGS), and in `ends` (LINES, 2) the running numbers of their ends."""
+
+    readings: NDArray[Any]
+    ends: NDArray[Any]
+
+
 class Memory(NamedTuple):
-    """Arrays: `loop` (1,), `channels` (2,), `past` (2, capacity), `readings` (LINES, READINGS), `ends` (LINES, 2)."""
+    """Arrays: `loop` (1,), `channels` (2,), `past` (2, capacity); and the lines of readings."""
 
     loop: NDArray[Any]
     channels: NDArray[Any]
     past: NDArray[Any]
-    readings: NDArray[Any]
-    ends: NDArray[Any]
+    lines: Lines
 
 
 class Bounds(NamedTuple):
@@ -76,8 +82,7 @@ def new_memory() -> Memory:
         np.zeros(1, LOOP_RECORD),
         np.zeros(2, CHANNEL_RECORD),
         np.empty((2, PAST_AT_LEAST), PAST_RECORD),
-        np.empty((LINES, READINGS), READING_RECORD),
-        np.zeros((LINES, 2), np.int64),
+        Lines(np.empty((LINES, READINGS), READING_RECORD), np.zeros((LINES, 2), np.int64)),
     )
     memory.loop["trial"] = LONG_AGO
     return memory
@@ -94,7 +99,7 @@ def begin_trial(memory: Memory, trial: int) -> None:
     loop.t_us = loop.pulse_us = loop.first_pulse_us = loop.trip_us = loop.armed_us = LONG_AGO
     loop.session_us = loop.heard_us = loop.expires_us = loop.sampled_us = LONG_AGO
     loop.same_since_us = loop.bad_since_us = LONG_AGO
-    memory.ends[:] = 0
+    memory.lines.ends[:] = 0
     for index in range(2):
         own = memory.channels[index]
         own.pulse_us = own.end_us = own.ramp22_us = own.ramp30_us = own.ramp32_us = LONG_AGO
@@ -130,12 +135,12 @@ def with_room(memory: Memory) -> Memory:
 
 
 @step
-def keep_lowest(memory: Memory, line: int, t_us: int, value: int, window_us: int) -> int:
+def keep_lowest(lines: Lines, line: int, t_us: int, value: int, window_us: int) -> int:
     """Put a reading into a line and return the lowest of the closed window that ends with it (itself included).
 
     Highest instead of lowest when the values are handed in negated. A clock that steps back empties the line.
     """
-    readings, ends = memory.readings[line], memory.ends[line]
+    readings, ends = lines.readings[line], lines.ends[line]
     begin, end = ends[0], ends[1]
     if end > begin and readings[(end - 1) % READINGS].t_us > t_us:
         begin = end
@@ -152,9 +157,9 @@ def keep_lowest(memory: Memory, line: int, t_us: int, value: int, window_us: int
 
 
 @step
-def window_net(memory: Memory, channel: int, t_us: int, net_pC: int, window_us: int) -> int:
+def window_net(lines: Lines, own: Any, channel: int, t_us: int, net_pC: int, window_us: int) -> int:
     """Put a tick's net charge into its line and return the net charge of the closed window that ends with it."""
-    readings, ends, own = memory.readings[NET + channel], memory.ends[NET + channel], memory.channels[channel]
+    readings, ends = lines.readings[NET + channel], lines.ends[NET + channel]
     begin, end = ends[0], ends[1]
     if end > begin and readings[(end - 1) % READINGS].t_us > t_us:
         begin = end

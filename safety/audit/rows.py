@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
-from thenar.safety.audit.books import EXERCISED, FAILED, Books
+from numpy.typing import NDArray
+
+from thenar.safety.audit.books import Books
 from thenar.safety.audit.checks import CHECKS
 from thenar.safety.audit.verdicts import OFFENCES_KEPT, Closest, Offence, Row, Verdict
 from thenar.safety.requirements import REQUIREMENTS, Requirement
@@ -15,21 +17,25 @@ NO_BOUND: Final = "its bound is not on record for this log"
 NEVER_MET: Final = "nothing came near it"
 
 
-def rows_of(books: Books, logged: bool, measured: bool, cannot: frozenset[str]) -> tuple[Row, ...]:
+def rows_of(
+    books: Books, exercised: NDArray[Any], logged: bool, measured: bool, cannot: frozenset[str]
+) -> tuple[Row, ...]:
     """One row per requirement, R01 to R39.
 
-    `logged`: there was a decision log; `measured`: second phases were measured; `cannot`: rules without a bound.
+    `exercised`: counts by check; `logged`: there was a decision log; `measured`: second phases were measured; `cannot`: rules without a bound.
     """
-    return tuple(_row(requirement, books, logged, measured, cannot) for requirement in REQUIREMENTS)
+    return tuple(_row(requirement, books, exercised, logged, measured, cannot) for requirement in REQUIREMENTS)
 
 
-def _row(requirement: Requirement, books: Books, logged: bool, measured: bool, cannot: frozenset[str]) -> Row:
+def _row(
+    requirement: Requirement, books: Books, counts: NDArray[Any], logged: bool, measured: bool, cannot: frozenset[str]
+) -> Row:
     own = [number for number, check in enumerate(CHECKS) if check.rule == requirement.name]
     note = _obstacle(requirement.name, {CHECKS[number].needs for number in own}, logged, measured, cannot)
     if note:
         return Row(requirement.name, requirement.title, Verdict.CANT_JUDGE, 0, 0, None, (), note)
-    exercised = int(books.counts[own, EXERCISED].sum())
-    failed = int(books.counts[own, FAILED].sum())
+    exercised = int(counts[own].sum())
+    failed = int(books.failed[own].sum())
     verdict, note = Verdict.NOT_EXERCISED, NEVER_MET
     if failed:
         verdict, note = Verdict.FAIL, f"{failed} offences" if failed > 1 else "1 offence"
@@ -70,14 +76,14 @@ def _closest(books: Books, own: list[int]) -> Closest | None:
 
 
 def _tells(books: Books, number: int) -> bool:
-    return bool(books.closest[number, 4] != 0 or books.counts[number, FAILED])
+    return bool(books.closest[number, 4] != 0 or books.failed[number])
 
 
 def _offences(books: Books, own: list[int]) -> tuple[Offence, ...]:
     """The first offences of a rule over all its checks, by trial and time."""
     found = []
     for number in own:
-        for line in books.offences[number, : min(int(books.counts[number, FAILED]), OFFENCES_KEPT)]:
+        for line in books.offences[number, : min(int(books.failed[number]), OFFENCES_KEPT)]:
             trial, t_us, channel, value, bound = (int(entry) for entry in line)
             found.append(Offence(trial, t_us, channel, value, bound, CHECKS[number].unit, CHECKS[number].what))
     return tuple(sorted(found, key=lambda offence: (offence.trial, offence.t_us)))[:OFFENCES_KEPT]

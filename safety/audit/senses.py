@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from thenar.safety.audit.answers import Tick, on_channel, shut, shut_below, silent
-from thenar.safety.audit.books import Books, broke, met
+from thenar.safety.audit.books import Notes, broke, met
 from thenar.safety.audit.checks import (
     R18_RUN,
     R18_TICK,
@@ -23,7 +23,7 @@ from thenar.safety.audit.checks import (
     R31_RISE,
     R31_SOFT,
 )
-from thenar.safety.audit.memory import HIGH_OHM, LONG_AGO, LOW_FORCE, LOW_OHM, Bounds, Memory, keep_lowest, window_net
+from thenar.safety.audit.memory import HIGH_OHM, LONG_AGO, LOW_FORCE, LOW_OHM, Lines, keep_lowest, window_net
 from thenar.shared.compiled import step_for_all as step
 
 NET_WINDOW_US: Final = 1_000_000
@@ -34,68 +34,66 @@ OHM_RANGE: Final = 1_000_000_000
 
 
 @step
-def contact(books: Books, limits: Any, loop: Any, memory: Memory, tick: Tick, channel: int, ohm: int) -> int:  # fmt: skip
-    """R28 on one channel: in range, and no jump against any known reading of the window."""
-    if ohm < 0:
-        return 0
+def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, channel: int, ohm: int) -> int:  # fmt: skip
+    """R28 on one channel, `ohm` being known: in range, and no jump against any known reading of the window."""
     ohm = min(ohm, OHM_RANGE)
-    lowest = keep_lowest(memory, LOW_OHM + channel, tick.where.t_us, ohm, loop.contact_window_us)
-    highest = -keep_lowest(memory, HIGH_OHM + channel, tick.where.t_us, -ohm, loop.contact_window_us)
-    called = shut_below(books, R28_LOW, tick, channel, ohm, limits.ohm_min)
-    called |= shut(books, R28_HIGH, tick, channel, ohm, limits.ohm_max)
+    lowest = keep_lowest(lines, LOW_OHM + channel, tick.where.t_us, ohm, loop.contact_window_us)
+    highest = -keep_lowest(lines, HIGH_OHM + channel, tick.where.t_us, -ohm, loop.contact_window_us)
+    called = shut_below(notes, R28_LOW, tick, channel, ohm, limits.ohm_min)
+    called |= shut(notes, R28_HIGH, tick, channel, ohm, limits.ohm_max)
     percent = max(-(-ohm * 100 // max(lowest, 1)), -(-highest * 100 // max(ohm, 1)))
-    return called | shut(books, R28_JUMP, tick, channel, percent, limits.ohm_jump_percent)
+    return called | shut(notes, R28_JUMP, tick, channel, percent, limits.ohm_jump_percent)
 
 
 @step
-def balance(books: Books, net: Any, memory: Memory, tick: Tick, channel: int, sensed_pC: int, cut_short: int) -> int:
+def balance(
+    notes: Notes, net: Any, own: Any, lines: Lines, tick: Tick, channel: int, sensed_pC: int, cut_short: int
+) -> int:
     """R18 and R19 on one channel. `net`: (per mille of a tick's phase charge, pC in a second, pC that trip).
 
     The net charge is what the stimulator sensed, or what was measured of its pulses where that is more.
     """
-    own = memory.channels[channel]
     net_pC = sensed_pC if abs(sensed_pC) >= abs(own.measured_pC) else own.measured_pC
     cut = max(1 if cut_short != 0 else 0, own.measured_cut)
-    called = silent(books, R18_TICK, tick, channel, abs(net_pC), net[0] * own.phase_pC // 1_000)
-    running_pC = abs(window_net(memory, channel, tick.where.t_us, net_pC, NET_WINDOW_US))
-    called |= silent(books, R18_RUN, tick, channel, running_pC, net[1])
-    called |= shut(books, R18_TRIP, tick, channel, running_pC, net[2])
-    called |= shut(books, R19_TICK, tick, channel, cut, 0)
+    called = silent(notes, R18_TICK, tick, channel, abs(net_pC), net[0] * own.phase_pC // 1_000)
+    running_pC = abs(window_net(lines, own, channel, tick.where.t_us, net_pC, NET_WINDOW_US))
+    called |= silent(notes, R18_RUN, tick, channel, running_pC, net[1])
+    called |= shut(notes, R18_TRIP, tick, channel, running_pC, net[2])
+    called |= shut(notes, R19_TICK, tick, channel, cut, 0)
     own.phase_pC = own.measured_pC = own.measured_cut = 0
     return called
 
 
 @step
-def estimate(books: Books, limits: Bounds, memory: Memory, tick: Tick, row: Any, pushing: bool) -> tuple[int, bool]:
+def estimate(notes: Notes, loop: Any, now: Any, lines: Lines, tick: Tick, row: Any, pushing: bool) -> tuple[int, bool]:
     """R30 and R31 but for their ramp and soft bound. Returns (a trip is called for, a ramp is called for).
 
     `pushing`: a channel was given at least its motor threshold at the tick before.
     """
-    loop, now = limits.loop[0], memory.loop[0]
     if row.estimate_known != 1:
         now.sampled = now.frozen = now.jumped = 0
-        return _implausible(books, loop, memory, tick, True), True
+        return _implausible(notes, loop, now, tick, True), True
     fresh = now.sampled == 0 or row.estimate_count != now.count
     sampled_us = row.t_us - row.estimate_age_us
-    rise_mN = _take_sample(loop, memory, row, sampled_us, pushing, fresh)
+    rise_mN = _take_sample(loop, now, lines, row, sampled_us, pushing, fresh)
     bad = (
         now.frozen == 1
         or now.jumped == 1
         or row.estimate_age_us < 0
         or not loop.estimate_min_mN <= row.estimate_mN <= loop.estimate_max_mN
     )
-    called = _implausible(books, loop, memory, tick, bad)
-    called |= shut(books, R30_AGE, tick, -1, row.estimate_age_us, loop.estimate_trip_us)
-    called |= shut(books, R31_HARD, tick, -1, row.estimate_mN, loop.force_hard_mN)
+    called = _implausible(notes, loop, now, tick, bad)
+    called |= shut(notes, R30_AGE, tick, -1, row.estimate_age_us, loop.estimate_trip_us)
+    called |= shut(notes, R31_HARD, tick, -1, row.estimate_mN, loop.force_hard_mN)
     if fresh:
-        called |= shut(books, R31_RISE, tick, -1, rise_mN, loop.force_rise_mN)
+        called |= shut(notes, R31_RISE, tick, -1, rise_mN, loop.force_rise_mN)
     return called, bad or row.estimate_age_us > loop.estimate_ramp_us
 
 
 @step
-def _take_sample(loop: Any, memory: Memory, row: Any, sampled_us: int, pushing: bool, fresh: bool) -> int:
+def _take_sample(loop: Any, now: Any, lines: Lines, row: Any, sampled_us: int, pushing: bool, fresh: bool) -> int:
     """Note this tick's estimate: has it jumped, does it repeat itself. Returns how far it rose within the window."""
-    now, value = memory.loop[0], row.estimate_mN
+    value = row.estimate_mN
     if now.sampled == 0 or value != now.value_mN:
         now.same_since_us = sampled_us
         now.frozen = 0
@@ -109,31 +107,29 @@ def _take_sample(loop: Any, memory: Memory, row: Any, sampled_us: int, pushing: 
         if sampled_us - now.same_since_us >= loop.estimate_frozen_us:
             now.frozen = 1
     now.sampled, now.count, now.value_mN, now.sampled_us = 1, row.estimate_count, value, sampled_us
-    return value - keep_lowest(memory, LOW_FORCE, sampled_us, value, loop.force_window_us)
+    return value - keep_lowest(lines, LOW_FORCE, sampled_us, value, loop.force_window_us)
 
 
 @step
-def _implausible(books: Books, loop: Any, memory: Memory, tick: Tick, bad: bool) -> int:
+def _implausible(notes: Notes, loop: Any, now: Any, tick: Tick, bad: bool) -> int:
     """R30: an estimate that can't be believed for too long. The time counts from when the loop was last shut."""
-    now = memory.loop[0]
     if not bad:
         now.bad_since_us = LONG_AGO
         return 0
     if now.bad_since_us == LONG_AGO or not tick.was_open:
         now.bad_since_us = tick.where.t_us
-    return shut(books, R30_BAD, tick, -1, tick.where.t_us - now.bad_since_us, loop.implausible_trip_us - 1)
+    return shut(notes, R30_BAD, tick, -1, tick.where.t_us - now.bad_since_us, loop.implausible_trip_us - 1)
 
 
 @step
-def soft_bound(books: Books, loop: Any, memory: Memory, tick: Tick, row: Any) -> None:
+def soft_bound(notes: Notes, loop: Any, own: Any, tick: Tick, row: Any) -> None:
     """R31: above the soft bound the agonist is given no more current, width or rate than at the tick before."""
-    own = memory.channels[0]
     if row.estimate_known != 1 or row.estimate_mN <= loop.force_soft_mN or not (tick.was_open or tick.is_open):
         return
-    met(books, R31_SOFT)
+    met(notes, R31_SOFT)
     if row.agonist_uA == 0:
         return
     over = max(row.agonist_uA - own.admitted_uA, row.agonist_width_us - own.admitted_us)
     over = max(over, own.admitted_period_us - row.agonist_period_us)
     if over > 0:
-        broke(books, R31_SOFT, on_channel(tick, 0), over, 0)
+        broke(notes, R31_SOFT, on_channel(tick, 0), over, 0)
