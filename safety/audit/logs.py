@@ -83,6 +83,23 @@ PULSE_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in PulseLo
 DECISION_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in DecisionLog._fields]))
 
 
+_TIMES: Final = (-2_000_000_000_000_000, 2_000_000_000_000_000)
+_OHM: Final = (-1, 1_000_000_000)
+_SHARE: Final = (-1, 1_000)
+_NET: Final = (-1_000_000_000_000, 1_000_000_000_000)
+SENSED_RANGES: Final = {
+    "t_us": _TIMES, "estimate_mN": (-1_000_000_000, 1_000_000_000), "estimate_age_us": _TIMES,
+    "agonist_contact_ohm": _OHM, "agonist_contact_per_mille": _SHARE, "antagonist_contact_ohm": _OHM,
+    "antagonist_contact_per_mille": _SHARE, "agonist_net_pC": _NET, "antagonist_net_pC": _NET,
+}  # fmt: skip
+"""What may be anything in a decision log is brought into these ranges, so that no product overflows."""
+PULSE_RANGES: Final = {
+    "trial": (0, 2**53), "t_us": (0, 1_000_000_000_000_000), "channel": (0, 1), "current_uA": (0, 1_000_000),
+    "width_us": (0, 10_000), "gap_us": (0, 1_000_000), "second_current_uA": (0, 1_000_000),
+    "second_width_us": (0, 10_000), "decisions_before": (0, 2**53),
+}  # fmt: skip
+"""What a pulse log may hold: far beyond every limit, and small enough that sums stay exact. A reader refuses the rest."""
+
 PIECE: Final = 32_768
 """Rows that are turned into records at a time: so a long log needs little more memory than its columns."""
 
@@ -113,6 +130,8 @@ class Pieces:
         self.records = np.empty(part.stop - part.start, self.records.dtype)
         for name, column in self._columns.items():
             self.records[name] = UNKNOWN if column is None else column[part]
+            if name in SENSED_RANGES and self.records.dtype == DECISION_RECORD:
+                np.clip(self.records[name], *SENSED_RANGES[name], out=self.records[name])
         self._next = part.stop
         return 0
 
