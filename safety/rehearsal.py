@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 import numpy as np
@@ -104,3 +105,12 @@ class Rehearsal:
         return DecisionLog(
             *(np.array([row[name] for row in self._rows], dtype=np.int64) for name in DecisionLog._fields)
         )
+
+
+def played(limits: Limits, script: Iterable[tuple[int, tuple[int, ...], int]]) -> tuple[PulseLog, DecisionLog]:
+    """Stretches of (control ticks, what is asked, 1 while arm is held), played from power-on; the logs they leave."""
+    rehearsal = Rehearsal(limits)
+    for ticks, asked, arm in script:
+        for _ in range(ticks):
+            rehearsal.step(asked, arm=arm)
+    return rehearsal.pulses, rehearsal.decisions
