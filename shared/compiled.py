@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 Step = TypeVar("Step", bound=Callable[..., Any])
 
-STEP_FOLDERS: Final = ("shared", "plant_models", "controller", "safety", "engine", "thenar/engine")
+STEP_FOLDERS: Final = ("shared", "plant_models", "controller", "safety", "safety/audit", "engine", "thenar/engine")
 
 
 def source_fingerprint(root: Path, folders: Iterable[str] = STEP_FOLDERS) -> str:
@@ -71,6 +71,19 @@ def step(function: Step) -> Step:
     """Compile a pure step for use inside compiled code (plain Python may call it too)."""
     compiled: Step = numba.njit(nogil=True, forceinline=True)(function)
     return compiled
+
+
+def step_for_all(function: Step) -> Step:
+    """As `step`, but compiled once for all callers: numba would compile it anew for every constant passed to it."""
+    compiled: Any = numba.njit(nogil=True)(function)
+    if hasattr(compiled, "get_call_template"):  # not when numba runs everything as plain Python
+        template = compiled.get_call_template
+        compiled.get_call_template = lambda args, kws: template(
+            tuple(numba.types.unliteral(arg) for arg in args),
+            {name: numba.types.unliteral(arg) for name, arg in kws.items()},
+        )
+    made: Step = compiled
+    return made
 
 
 def entry(function: Step) -> Step:

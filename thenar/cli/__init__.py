@@ -18,15 +18,15 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("check", "laws", "limits", "replay", "run", "schema")
+COMMANDS: Final = ("audit", "check", "laws", "limits", "replay", "run", "schema")
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. `arguments`: without the program's name; those of this process when None.
 
-    Returns the exit code: 0 done, 1 a replay differs, 2 bad input, 70 a fault in thenar or a worker that died,
-    74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a traceback
+    Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 70 a fault in thenar or a worker that
+    died, 74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a traceback
     only with THENAR_DEBUG=1.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
@@ -106,6 +106,22 @@ def parser() -> argparse.ArgumentParser:
     replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    audit = add("audit", "judge what left the loop against R01 to R39, by separate code (exit 1 when one fails)")
+    audit.add_argument("log", nargs="?", metavar="LOG", help="a run folder, or a CSV or Parquet file of pulses")
+    audit.add_argument("--decisions", metavar="FILE", help="the decision log that belongs to a file of pulses")
+    audit.add_argument("--limits", metavar="PROFILE", help="limit profile (default: the run folder's own)")
+    audit.add_argument(
+        "--ceilings-mA", dest="ceilings_mA", nargs=2, type=_milliamperes, metavar=("AG", "AN"),
+        help="this person's comfort ceilings, agonist and antagonist, where none are on record",
+    )  # fmt: skip
+    audit.add_argument(
+        "--control-period-ms", dest="control_period_ms", type=_period_ms, metavar="MS",
+        help="time between control ticks, where it is not on record (default: 20)",
+    )  # fmt: skip
+    audit.add_argument("--out", metavar="FILE", help="write the verdicts to a JSON file as well")
+    audit.add_argument(
+        "--self-test", action="store_true", help="plant faults, one per requirement; exit 1 if one is missed"
+    )
     add("laws", "list the control laws and their settings")
     limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
     limits.add_argument(
@@ -140,6 +156,24 @@ def _positive(text: str) -> int:
     number = _integer(text)
     if not 1 <= number <= 1024:
         raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1024")
+    return number
+
+
+def _milliamperes(text: str) -> float:
+    return _between(text, 0.0, 100.0, "mA")
+
+
+def _period_ms(text: str) -> float:
+    return _between(text, 1.0, 100.0, "ms")
+
+
+def _between(text: str, low: float, high: float, unit: str) -> float:
+    try:
+        number = float(text)
+    except ValueError:
+        number = float("nan")
+    if not low <= number <= high:
+        raise argparse.ArgumentTypeError(f"{text!r} isn't a number from {low:g} to {high:g} {unit}")
     return number
 
 

@@ -1,0 +1,148 @@
+"""`thenar audit LOG`: what left the loop, judged against R01 to R39 by code that shares nothing with the interlock."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import textwrap
+from pathlib import Path
+from typing import Final
+
+from thenar.caution import SHORT
+from thenar.cli.show import Table, progress, show_json, show_table
+from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, chosen_offences
+from thenar.report.folder import plain
+from thenar.report.manifest import read_manifest
+from thenar.safety.audit.verdicts import Closest, Row, Verdict
+from thenar.safety.profile import load_profile
+from thenar.shared.errors import InputError, Problem
+
+FAILED: Final = 1
+TITLE_WIDTH: Final = 46
+WINDOW_US: Final = 1_000_000
+SCALES: Final = {
+    "uA": (1_000, "mA"), "us": (1_000, "ms"), "pC": (1_000_000, "uC"), "fJ": (1_000_000_000_000, "mJ"),
+    "uV": (1_000_000, "V"), "mN": (1_000, "N"), "1/1000": (1_000, ""), "1/100": (100, "times"),
+}  # fmt: skip
+"""How whole numbers are told to a person: what to divide by, and the unit then."""
+NO_CERTIFICATE: Final = "A verdict on this log alone, by limits that somebody chose: no certification of anything."
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Audit a log, or prove the auditor on planted faults. Returns 0, or 1 when a requirement failed."""
+    if chosen.self_test:
+        from thenar.cli.audit_self_test import self_test
+
+        return self_test(as_json=chosen.json)
+    if chosen.log is None:
+        raise InputError([Problem("thenar audit", "LOG", "no log", "a run folder or a file of pulses, or --self-test")])
+    audited = _audited(Path(chosen.log), chosen)
+    record = _record(audited)
+    if chosen.out:
+        _write(Path(chosen.out), record)
+    if chosen.json:
+        show_json(record)
+    else:
+        _tell(audited)
+    return FAILED if audited.audit.broken else 0
+
+
+def _audited(log: Path, chosen: argparse.Namespace) -> Audited:
+    profile = None if chosen.limits is None else load_profile(chosen.limits)
+    period_us = None if chosen.control_period_ms is None else round(1_000 * chosen.control_period_ms)
+    ceilings = None if chosen.ceilings_mA is None else (chosen.ceilings_mA[0], chosen.ceilings_mA[1])
+    terms = Terms(profile, ceilings, period_us)
+    if log.is_dir():
+        if chosen.decisions:
+            allowed = "no such option for a run folder: its own decisions are read"
+            raise InputError([Problem("thenar audit", "--decisions", chosen.decisions, allowed)])
+        with progress(len(read_manifest(log).trials), "auditing", quiet=chosen.json) as advance:
+            return audit_folder(log, terms, advance)
+    if not log.exists():
+        raise InputError([Problem(str(log), "", "no such file or folder", "a run folder, or a file of pulses")])
+    with progress(1, "auditing", quiet=chosen.json) as advance:
+        found = audit_file(log, Path(chosen.decisions) if chosen.decisions else None, terms, lambda _: None)
+        advance(log)
+        return found
+
+
+def _tell(audited: Audited) -> None:
+    audit = audited.audit
+    headers = ("rule", "what it holds", "verdict", "exercised", "closest value to its bound", "note")
+    rows = [
+        (
+            row.rule,
+            textwrap.shorten(row.title, TITLE_WIDTH, placeholder=" ..."),
+            row.verdict.upper() if row.verdict == Verdict.FAIL else str(row.verdict),
+            str(row.exercised) if row.verdict != Verdict.CANT_JUDGE else "-",
+            "-" if row.closest is None else in_words(row.closest),
+            row.note,
+        )
+        for row in audit.rows
+    ]
+    show_table(Table("Audit of R01 to R39", headers, rows, frozenset({3})))
+    print()
+    for line in chosen_offences(audit):
+        print(line)
+    for note in audited.notes:
+        print(f"note: {note}")
+    print(f"{_counts(audit.rows)}. Judged: {_what(audited)}.")
+    print(f"{NO_CERTIFICATE} {SHORT}")
+
+
+def _counts(rows: tuple[Row, ...]) -> str:
+    return ", ".join(f"{sum(row.verdict == verdict for row in rows)} {verdict}" for verdict in Verdict)
+
+
+def _what(audited: Audited) -> str:
+    audit = audited.audit
+    log = f"{audit.decisions} decisions" if audit.decisions else "no log of decisions"
+    return (
+        f"{audit.trials} trials, {audit.pulses} pulses, {log}, limits {audited.limits} "
+        f"(fingerprint {audited.fingerprint[:12]})"
+    )
+
+
+def in_words(closest: Closest) -> str:
+    """A value and its bound in units that a person reads: "14.4 of 15 mA (0.96)"."""
+    value, bound, unit = float(closest.value), float(closest.bound), closest.unit
+    if unit == "uA2 us":
+        value, bound, unit = (value / WINDOW_US) ** 0.5, (bound / WINDOW_US) ** 0.5, "uA"
+        scale, told = SCALES[unit][0], "mA r.m.s."
+    else:
+        scale, told = SCALES.get(unit, (1, "" if unit == "1" else unit))
+    return f"{value / scale:.6g} of {bound / scale:.6g} {told}".rstrip() + f" ({closest.closeness:.3g})"
+
+
+def _record(audited: Audited) -> dict[str, object]:
+    audit = audited.audit
+    return {
+        "rows": [_row_record(row) for row in audit.rows],
+        "trials": audit.trials,
+        "pulses": audit.pulses,
+        "decisions": audit.decisions,
+        "limits": {"profile": audited.limits, "fingerprint": audited.fingerprint},
+        "notes": list(audited.notes),
+        "failed": list(audit.broken),
+        "caution": f"{NO_CERTIFICATE} {SHORT}",
+    }
+
+
+def _row_record(row: Row) -> dict[str, object]:
+    return row._asdict() | {
+        "closest": None if row.closest is None else row.closest._asdict(),
+        "offences": [offence._asdict() for offence in row.offences],
+    }
+
+
+def _write(file: Path, record: dict[str, object]) -> None:
+    """Write the verdicts whole or not at all."""
+    part = file.with_name(file.name + ".part")
+    try:
+        part.write_text(json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n", "utf-8")
+        part.replace(file)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError([Problem(str(file), "--out", error.strerror or str(error), "a file that can be written")]) from None  # fmt: skip  # noqa: E501
+    print(f"written: {file}", file=sys.stderr)
