@@ -10,10 +10,10 @@ import numpy as np
 from thenar.safety import doors
 from thenar.safety.edge import demand_units, senses_units
 from thenar.safety.interlock import start_admitted
+from thenar.safety.invented import CLEAR, ENGRAVER
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import start_memory
 from thenar.safety.profile import load_profile
-from thenar.safety.screening import Contraindications, Placement, Screening
 from thenar.shared.compiled import flat_integers
 from thenar.shared.signals import REST, Calibration, ChannelCalibration, Demand, Stimulus
 
@@ -23,13 +23,6 @@ PERIOD_US: Final = 20_000
 def calibrated(ceiling_mA: float = 40.0, motor_mA: float = 8.0) -> ChannelCalibration:
     """An invented engraver's channel."""
     return ChannelCalibration(3.0, motor_mA, ceiling_mA, 200.0, 40.0, 14.0, 0.3, 30.0)
-
-
-ENGRAVER: Final = Calibration(calibrated(), calibrated(), 60.0)
-ALL_NO: Final = Contraindications(**dict.fromkeys(Contraindications.model_fields, "no"))  # type: ignore[arg-type]
-ON_FOREARM: Final = Placement(site="forearm", same_limb=True)
-CLEAR: Final = Screening(placement=ON_FOREARM, contraindications=ALL_NO)
-"""Invented answers that let the loop arm."""
 
 
 def limits_for(calibration: Calibration | None = ENGRAVER, name: str = "forearm-25cm2") -> Limits:

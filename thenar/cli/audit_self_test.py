@@ -7,22 +7,19 @@ from typing import Final
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.safety.audit.planted import PLANTS, Proof, proofs
+from thenar.safety.invented import CLEAR, ENGRAVER
 from thenar.safety.profile import load_profile
 from thenar.safety.rehearsal import played
 from thenar.safety.requirements import REQUIREMENTS
-from thenar.shared.signals import Calibration, ChannelCalibration
 
 UNNOTICED: Final = 1
 PROFILE: Final = "forearm-25cm2"
 CONTROL_PERIOD_US: Final = 20_000
-_CHANNEL: Final = ChannelCalibration(3.0, 8.0, 40.0, 200.0, 40.0, 14.0, 0.3, 30.0)
-INVENTED: Final = Calibration(_CHANNEL, _CHANNEL, 60.0)
-"""An invented engraver: ceilings of 40 mA, 60 N at most."""
 
 
 def self_test(as_json: bool) -> int:
     """Judge every plant. Returns 0 when each was noticed, its twin passed and no requirement is without one, else 1."""
-    limits = load_profile(PROFILE).limits_for(INVENTED, CONTROL_PERIOD_US)
+    limits = load_profile(PROFILE).limits_for(ENGRAVER, CONTROL_PERIOD_US, CLEAR)
     found: list[Proof] = []
     with progress(len(PLANTS), "planting faults", quiet=as_json) as advance:
         for proof in proofs(limits, played):
