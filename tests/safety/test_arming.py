@@ -8,10 +8,8 @@ from typing import Any
 import pytest
 
 from tests.safety.interlock_bench import (
-    ALL_NO,
     CLEAR,
     ENGRAVER,
-    ON_FOREARM,
     PERIOD_US,
     Bench,
     ask,
@@ -85,8 +83,8 @@ def test_a_fault_that_would_trip_refuses_to_arm() -> None:
 @pytest.mark.parametrize("topic", Contraindications.model_fields)
 @pytest.mark.parametrize("answer", ["yes", "not asked"])
 def test_any_contraindication_not_answered_no_refuses_to_arm(topic: str, answer: str) -> None:
-    answers = ALL_NO.model_copy(update={topic: answer})
-    screening = Screening(placement=ON_FOREARM, contraindications=answers)
+    answers = CLEAR.contraindications.model_copy(update={topic: answer})
+    screening = Screening(placement=CLEAR.placement, contraindications=answers)
     assert screening.objections() == (f"{topic.replace('_', ' ')}: {answer}",)
     bench = Bench(load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=screening))
     assert bench.tick(both()) == rule(27)
@@ -103,7 +101,7 @@ def test_any_contraindication_not_answered_no_refuses_to_arm(topic: str, answer:
     ],
 )
 def test_a_placement_outside_one_arm_or_not_declared_refuses_to_arm(placement: Placement | None) -> None:
-    screening = Screening(placement=placement, contraindications=ALL_NO)
+    screening = Screening(placement=placement, contraindications=CLEAR.contraindications)
     limits = load_profile("forearm-25cm2").limits_for(ENGRAVER, screening=screening)
     assert len(screening.objections()) == 1
     assert Bench(limits).tick(both()) == rule(27)
