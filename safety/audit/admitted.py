@@ -102,7 +102,9 @@ def minimal(notes: Notes, loop: Any, tick: Tick, channel: int, asked: Given, got
 
 
 @step
-def compliance(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int) -> None:  # fmt: skip
+def compliance(
+    notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int
+) -> None:
     """R17: the voltage of an admitted current; remembers whether compliance lowered it."""
     own.lowered = 0
     if ohm <= 0:
@@ -116,7 +118,7 @@ def compliance(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, as
 
 
 @step
-def rise(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:  # fmt: skip
+def rise(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:
     """R20 from tick to tick: no more than one control period's rise over what was admitted before.
 
     The first step may always be taken, and the width is free as long as no more than that was given.
@@ -144,7 +146,10 @@ def shares(
     agonist_cap, antagonist_cap = caps
     product = agonist_cap * antagonist_cap
     if tick.was_open and agonist.current_uA > 0 and antagonist.current_uA > 0:
-        wish = min(agonist.current_uA, agonist_cap) * antagonist_cap + min(antagonist.current_uA, antagonist_cap) * agonist_cap  # fmt: skip  # noqa: E501
+        wish = (
+            min(agonist.current_uA, agonist_cap) * antagonist_cap
+            + min(antagonist.current_uA, antagonist_cap) * agonist_cap
+        )
         if 1_000 * wish > room * product:
             met(notes, R25)
     if got[0] > 0 and got[1] > 0:
@@ -161,7 +166,9 @@ def _line(notes: Notes, check: int, where: Where, from_uA: int, ramp_us: int, si
 
 
 @step
-def ramps(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool) -> None:  # fmt: skip
+def ramps(
+    notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool
+) -> None:
     """R22, R30 and R32: each ramp by itself, from what was admitted at the tick before it was first called for."""
     where = on_channel(tick, channel)
     t_us = where.t_us

@@ -64,7 +64,7 @@ class Memory(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """The limits as arrays of records: `channels` (2,), `loop` (1,), with the fields of ChannelLimits and LoopLimits."""
+    """The limits as arrays of records, `channels` (2,) and `loop` (1,), fields as in ChannelLimits and LoopLimits."""
 
     channels: NDArray[Any]
     loop: NDArray[Any]

@@ -34,7 +34,7 @@ OHM_RANGE: Final = 1_000_000_000
 
 
 @step
-def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, channel: int, ohm: int) -> int:  # fmt: skip
+def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, channel: int, ohm: int) -> int:
     """R28 on one channel, `ohm` being known: in range, and no jump against any known reading of the window."""
     ohm = min(ohm, OHM_RANGE)
     lowest = keep_lowest(lines, LOW_OHM + channel, tick.where.t_us, ohm, loop.contact_window_us)

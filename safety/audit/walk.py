@@ -53,8 +53,8 @@ def walk(
     """Judge both logs from the places in `at[:2]` on (moved forward). False when the memory needs room first.
 
     `at`: shape (4,). True with a log left over means that the other one is used up and `at[2]` (pulses) or `at[3]`
-    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, three bounds on net charge). `pulses`,
-    `decisions`: records in order of trial, then of delivery.
+    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, three
+    bounds on net charge). `pulses`, `decisions`: records in order of trial, then of delivery.
     """
     now = memory.loop[0]
     while at[0] < len(pulses) or at[1] < len(decisions):
