@@ -99,7 +99,8 @@ class Rehearsal:
     def pulses(self) -> PulseLog:
         """The pulses that left, each with its place in the log of decisions."""
         columns = np.array(self._left, dtype=np.int64).reshape(-1, 7).T
-        return PulseLog(*(column.copy() for column in columns[:6]), decisions_before=columns[6].copy())
+        names = (*PulseLog._fields[:6], "decisions_before")
+        return PulseLog(**{name: column.copy() for name, column in zip(names, columns, strict=True)})
 
     @property
     def decisions(self) -> DecisionLog:

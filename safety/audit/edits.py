@@ -120,7 +120,7 @@ _COMMANDS: Final = (
 
 
 def _only(pulses: PulseLog, kept: Any) -> PulseLog:
-    return PulseLog(*(None if column is None else column[kept] for column in pulses))
+    return pulses._replace(**{name: column[kept] for name, column in pulses._asdict().items() if column is not None})
 
 
 def delayed_by(extra_us: int) -> Edit:

@@ -50,6 +50,10 @@ def cleared_by(cause: int) -> Edit:
 
 
 DISARMED: Final = all_of(silent_from(STEADY), at_rows(range(STEADY + 1, STEADY + 90), state=0, arm=0))
+CREEPING: Final = all_of(
+    at_rows(range(STEADY - 48, STEADY), agonist_contact_ohm=1_500), at_row(STEADY - 49, agonist_contact_ohm=1_000)
+)
+"""An impedance that was at its lowest 0.98 s before the steady row."""
 SHARE_KNOWN: Final = at_rows(range(200), agonist_contact_per_mille=500)
 
 STEADY_US: Final = 20_000 * STEADY

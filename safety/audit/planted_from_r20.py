@@ -100,8 +100,8 @@ PLANTED_FROM_R20: Final = (
     Plant(
         "R28",
         "more than a doubling within a second",
-        all_of(at_row(STEADY - 50, agonist_contact_ohm=1_000), at_row(STEADY, agonist_contact_ohm=2_000)),
-        all_of(at_row(STEADY - 50, agonist_contact_ohm=1_000), at_row(STEADY, agonist_contact_ohm=2_001)),
+        all_of(CREEPING, at_row(STEADY, agonist_contact_ohm=2_000)),
+        all_of(CREEPING, at_row(STEADY, agonist_contact_ohm=2_001)),
     ),
     bounds(
         "R29", "41 pulses in a closed second, share unknown", "density_rms_uA_per_cm2", 172, -1, also=frozenset({"R13"})

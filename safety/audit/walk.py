@@ -32,7 +32,7 @@ from thenar.safety.audit.checks import (
 from thenar.safety.audit.conduct import arming, clock, demand, frozen, latch, life, stop
 from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory, begin_trial, full
 from thenar.safety.audit.pulses import measured, note_pulse, rises, session, single_pulse, spacing, windows
-from thenar.safety.audit.senses import balance, contact, estimate, soft_bound
+from thenar.safety.audit.senses import balance, contact, estimate, forget, soft_bound
 from thenar.shared.compiled import entry
 from thenar.shared.compiled import step_for_all as step
 
@@ -184,9 +184,13 @@ def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
 def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any, net: tuple[int, int, int]) -> int:
     loop, agonist, antagonist = limits.loop[0], memory.channels[0], memory.channels[1]
     called = 0
-    if row.agonist_contact_ohm >= 0:
+    if row.agonist_contact_ohm < 0:
+        forget(memory.lines, 0)
+    else:
         called |= contact(notes, limits.channels[0], loop, memory.lines, tick, 0, row.agonist_contact_ohm)
-    if row.antagonist_contact_ohm >= 0:
+    if row.antagonist_contact_ohm < 0:
+        forget(memory.lines, 1)
+    else:
         called |= contact(notes, limits.channels[1], loop, memory.lines, tick, 1, row.antagonist_contact_ohm)
     called |= balance(notes, net, agonist, memory.lines, tick, 0, row.agonist_net_pC, row.agonist_cut_short)
     return called | balance(
