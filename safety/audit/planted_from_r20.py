@@ -25,7 +25,7 @@ from thenar.safety.audit.edits import (
     whole_charge_pC,
     whole_run_us,
 )
-from thenar.safety.audit.plant import LATER, Plant, answered, asks, bounds, cleared_by, commands
+from thenar.safety.audit.plant import CREEPING, LATER, Plant, answered, asks, bounds, cleared_by, commands
 
 PLANTED_FROM_R20: Final = (
     bounds("R20", "a rise 1 uA larger than one period's", "rise_uA", 400, -1),
