@@ -247,7 +247,8 @@ def _stepped(
         given = cut(given, 0, memory.train.hold_reasons)
     if ramping.since_us != NEVER:
         from_uA = ramping.agonist_from_uA if channel == AGONIST else ramping.antagonist_from_uA
-        given = cut(given, ramp_top_uA(limits, from_uA, t_us - ramping.since_us), 0)
+        top_uA = ramp_top_uA(limits, from_uA, t_us - ramping.since_us)
+        given = cut(given, min(top_uA, memory.command.current_uA), 0)  # a ramp never goes up again (R22)
     return limit_rise(limits, loop, memory.command, memory.train, latch.armed_us, given, t_us)
 
 

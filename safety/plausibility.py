@@ -31,7 +31,9 @@ def judge_estimate(
     if senses.estimate_known != 1:
         bad_since = t_us if past.bad_since_us == NEVER or state == DISARMED else past.bad_since_us
         trip = R30 if t_us - bad_since >= limits.implausible_trip_us else 0
-        unknown = EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, bad_since, 0, 0, NEVER)
+        # What the force was stays known (R31): a gap must not hide how fast it rose meanwhile.
+        lows = past.low_now_mN, past.low_before_mN, past.low_since_us
+        unknown = EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, bad_since, *lows)
         return unknown, EstimateVerdict(R30, trip, 0)
     now = _with_sample(limits, past, senses, pushing, t_us)
     late = senses.estimate_age_us > limits.estimate_ramp_us
@@ -104,9 +106,9 @@ def _with_sample(limits: LoopLimits, past: EstimateMemory, senses: Senses, pushi
     half = max(1, limits.force_window_us // 2)
     elapsed = sampled - past.low_since_us
     low_now, low_before, low_since = value, value, sampled
-    if not first and 0 <= elapsed < half:
+    if 0 <= elapsed < half:
         low_now, low_before, low_since = min(past.low_now_mN, value), past.low_before_mN, past.low_since_us
-    elif not first and half <= elapsed < 2 * half:
+    elif half <= elapsed < 2 * half:
         low_now, low_before, low_since = value, past.low_now_mN, past.low_since_us + half
     return EstimateMemory(
         senses.estimate_count,

@@ -23,8 +23,8 @@ SENSED: Final[dict[str, int]] = {
 }  # fmt: skip
 """What is sensed when nothing is wrong."""
 BUSY_AT: Final = LATCH_AT + 6
-_COMMAND: Final = ("agonist_uA", "agonist_width_us", "agonist_period_us", "antagonist_uA", "antagonist_width_us", "antagonist_period_us")  # fmt: skip  # noqa: E501
-_ASKED: Final = ("asked_fault", "agonist_asked_uA", "agonist_asked_width_us", "agonist_asked_period_us", "antagonist_asked_uA", "antagonist_asked_width_us", "antagonist_asked_period_us")  # fmt: skip  # noqa: E501
+_ASKED: Final = DecisionLog._fields[3:10]
+_COMMAND: Final = DecisionLog._fields[29:35]
 
 
 class Rehearsal:
@@ -62,7 +62,9 @@ class Rehearsal:
         doors.halt_packed(self.memory, self.admitted, at)
         self._note(1, at, dict.fromkeys(_ASKED, 0), SENSED | {"stop": 1}, 0, 0)
 
-    def _note(self, kind: int, t_us: int, asked: dict[str, int], sensed: dict[str, int], reasons: int, off: int) -> None:  # fmt: skip
+    def _note(
+        self, kind: int, t_us: int, asked: dict[str, int], sensed: dict[str, int], reasons: int, off: int
+    ) -> None:
         command = dict(zip(_COMMAND, (int(value) for value in self.admitted[2:8]), strict=True))
         state, trip, trip_us = (int(value) for value in self.memory[LATCH_AT : LATCH_AT + 3])
         mark = int(limits_mark(unpack_limits(self.limits_array)))
@@ -97,7 +99,8 @@ class Rehearsal:
     def pulses(self) -> PulseLog:
         """The pulses that left, each with its place in the log of decisions."""
         columns = np.array(self._left, dtype=np.int64).reshape(-1, 7).T
-        return PulseLog(*(column.copy() for column in columns[:6]), decisions_before=columns[6].copy())
+        names = (*PulseLog._fields[:6], "decisions_before")
+        return PulseLog(**{name: column.copy() for name, column in zip(names, columns, strict=True)})
 
     @property
     def decisions(self) -> DecisionLog:

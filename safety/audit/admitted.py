@@ -102,7 +102,9 @@ def minimal(notes: Notes, loop: Any, tick: Tick, channel: int, asked: Given, got
 
 
 @step
-def compliance(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int) -> None:  # fmt: skip
+def compliance(
+    notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int
+) -> None:
     """R17: the voltage of an admitted current; remembers whether compliance lowered it."""
     own.lowered = 0
     if ohm <= 0:
@@ -116,15 +118,15 @@ def compliance(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, as
 
 
 @step
-def rise(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:  # fmt: skip
+def rise(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given) -> None:
     """R20 from tick to tick: no more than one control period's rise over what was admitted before.
 
-    The first step may always be taken, and the width is free as long as no more than that was given.
+    The first step may always be taken, and the width is free as long as no more than that is given.
     """
     where = on_channel(tick, channel)
     top_uA = max(limits.first_step_uA, own.admitted_uA + limits.rise_uA)
     top_us = own.admitted_us + limits.width_rise_us
-    started = own.admitted_uA > limits.first_step_uA
+    started = own.admitted_uA > limits.first_step_uA and got.current_uA > limits.first_step_uA
     if tick.was_open and asked.current_uA > top_uA:
         met(notes, R20_TICK)
     if tick.was_open and started and asked.width_us > top_us:
@@ -144,7 +146,10 @@ def shares(
     agonist_cap, antagonist_cap = caps
     product = agonist_cap * antagonist_cap
     if tick.was_open and agonist.current_uA > 0 and antagonist.current_uA > 0:
-        wish = min(agonist.current_uA, agonist_cap) * antagonist_cap + min(antagonist.current_uA, antagonist_cap) * agonist_cap  # fmt: skip  # noqa: E501
+        wish = (
+            min(agonist.current_uA, agonist_cap) * antagonist_cap
+            + min(antagonist.current_uA, antagonist_cap) * agonist_cap
+        )
         if 1_000 * wish > room * product:
             met(notes, R25)
     if got[0] > 0 and got[1] > 0:
@@ -153,15 +158,19 @@ def shares(
 
 
 @step
-def _line(notes: Notes, check: int, where: Where, from_uA: int, ramp_us: int, since_us: int, got_uA: int) -> None:
-    """A ramp to zero: never above the straight line from where it began."""
+def _line(
+    notes: Notes, check: int, where: Where, from_uA: int, ramp_us: int, since_us: int, before_uA: int, got_uA: int
+) -> None:
+    """A ramp to zero: never above the straight line from where it began, and never up again."""
     met(notes, check)
     left_us = max(ramp_us - (where.t_us - since_us), 0)
-    at_most(notes, check, where, got_uA, from_uA * min(left_us, ramp_us) // max(ramp_us, 1))
+    at_most(notes, check, where, got_uA, min(from_uA * min(left_us, ramp_us) // max(ramp_us, 1), before_uA))
 
 
 @step
-def ramps(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool) -> None:  # fmt: skip
+def ramps(
+    notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool
+) -> None:
     """R22, R30 and R32: each ramp by itself, from what was admitted at the tick before it was first called for."""
     where = on_channel(tick, channel)
     t_us = where.t_us
@@ -170,19 +179,19 @@ def ramps(notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA:
     else:
         if own.ramp22_us == LONG_AGO:
             own.ramp22_us, own.ramp22_uA = t_us, own.admitted_uA
-        _line(notes, R22_RAMP, where, own.ramp22_uA, limits.ramp_us, own.ramp22_us, got_uA)
+        _line(notes, R22_RAMP, where, own.ramp22_uA, limits.ramp_us, own.ramp22_us, own.admitted_uA, got_uA)
     if not (tick.is_open and stale):
         own.ramp30_us = LONG_AGO
     else:
         if own.ramp30_us == LONG_AGO:
             own.ramp30_us, own.ramp30_uA = t_us, own.admitted_uA
-        _line(notes, R30_RAMP, where, own.ramp30_uA, limits.ramp_us, own.ramp30_us, got_uA)
+        _line(notes, R30_RAMP, where, own.ramp30_uA, limits.ramp_us, own.ramp30_us, own.admitted_uA, got_uA)
     if not (tick.is_open and late):
         own.ramp32_us = LONG_AGO
     else:
         if own.ramp32_us == LONG_AGO:
             own.ramp32_us, own.ramp32_uA = t_us, own.admitted_uA
-        _line(notes, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, got_uA)
+        _line(notes, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, own.admitted_uA, got_uA)
 
 
 @step

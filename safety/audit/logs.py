@@ -98,7 +98,7 @@ PULSE_RANGES: Final = {
     "width_us": (0, 10_000), "gap_us": (0, 1_000_000), "second_current_uA": (0, 1_000_000),
     "second_width_us": (0, 10_000), "decisions_before": (0, 2**53),
 }  # fmt: skip
-"""What a pulse log may hold: far beyond every limit, and small enough that sums stay exact. A reader refuses the rest."""
+"""What a pulse log may hold: far beyond every limit, and small enough that sums stay exact."""
 
 PIECE: Final = 32_768
 """Rows that are turned into records at a time: so a long log needs little more memory than its columns."""

@@ -64,7 +64,7 @@ class Memory(NamedTuple):
 
 
 class Bounds(NamedTuple):
-    """The limits as arrays of records: `channels` (2,), `loop` (1,), with the fields of ChannelLimits and LoopLimits."""
+    """The limits as arrays of records, `channels` (2,) and `loop` (1,), fields as in ChannelLimits and LoopLimits."""
 
     channels: NDArray[Any]
     loop: NDArray[Any]
@@ -117,7 +117,7 @@ def begin_trial(memory: Memory, trial: int) -> None:
 @step
 def full(memory: Memory) -> bool:
     """Whether a channel has no place left for the next pulse's amounts."""
-    return max(memory.channels[0].end_at, memory.channels[1].end_at) >= memory.past.shape[1]
+    return bool(max(memory.channels[0].end_at, memory.channels[1].end_at) >= memory.past.shape[1])
 
 
 def with_room(memory: Memory) -> Memory:
@@ -136,7 +136,7 @@ def with_room(memory: Memory) -> Memory:
 
 @step
 def keep_lowest(lines: Lines, line: int, t_us: int, value: int, window_us: int) -> int:
-    """Put a reading into a line and return the lowest of the closed window that ends with it (itself included).
+    """Put a reading into a line and return the lowest of those less than the window apart from it (itself included).
 
     Highest instead of lowest when the values are handed in negated. A clock that steps back empties the line.
     """
@@ -146,7 +146,7 @@ def keep_lowest(lines: Lines, line: int, t_us: int, value: int, window_us: int) 
         begin = end
     while end > begin and readings[(end - 1) % READINGS].value >= value:
         end -= 1
-    while end > begin and readings[begin % READINGS].t_us < t_us - window_us:
+    while end > begin and readings[begin % READINGS].t_us <= t_us - window_us:
         begin += 1
     if end - begin == READINGS:
         begin += 1

@@ -126,7 +126,7 @@ def _remember(own: Any, past: NDArray[Any], loop: Any, where: Where, charge: int
 
 
 @step
-def windows(notes: Notes, limits: Any, loop: Any, own: Any, past: NDArray[Any], where: Where, pulse: Any) -> None:  # fmt: skip
+def windows(notes: Notes, limits: Any, loop: Any, own: Any, past: NDArray[Any], where: Where, pulse: Any) -> None:
     """R12, R13, R15, R16, R23, R24 and R29 with this pulse in its windows."""
     charge = pulse.current_uA * pulse.width_us
     silence = LONG_AGO if own.pulse_us == LONG_AGO else where.t_us - own.pulse_us
@@ -166,7 +166,7 @@ def _near(notes: Notes, check: int, where: Where, value: int, bound: int) -> Non
 
 
 @step
-def rises(notes: Notes, limits: Any, loop: Any, own: Any, now: Any, where: Where, pulse: Any) -> None:  # fmt: skip
+def rises(notes: Notes, limits: Any, loop: Any, own: Any, now: Any, where: Where, pulse: Any) -> None:
     """R20 and R21 from pulse to pulse.
 
     No pulse may lie above the line that rises with the slew from any earlier pulse (or from the first step, where

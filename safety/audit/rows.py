@@ -22,7 +22,8 @@ def rows_of(
 ) -> tuple[Row, ...]:
     """One row per requirement, R01 to R39.
 
-    `exercised`: counts by check; `logged`: there was a decision log; `measured`: second phases were measured; `cannot`: rules without a bound.
+    `exercised`: counts by check; `logged`: there was a decision log; `measured`: second phases were measured;
+    `cannot`: rules without a bound.
     """
     return tuple(_row(requirement, books, exercised, logged, measured, cannot) for requirement in REQUIREMENTS)
 

@@ -1,6 +1,7 @@
 """What is sensed at a tick, and the answer that is owed to it: R18, R19, R28, R30 and R31.
 
-Windows reach back over every known reading of the last W us, an unknown one between them or not.
+Readings count when they lie less than a window apart. An unknown impedance starts its window anew (the pad was lost
+from sight); an unknown estimate does not: a gap must not hide what the force did meanwhile.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ OHM_RANGE: Final = 1_000_000_000
 
 
 @step
-def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, channel: int, ohm: int) -> int:  # fmt: skip
+def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, channel: int, ohm: int) -> int:
     """R28 on one channel, `ohm` being known: in range, and no jump against any known reading of the window."""
     ohm = min(ohm, OHM_RANGE)
     lowest = keep_lowest(lines, LOW_OHM + channel, tick.where.t_us, ohm, loop.contact_window_us)
@@ -43,6 +44,13 @@ def contact(notes: Notes, limits: Any, loop: Any, lines: Lines, tick: Tick, chan
     called |= shut(notes, R28_HIGH, tick, channel, ohm, limits.ohm_max)
     percent = max(-(-ohm * 100 // max(lowest, 1)), -(-highest * 100 // max(ohm, 1)))
     return called | shut(notes, R28_JUMP, tick, channel, percent, limits.ohm_jump_percent)
+
+
+@step
+def forget(lines: Lines, channel: int) -> None:
+    """R28: an unknown impedance leaves nothing that the next reading could have jumped from."""
+    lines.ends[LOW_OHM + channel, 0] = lines.ends[LOW_OHM + channel, 1]
+    lines.ends[HIGH_OHM + channel, 0] = lines.ends[HIGH_OHM + channel, 1]
 
 
 @step
@@ -107,7 +115,7 @@ def _take_sample(loop: Any, now: Any, lines: Lines, row: Any, sampled_us: int, p
         if sampled_us - now.same_since_us >= loop.estimate_frozen_us:
             now.frozen = 1
     now.sampled, now.count, now.value_mN, now.sampled_us = 1, row.estimate_count, value, sampled_us
-    return value - keep_lowest(lines, LOW_FORCE, sampled_us, value, loop.force_window_us)
+    return int(value - keep_lowest(lines, LOW_FORCE, sampled_us, value, loop.force_window_us))
 
 
 @step

@@ -32,7 +32,7 @@ from thenar.safety.audit.checks import (
 from thenar.safety.audit.conduct import arming, clock, demand, frozen, latch, life, stop
 from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory, begin_trial, full
 from thenar.safety.audit.pulses import measured, note_pulse, rises, session, single_pulse, spacing, windows
-from thenar.safety.audit.senses import balance, contact, estimate, soft_bound
+from thenar.safety.audit.senses import balance, contact, estimate, forget, soft_bound
 from thenar.shared.compiled import entry
 from thenar.shared.compiled import step_for_all as step
 
@@ -53,8 +53,8 @@ def walk(
     """Judge both logs from the places in `at[:2]` on (moved forward). False when the memory needs room first.
 
     `at`: shape (4,). True with a log left over means that the other one is used up and `at[2]` (pulses) or `at[3]`
-    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, three bounds on net charge). `pulses`,
-    `decisions`: records in order of trial, then of delivery.
+    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, three
+    bounds on net charge). `pulses`, `decisions`: records in order of trial, then of delivery.
     """
     now = memory.loop[0]
     while at[0] < len(pulses) or at[1] < len(decisions):
@@ -184,9 +184,13 @@ def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
 def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any, net: tuple[int, int, int]) -> int:
     loop, agonist, antagonist = limits.loop[0], memory.channels[0], memory.channels[1]
     called = 0
-    if row.agonist_contact_ohm >= 0:
+    if row.agonist_contact_ohm < 0:
+        forget(memory.lines, 0)
+    else:
         called |= contact(notes, limits.channels[0], loop, memory.lines, tick, 0, row.agonist_contact_ohm)
-    if row.antagonist_contact_ohm >= 0:
+    if row.antagonist_contact_ohm < 0:
+        forget(memory.lines, 1)
+    else:
         called |= contact(notes, limits.channels[1], loop, memory.lines, tick, 1, row.antagonist_contact_ohm)
     called |= balance(notes, net, agonist, memory.lines, tick, 0, row.agonist_net_pC, row.agonist_cut_short)
     return called | balance(

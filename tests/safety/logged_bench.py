@@ -62,7 +62,9 @@ class LoggedBench(Bench):
 
     def decisions(self) -> DecisionLog:
         """Every tick and every stop between ticks."""
-        return DecisionLog(*(np.array([row[name] for row in self.rows], dtype=np.int64) for name in DecisionLog._fields))
+        return DecisionLog(
+            *(np.array([row[name] for row in self.rows], dtype=np.int64) for name in DecisionLog._fields)
+        )
 
     def left(self) -> PulseLog:
         """Every pulse that left."""

@@ -25,9 +25,9 @@ FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. `arguments`: without the program's name; those of this process when None.
 
-    Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 70 a fault in thenar or a worker that
-    died, 74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a traceback
-    only with THENAR_DEBUG=1.
+    Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 70 a fault in thenar or a worker
+    that died, 74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a
+    traceback only with THENAR_DEBUG=1.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
     chosen = parser().parse_args(given)

@@ -144,5 +144,7 @@ def _write(file: Path, record: dict[str, object]) -> None:
         part.replace(file)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise InputError([Problem(str(file), "--out", error.strerror or str(error), "a file that can be written")]) from None  # fmt: skip  # noqa: E501
+        raise InputError(
+            [Problem(str(file), "--out", error.strerror or str(error), "a file that can be written")]
+        ) from None
     print(f"written: {file}", file=sys.stderr)

@@ -150,7 +150,9 @@ def _trial_of(folder: Path, name: str, record: TrialRecord) -> Mapping[str, NDAr
     wrong = [column for column in dict.fromkeys([*written, *hashes]) if written.get(column) != hashes.get(column)]
     if wrong:
         found = f"a column that was changed, cut or put in another order after the run ({len(columns['t_us'])} rows)"
-        raise InputError([Problem(f"{file}: trial {record.trial}", c, found, "the column as it was written") for c in wrong])  # fmt: skip  # noqa: E501
+        raise InputError(
+            [Problem(f"{file}: trial {record.trial}", c, found, "the column as it was written") for c in wrong]
+        )
     return columns
 
 

@@ -67,7 +67,9 @@ def _batches(
             yield {name: _array(file, name, batch.column(name)) for name in batch.schema.names}
     except (OSError, pa.ArrowException) as error:
         found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
-        raise InputError([Problem(str(file), "", found, "a whole CSV or Parquet file with the columns of a log")]) from None  # fmt: skip
+        raise InputError(
+            [Problem(str(file), "", found, "a whole CSV or Parquet file with the columns of a log")]
+        ) from None
 
 
 def _open(file: Path, names: Sequence[str], other_units: dict[str, str]) -> Iterator[Any]:
@@ -117,7 +119,7 @@ def _known_columns(
             "no such column",
             "this column is needed",
             nearest(name, [n for n in found if n not in allowed]),
-        )  # fmt: skip
+        )
         for name in names
         if name not in held and name not in optional
     ]
