@@ -269,7 +269,11 @@ def _r25(limits: Limits, script: Script) -> Limits:
 
 
 def _r26(limits: Limits, script: Script) -> Limits:
-    gap_us, changeover_us, end_us = limits.loop.pulse_gap_us, limits.loop.changeover_us, 2 * 250 + limits.loop.interphase_us
+    gap_us, changeover_us, end_us = (
+        limits.loop.pulse_gap_us,
+        limits.loop.changeover_us,
+        2 * 250 + limits.loop.interphase_us,
+    )
     _armed(script, both(5_000, 5_000), 60)
     for delay_us in (0, end_us, end_us + gap_us - 1, end_us + gap_us):
         script.ticks(2, both(5_000, 5_000), fire=0)
@@ -293,7 +297,15 @@ def _r27(limits: Limits, script: Script) -> Limits:
 
 def _r28(limits: Limits, script: Script) -> Limits:
     low, high = limits.agonist.ohm_min, limits.agonist.ohm_max
-    for ohms in ((low, low - 1), (high, high + 1), (1_000, 1_999, 2_000), (1_000, 2_001), (4_000, 1_999), (0,), (10**9,)):
+    for ohms in (
+        (low, low - 1),
+        (high, high + 1),
+        (1_000, 1_999, 2_000),
+        (1_000, 2_001),
+        (4_000, 1_999),
+        (0,),
+        (10**9,),
+    ):
         _armed(script, push(8_000), 30)
         for ohm in ohms:
             script.ticks(3, push(8_000), agonist_contact_ohm=ohm)

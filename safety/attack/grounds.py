@@ -25,7 +25,9 @@ def changed(limits: Limits, **values: int) -> Limits:
     if len(on_channels) + len(on_loop) != len(values):
         raise KeyError(sorted(set(values) - set(on_channels) - set(on_loop)))
     return Limits(
-        limits.agonist._replace(**on_channels), limits.antagonist._replace(**on_channels), limits.loop._replace(**on_loop)
+        limits.agonist._replace(**on_channels),
+        limits.antagonist._replace(**on_channels),
+        limits.loop._replace(**on_loop),
     )
 
 

@@ -64,7 +64,9 @@ class Script:
         self.period_us = period_us
         self._parts: list[Ops] = []
 
-    def ticks(self, count: int, asked: tuple[int, ...] = (), *, delay_us: int = 0, fire: int = 1, **senses: int) -> None:
+    def ticks(
+        self, count: int, asked: tuple[int, ...] = (), *, delay_us: int = 0, fire: int = 1, **senses: int
+    ) -> None:
         """`count` ticks that ask for `asked` (up to ASKED_SIZE numbers, fault first) and sense `senses`."""
         ops = calm_ticks(count, delay_us or self.period_us)
         ops[:, FIRE] = fire

@@ -77,9 +77,7 @@ def _fire_until(
 
 
 @entry
-def _ask(
-    limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: Any, channel: int, at_us: int
-) -> None:
+def _ask(limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: Any, channel: int, at_us: int) -> None:
     """One question at the gate; a pulse that leaves is logged. `place`: trial, pulses, decisions, decisions of it."""
     gate_packed(limits, memory, admitted, channel, at_us, out)
     if out[0] > 0:

@@ -103,7 +103,7 @@ def minimal(notes: Notes, loop: Any, tick: Tick, channel: int, asked: Given, got
 
 @step
 def compliance(
-    notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int
+    notes: Notes, limits: Any, loop: Any, own: Any, tick: Tick, channel: int, asked: Given, got: Given, ohm: int
 ) -> None:
     """R17: the voltage of an admitted current; remembers whether compliance lowered it."""
     own.lowered = 0
@@ -112,7 +112,9 @@ def compliance(
     beyond = asked.current_uA > limits.compliance_uV // ohm
     if beyond and tick.was_open:
         met(notes, R17)
-    own.lowered = 1 if beyond and got.current_uA > 0 else 0
+    # One device step more would be too much: then it is compliance, and no tighter rule, that holds it down.
+    one_more_uA = got.current_uA + max(loop.device_step_uA, 1)
+    own.lowered = 1 if beyond and got.current_uA > 0 and one_more_uA * ohm > limits.compliance_uV else 0
     if got.current_uA > 0:
         at_most(notes, R17, on_channel(tick, channel), got.current_uA * ohm, limits.compliance_uV)
 

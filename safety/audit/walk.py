@@ -208,7 +208,7 @@ def _judge_command(
     if tick.was_open:
         asked_beyond(notes, limits, asked)
     minimal(notes, loop, tick, channel, asked, got)
-    compliance(notes, limits, own, tick, channel, asked, got, ohm)
+    compliance(notes, limits, loop, own, tick, channel, asked, got, ohm)
     rise(notes, limits, own, tick, channel, asked, got)
     ramps(notes, limits, own, tick, channel, got.current_uA, row.state == STOPPING, stale, late)
     return bool(asked != got)
