@@ -16,6 +16,7 @@ from thenar.report.folder import plain
 from thenar.report.manifest import read_manifest
 from thenar.safety.audit.verdicts import Closest, Row, Verdict
 from thenar.safety.profile import load_profile
+from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
 
 FAILED: Final = 1
@@ -31,6 +32,8 @@ NO_CERTIFICATE: Final = "A verdict on this log alone, by limits that somebody ch
 
 def command(chosen: argparse.Namespace) -> int:
     """Audit a log, or prove the auditor on planted faults. Returns 0, or 1 when a requirement failed."""
+    if sys.stderr.isatty() and not chosen.json and not compiled_before():
+        print("note: the auditor is compiled first, once (up to a minute)", file=sys.stderr)
     if chosen.self_test:
         from thenar.cli.audit_self_test import self_test
 
