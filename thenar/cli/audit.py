@@ -12,21 +12,16 @@ from typing import Final
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, chosen_offences
+from thenar.report.closest_words import in_words
 from thenar.report.folder import plain
 from thenar.report.manifest import read_manifest
-from thenar.safety.audit.verdicts import Closest, Row, Verdict
+from thenar.safety.audit.verdicts import Row, Verdict
 from thenar.safety.profile import load_profile
 from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
 
 FAILED: Final = 1
 TITLE_WIDTH: Final = 46
-WINDOW_US: Final = 1_000_000
-SCALES: Final = {
-    "uA": (1_000, "mA"), "us": (1_000, "ms"), "pC": (1_000_000, "uC"), "fJ": (1_000_000_000_000, "mJ"),
-    "uV": (1_000_000, "V"), "mN": (1_000, "N"), "1/1000": (1_000, ""), "1/100": (100, "times"),
-}  # fmt: skip
-"""How whole numbers are told to a person: what to divide by, and the unit then."""
 NO_CERTIFICATE: Final = "A verdict on this log alone, by limits that somebody chose: no certification of anything."
 
 
@@ -105,17 +100,6 @@ def _what(audited: Audited) -> str:
         f"{audit.trials} trials, {audit.pulses} pulses, {log}, limits {audited.limits} "
         f"(fingerprint {audited.fingerprint[:12]})"
     )
-
-
-def in_words(closest: Closest) -> str:
-    """A value and its bound in units that a person reads: "14.4 of 15 mA (0.96)"."""
-    value, bound, unit = float(closest.value), float(closest.bound), closest.unit
-    if unit == "uA2 us":
-        value, bound, unit = (value / WINDOW_US) ** 0.5, (bound / WINDOW_US) ** 0.5, "uA"
-        scale, told = SCALES[unit][0], "mA r.m.s."
-    else:
-        scale, told = SCALES.get(unit, (1, "" if unit == "1" else unit))
-    return f"{value / scale:.6g} of {bound / scale:.6g} {told}".rstrip() + f" ({closest.closeness:.3g})"
 
 
 def _record(audited: Audited) -> dict[str, object]:

@@ -69,10 +69,12 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
         "gate::a_burst_of_requests_gets_one_pulse",
     ),
     "R12": (
+        "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it",
         "budgets::a_steady_train_at_the_rms_bound_has_no_pulse_left_out",
         "budgets::rms_over_a_second_is_held_when_width_and_rate_change_within_it",
     ),
     "R13": (
+        "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it",
         "budgets::rms_density_is_held_over_a_second_and_trips_when_the_contact_shrinks_to_far_less",
         "budgets::a_share_that_shrinks_a_little_leaves_pulses_out_until_the_window_has_room",
     ),
@@ -86,6 +88,7 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
         "budgets::at_the_defaults_none_of_the_backstops_can_bind",
     ),
     "R16": (
+        "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it",
         "budgets::average_rectified_current_is_held_for_a_steady_train",
         "budgets::average_rectified_current_is_held_by_leaving_pulses_out_when_the_rate_changes",
     ),
@@ -256,7 +259,8 @@ def boundary_of(rule: str, cases: Mapping[str, str]) -> str | None:
     """The worst outcome of the tests one below, at and one above the bound; None when none was run."""
     if BOUNDARY not in TESTS_OF[rule]:
         return None
-    mine = [outcome for case, outcome in cases.items() if case.split("[")[0] == pytest_id(BOUNDARY)]
+    # The first parameter of that test is the requirement's number.
+    mine = [outcome for case, outcome in cases.items() if case.startswith(f"{pytest_id(BOUNDARY)}[{int(rule[1:])}-")]
     return _worst(mine) if mine else None
 
 
@@ -268,5 +272,3 @@ def _outcome(case: ElementTree.Element) -> str:
 
 def _worst(outcomes: list[str]) -> str:
     return next(word for word in _WORST_FIRST if word in outcomes)
-
-
