@@ -179,9 +179,7 @@ DISTURBANCES: Final[tuple[Disturbance, ...]] = (
     Disturbance("The estimate is stuck", "the same value while pushed above the motor threshold", ("R30",)),
     Disturbance("The estimate is biased or has the wrong sign", "range and slope only; force bounds", ("R30", "R31")),
     Disturbance("Spasm or a sudden voluntary grip", "force above its bound or rising too fast", ("R31",)),
-    Disturbance(
-        "The law is late, silent or wrong", "heartbeat, shape and numbers of the demand", ("R01", "R02", "R32")
-    ),
+    Disturbance("The law is late, silent or wrong", "heartbeat; shape of the demand", ("R01", "R02", "R32")),
     Disturbance("Ticks are late or the clock steps", "time between ticks and pulses", ("R03", "R04")),
     Disturbance("The output stage unbalances pulses", "measured net charge, missing phase", ("R18", "R19")),
     Disturbance("The person or the operator stops", "the stop input", ("R33",)),

@@ -15,7 +15,7 @@ from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, cho
 from thenar.report.closest_words import in_words
 from thenar.report.folder import plain
 from thenar.report.manifest import read_manifest
-from thenar.safety.audit.verdicts import Row, Verdict
+from thenar.safety.audit.verdicts import Closest, Row, Verdict
 from thenar.safety.profile import load_profile
 from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
@@ -74,7 +74,7 @@ def _tell(audited: Audited) -> None:
             textwrap.shorten(row.title, TITLE_WIDTH, placeholder=" ..."),
             row.verdict.upper() if row.verdict == Verdict.FAIL else str(row.verdict),
             str(row.exercised) if row.verdict != Verdict.CANT_JUDGE else "-",
-            "-" if row.closest is None else in_words(row.closest),
+            "-" if row.closest is None else _closest(row.closest),
             row.note,
         )
         for row in audit.rows
@@ -100,6 +100,10 @@ def _what(audited: Audited) -> str:
         f"{audit.trials} trials, {audit.pulses} pulses, {log}, limits {audited.limits} "
         f"(fingerprint {audited.fingerprint[:12]})"
     )
+
+
+def _closest(closest: Closest) -> str:
+    return in_words(closest.value, closest.bound, closest.unit, closest.closeness)
 
 
 def _record(audited: Audited) -> dict[str, object]:

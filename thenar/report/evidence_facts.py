@@ -10,7 +10,6 @@ from thenar.report.closest_words import in_words
 from thenar.report.evidence_places import enforced_in, files_of
 from thenar.report.evidence_tests import boundary_of, results_of, test_ids
 from thenar.report.evidence_words import CHECKS, FALLBACK, IS, IS_NOT, NO_RUN, STANDARDS, STANDARDS_NOTE, TAGS
-from thenar.safety.audit.verdicts import Closest
 from thenar.safety.hazards import DISTURBANCES, HAZARDS
 from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import REQUIREMENTS, Requirement
@@ -50,7 +49,7 @@ def facts(challenge: Mapping[str, Any], proofs: Proofs, tests: Part, mutation: P
         "fallback": [mode._asdict() | _standing(mode.rules, verdicts) for mode in FALLBACK],
         "disturbances": [one._asdict() | _standing(one.rules, verdicts) for one in DISTURBANCES],
         "counts": {word: sum(verdict == word for verdict in verdicts.values()) for word in (HELD, GAP, FAILS, NO_RUN)},
-        "standards": [list(pair) for pair in STANDARDS],
+        "standards": dict(STANDARDS),
         "standards_note": STANDARDS_NOTE,
         "caution": SHORT,
     }
@@ -121,8 +120,7 @@ def _campaign(row: Mapping[str, Any]) -> dict[str, Any]:
     told = {key: row[key] for key in ("verdict", "challenged", "acted", "trips", "violations_off", "violations_on")}
     in_human_units = None
     if closest is not None:
-        number = Closest(closest["value"], closest["bound"], closest["unit"], closest["share"])
-        in_human_units = in_words(number)
+        in_human_units = in_words(closest["value"], closest["bound"], closest["unit"], closest["share"])
     return told | {"closest": closest, "closest_in_words": in_human_units, "removal": row["removal"]}
 
 

@@ -6,10 +6,10 @@ from typing import Final, NamedTuple
 
 NO_RUN: Final = "no run"
 IS: Final = (
-    "A record of one campaign of attacks on a software interlock inside a simulator, requirement by requirement, "
-    "with where each is written, which tests check it, and how near the output came to its bound.",
-    "Made for a reader who has to judge a study or a device file and who wants to see what was tried, what was not, "
-    "and what would have happened with the interlock off.",
+    "A record of one campaign of attacks on a software interlock inside a simulator, requirement by requirement.",
+    "It says where each one is written, which tests check it, and how near the output came to its bound.",
+    "Made for a reader who has to judge a study or a device file: what was tried, what was not.",
+    "Offences with the interlock off show what the same attacks would have done without it.",
 )
 IS_NOT: Final = (
     "Not a certificate, not a declaration of conformity, and no statement that anything is safe.",
@@ -24,13 +24,13 @@ TAGS: Final[dict[str, str]] = {
     "own": "our own choice",
     "derived": "reckoned from other values",
 }
-STANDARDS: Final = (
-    ("ISO 14971", "The hazard table follows its chain: hazard, sequence of events, hazardous situation, harm, control, "
-     "check that the control is there and that it works (offences with the interlock off and on)."),
-    ("IEC 62304", "Each requirement leads to code and to tests, and each test result leads back."),
-    ("IEC 60601-1-10", "Sensed variable with range, rate, time-out and reaction; fallback mode with how it is entered, "
-     "signalled and left; known disturbances and what notices them."),
-)  # fmt: skip
+STANDARDS: Final[dict[str, str]] = {
+    "ISO 14971": "The hazard table follows its chain: hazard, sequence of events, hazardous situation, harm, control, "
+    "check that the control is there and that it works (offences with the interlock off and on).",
+    "IEC 62304": "Each requirement leads to code and to tests, and each test result leads back.",
+    "IEC 60601-1-10": "Sensed variable with range, rate, time-out and reaction; fallback mode with how it is entered, "
+    "signalled and left; known disturbances and what notices them.",
+}
 STANDARDS_NOTE: Final = (
     "These process standards are named because the page's structure serves the questions they ask. Their structure is "
     "recalled from memory, sub-clauses are not cited, and no claim is made to fulfil any of them."
@@ -94,9 +94,7 @@ FALLBACK: Final = (
 )
 
 CHECKS: Final = (
-    Check(
-        "pinch force estimate", "least believable value (below zero by)", "loop.estimate_undershoot_N", "ramp", "R30"
-    ),
+    Check("pinch force estimate", "lowest believable, below zero by", "loop.estimate_undershoot_N", "ramp", "R30"),
     Check("pinch force estimate", "greatest believable value", "loop.estimate_max_N", "ramp", "R30"),
     Check("pinch force estimate", "steepest believable change", "loop.estimate_slope_N_per_s", "ramp", "R30"),
     Check("pinch force estimate", "longest time the same", "loop.estimate_frozen_ms", "ramp", "R30"),
