@@ -12,8 +12,8 @@ from thenar.report.evidence_words import NO_RUN
 Record = Mapping[str, Any]
 _SECTIONS: Final = {
     "glance": "At a glance", "requirements": "Requirements", "pictures": "Pictures", "hazards": "Hazards",
-    "fallback": "Fallback modes", "sensed": "What is sensed", "disturbances": "Disturbances", "limits": "Limits in force",
-    "stamps": "Stamps", "standards": "Standards",
+    "fallback": "Fallback modes", "sensed": "What is sensed", "disturbances": "Disturbances",
+    "limits": "Limits in force", "stamps": "Stamps", "standards": "Standards",
 }  # fmt: skip
 _HEADERS: Final = (
     "Id", "What it holds", "Verdict", "Met", "Acted", "Trips", "Closest admitted to its bound", "Offences off / on",
@@ -63,14 +63,15 @@ def _glance(record: Record) -> str:
     same, controls = campaign["same_attacks"], campaign["controls"]
     tally = ", ".join(f"{number} {word}" for word, number in counts.items())
     families = ", ".join(f"{name} {number}" for name, number in campaign["families"].items())
+    played = f"{campaign['commands']} commands were played ({families})"
+    off, on = (f"{same[side]} offences, {same[f'rules_broken_{side}']} requirements broken" for side in ("off", "on"))
+    nothing, gross = controls["must_survive"], controls["must_die"]
     lines = [
         f"Requirements: {tally}. The campaign itself {'passed' if campaign['passed'] else 'did NOT pass'}.",
-        f"{campaign['commands']} commands were played ({families}); {campaign['pulses']} pulses and "
-        f"{campaign['decisions']} decisions were judged by separate code.",
-        f"The same attacks with the interlock off: {same['off']} offences, {same['rules_broken_off']} requirements "
-        f"broken. On: {same['on']} offences, {same['rules_broken_on']} requirements broken.",
-        f"Controls: an edit that changes nothing {controls['must_survive']} (must be: survived); every ceiling turned "
-        f"round {controls['must_die']} (must be: caught).",
+        f"{played}; {campaign['pulses']} pulses and {campaign['decisions']} decisions were judged by separate code.",
+        f"The same attacks with the interlock off: {off}. On: {on}.",
+        f"Controls: an edit that changes nothing {nothing} (must be: survived).",
+        f"Controls: every ceiling turned round {gross} (must be: caught).",
         *(f"NEVER REACHED: {line}" for line in campaign["never_reached"]),
         *record["notes"],
     ]
@@ -177,7 +178,7 @@ def _hazards(rows: Sequence[Record]) -> str:
         [f"<b>{text(row['name'])}</b>", *(text(row[key]) for key in keys), _rules(row), _result(row), text(row["left"])]
         for row in rows
     ]
-    note = "<p>Code and tests of each requirement: follow its link. How likely or grave a harm is, nobody can say here.</p>"
+    note = "<p>Code and tests: follow the link of a requirement. How likely or grave a harm is, this can't say.</p>"
     return note + table("From hazard to harm, and what stands in the way", headers, told)
 
 
