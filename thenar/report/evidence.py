@@ -27,8 +27,8 @@ def write_evidence(
     tests: Part = None,
     mutation: Part = None,
     vectors: Part = None,
-) -> None:
-    """Write the page and its twin into `folder`, each whole or not at all.
+) -> dict[str, Any]:
+    """Write the page and its twin into `folder`, each whole or not at all; give the record that both hold.
 
     `challenge`: the record that lies in the folder as challenge.json. `proofs`: entries with id, property, functions,
     result, assumes. `tests`: as `read_junit` gives it. `mutation`: counts by file under "files". `vectors`: counts
@@ -45,6 +45,7 @@ def write_evidence(
     finally:
         for part in parts.values():
             part.unlink(missing_ok=True)
+    return record
 
 
 def evidence_record(

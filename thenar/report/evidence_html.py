@@ -21,9 +21,9 @@ nav a { margin-right: .9rem; white-space: nowrap; }
 table { border-collapse: collapse; width: 100%; font-size: .82rem; }
 caption { text-align: left; padding: .2rem 0; } thead { display: table-header-group; }
 th, td { border: 1px solid #777; padding: .2rem .35rem; text-align: left; vertical-align: top;
-  overflow-wrap: anywhere; }
+  overflow-wrap: break-word; }
 thead th { background: #e8e8e8; border-color: #000; } tbody { break-inside: avoid; } tr { break-inside: avoid; }
-td.n { text-align: right; white-space: nowrap; } .more td { font-size: .92em; border-top-style: dotted; }
+.n { white-space: nowrap; } .more td { font-size: .92em; border-top-style: dotted; }
 .rows > tbody { border-top: 2px solid #000; }
 .v { white-space: nowrap; font-weight: 700; } .held { font-weight: 400; }
 .gap { border: 2px dashed #000; padding: 0 .3rem; } .norun { border: 1px dotted #000; padding: 0 .3rem; }

@@ -16,8 +16,8 @@ _SECTIONS: Final = {
     "limits": "Limits in force", "stamps": "Stamps", "standards": "Standards",
 }  # fmt: skip
 _HEADERS: Final = (
-    "Id", "What it holds", "Verdict", "Met", "Acted", "Trips", "Closest admitted to its bound", "Offences off / on",
-    "Check taken out: noticed after", "Tests passed / failed", "At its bound", "Mutants, by file", "Proof", "Vectors",
+    "Id", "What it holds", "Verdict", "Met", "Acted", "Trips", "Closest to bound", "Offences off / on",
+    "Check taken out: noticed", "Tests passed / failed", "At its bound", "Mutants, by file", "Proof", "Vectors",
 )  # fmt: skip
 
 
@@ -102,7 +102,7 @@ def _requirement(row: Record) -> str:
         cells += [text(campaign[key]) for key in ("challenged", "acted", "trips")]
         cells += [
             text(campaign["closest_in_words"] or "no single value"),
-            f"{campaign['violations_off']} / <b>{campaign['violations_on']}</b>",
+            f'<span class="n">{campaign["violations_off"]} / <b>{campaign["violations_on"]}</b></span>',
             _removed(campaign["removal"]),
         ]
     cells += [
@@ -129,7 +129,7 @@ def _requirement(row: Record) -> str:
 
 def _removed(removal: Record) -> str:
     if removal["state"] == "caught":
-        return f"{text(removal['caught_after'])} commands, by {text(removal['caught_by'])}"
+        return f"after {text(removal['caught_after'])}, by {text(removal['caught_by'])}"
     return f"<b>NOT CAUGHT: {text(removal['state'])}</b> {text(removal['what'])}"
 
 
@@ -137,7 +137,7 @@ def _tests(tests: Record | str) -> str:
     if isinstance(tests, str):
         return text(tests)
     rest = "".join(f", {tests[key]} {key.replace('_', ' ')}" for key in ("skipped", "not_run") if tests[key])
-    return f"{tests['passed']} / <b>{tests['failed']}</b>{rest}"
+    return f'<span class="n">{tests["passed"]} / <b>{tests["failed"]}</b></span>{rest}'
 
 
 def _mutants(mutants: Record | str) -> str:
