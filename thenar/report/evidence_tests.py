@@ -267,7 +267,7 @@ def boundary_of(rule: str, cases: Mapping[str, str]) -> str | None:
 
 def _checks(rule: str, case: str) -> bool:
     """Whether a test with its parameters is one of the table's for `rule`."""
-    name = case.split("[")[0]
+    name = case.split("[", maxsplit=1)[0]
     # The first parameter of the test that several requirements share is the requirement's number.
     shared = name == pytest_id(BOUNDARY) and not case.startswith(f"{name}[{int(rule[1:])}-")
     return name in ids_of_tests(rule) and not shared
