@@ -1,4 +1,4 @@
-"""What attacks the interlock is itself put to the test: it reaches bounds, replays exactly, and notices what is lost."""
+"""What attacks the interlock is itself put to the test: it reaches bounds, replays exactly, notices what is lost."""
 
 from __future__ import annotations
 

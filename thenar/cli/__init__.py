@@ -18,7 +18,7 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("audit", "challenge", "check", "laws", "limits", "replay", "run", "schema")
+COMMANDS: Final = ("audit", "challenge", "check", "evidence", "laws", "limits", "replay", "run", "schema")
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -136,6 +136,12 @@ def parser() -> argparse.ArgumentParser:
     )
     challenge.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
     challenge.add_argument("--out", metavar="DIR", help="folder to leave evidence and counterexamples in")
+    evidence = add("evidence", "renew the evidence page of a challenge with what else has been run")
+    evidence.add_argument("folder", metavar="DIR", help="a folder that `thenar challenge PROFILE --out` has made")
+    evidence.add_argument("--tests", metavar="FILE", help="test results: a JUnit file of pytest (--junitxml)")
+    evidence.add_argument("--proofs", metavar="FILE", help="proofs: a JSON list with id, property and result")
+    evidence.add_argument("--mutation", metavar="FILE", help="mutation counts: a JSON object with files")
+    evidence.add_argument("--vectors", metavar="FILE", help="vector counts: a JSON object with count and by_rule")
     add("laws", "list the control laws and their settings")
     limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
     limits.add_argument(
