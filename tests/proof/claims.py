@@ -1,0 +1,8 @@
+"""All claims, in the order of their requirements."""
+
+from __future__ import annotations
+
+from tests.proof import bounds
+from tests.proof.worlds import Claim
+
+CLAIMS: list[Claim] = sorted(bounds.CLAIMS, key=lambda claim: claim.requirement)
