@@ -27,6 +27,7 @@ class World(Protocol):
     def any(self, kind: Any, name: str) -> Any: ...
     def given(self, *conditions: Any) -> None: ...
     def run(self, function: Any, *args: Any) -> Any: ...
+    def quotient(self, number: Any, divisor: Any) -> Any: ...
     def show(self, what: str, condition: Any) -> None: ...
 
 
@@ -83,8 +84,12 @@ class AllIntegers:
         """What a step returns, as terms."""
         return self.terms.run(function, *args)
 
+    def quotient(self, number: Any, divisor: Any) -> Any:
+        """number // divisor, under the name that the steps' own division of these two has."""
+        return self.terms.quotient(number, divisor)
+
     def show(self, what: str, condition: Any) -> None:
-        """This must hold for every input."""
+        """This must hold for every input. What is shown later may rest on it: a claim is proved in steps."""
         self.shown.append((what, every(condition)))
 
     def goals(self) -> list[tuple[str, Any]]:
@@ -93,21 +98,27 @@ class AllIntegers:
             z3.simplify(z3.Implies(as_term(path), as_term(divisor > 0)))
             for path, divisor in self.terms.divisors
         }
-        return self.shown + [("every divisor is above 0", goal) for goal in divisors if not z3.is_true(goal)]
+        return [("every divisor is above 0", goal) for goal in divisors if not z3.is_true(goal)] + self.shown
 
     def settle(self, small: int | None = None, timeout_ms: int = TIMEOUT_MS) -> Outcome:
-        """Look for an input that breaks a goal. `small`: only among inputs of at most this size."""
+        """Look for an input that breaks a goal. `small`: only among inputs of at most this size.
+
+        Each goal is tried without the definitions of quotients and roots first: what holds for any values of them
+        holds for the right ones.
+        """
         started = time.monotonic()
         outcome = Outcome("proved", 0.0)
+        shown: list[Any] = []
         for what, goal in self.goals():
             wrong = as_term(opposite(goal))
-            facts = _needed(self.terms.facts, [wrong, *self.assumed])
-            solver = z3.Solver()
-            solver.set("timeout", timeout_ms)
-            solver.add(*self.assumed, *facts, wrong)
+            known = [*self.assumed, *shown]
+            shown.append(as_term(goal))
+            if small is None and _asked([*known, wrong], 2_000)[0] == z3.unsat:
+                continue
+            facts = _needed(self.terms.facts, [wrong, *known])
             if small is not None:
-                solver.add(*(z3.And(-small <= one, one <= small) for one in self.inputs if z3.is_int(one)))
-            answer = solver.check()
+                facts += [z3.And(-small <= one, one <= small) for one in self.inputs if z3.is_int(one)]
+            answer, solver = _asked([*known, *facts, wrong], timeout_ms)
             if answer == z3.sat:
                 return Outcome("failed", time.monotonic() - started, what, self._case(solver.model()))
             if answer == z3.unknown:
@@ -147,6 +158,10 @@ class OneCase:
         """What the step really returns."""
         return self.plain(function)(*args)
 
+    def quotient(self, number: Any, divisor: Any) -> Any:
+        """number // divisor."""
+        return number // divisor
+
     def show(self, what: str, condition: Any) -> None:
         """Note a property that doesn't hold."""
         if not condition:
@@ -167,6 +182,13 @@ class OneCase:
                 if is_step(names.get(called)):
                     names[called] = self.plain(names[called])
         return self._made[name]
+
+
+def _asked(conditions: Sequence[Any], timeout_ms: int) -> tuple[z3.CheckSatResult, z3.Solver]:
+    solver = z3.Solver()
+    solver.set("timeout", timeout_ms)
+    solver.add(*conditions)
+    return solver.check(), solver
 
 
 def is_step(value: Any) -> bool:
