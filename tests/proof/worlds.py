@@ -144,7 +144,10 @@ class OneCase:
         self.possible = True
         self.broken: list[str] = []
         self._made: dict[str, Any] = {}
-        claim.state(self)
+        try:
+            claim.state(self)
+        except ZeroDivisionError:
+            self.broken.append("every divisor is above 0")
 
     def any(self, kind: Any, name: str) -> Any:
         """The case's value of this name; what the solver left open is 0."""
