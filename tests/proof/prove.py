@@ -28,9 +28,9 @@ def planted(claim: Claim, plant: tuple[str, str, str]) -> Found:
     name, old, new = plant
     edits = {name: (old, new)}
     world = AllIntegers(claim, edits)
-    outcome = world.settle(claim.small)
+    outcome = world.broken(claim.small)
     if outcome.result != "failed":
-        outcome = world.settle()
+        outcome = world.broken(None)
     if outcome.result != "failed":
         return Found(outcome.result, outcome.seconds)
     case = OneCase(claim, outcome.case, edits)

@@ -30,6 +30,12 @@ class Mask:
             return Mask({bit: True for bit in range(value.bit_length()) if (value >> bit) & 1})
         raise TypeError(f"no mask of rules: {value!r}")
 
+    __hash__ = None  # type: ignore[assignment]
+
+    def __eq__(self, other: object) -> bool:
+        """Never by chance: `equal` and `truth` compare masks bit by bit."""
+        raise TypeError("compare masks with `equal` or `truth`")
+
     def some(self) -> Any:
         """Whether any bit is set."""
         return either(*self.bits.values())

@@ -16,7 +16,7 @@ from typing import Any, Protocol, get_type_hints
 import z3
 
 from tests.proof.terms import Edits, Terms, as_term, fresh, source_of
-from tests.proof.values import Mask, every, opposite, truth
+from tests.proof.values import Mask, either, every, opposite, truth
 
 TIMEOUT_MS = 20_000
 
@@ -100,31 +100,40 @@ class AllIntegers:
         }
         return [("every divisor is above 0", goal) for goal in divisors if not z3.is_true(goal)] + self.shown
 
-    def settle(self, small: int | None = None, timeout_ms: int = TIMEOUT_MS) -> Outcome:
-        """Look for an input that breaks a goal. `small`: only among inputs of at most this size.
+    def settle(self, timeout_ms: int = TIMEOUT_MS) -> Outcome:
+        """Look for an input that breaks a goal, goal by goal.
 
         Each goal is tried without the definitions of quotients and roots first: what holds for any values of them
         holds for the right ones.
         """
         started = time.monotonic()
         outcome = Outcome("proved", 0.0)
-        shown: list[Any] = []
+        known = list(self.assumed)
         for what, goal in self.goals():
             wrong = as_term(opposite(goal))
-            known = [*self.assumed, *shown]
-            shown.append(as_term(goal))
-            if small is None and _asked([*known, wrong], 2_000)[0] == z3.unsat:
-                continue
-            facts = _needed(self.terms.facts, [wrong, *known])
-            if small is not None:
-                facts += [z3.And(-small <= one, one <= small) for one in self.inputs if z3.is_int(one)]
-            answer, solver = _asked([*known, *facts, wrong], timeout_ms)
-            if answer == z3.sat:
-                return Outcome("failed", time.monotonic() - started, what, self._case(solver.model()))
-            if answer == z3.unknown:
-                outcome = Outcome("unknown", 0.0, f"{what}: {solver.reason_unknown()}")
+            if _asked([*known, wrong], 2_000)[0] != z3.unsat:
+                answer, solver = _asked([*known, *_needed(self.terms.facts, [wrong, *known]), wrong], timeout_ms)
+                if answer == z3.sat:
+                    return Outcome("failed", time.monotonic() - started, what, self._case(solver.model()))
+                if answer == z3.unknown:
+                    outcome = Outcome("unknown", 0.0, f"{what}: {solver.reason_unknown()}")
+            known.append(as_term(goal))
         outcome.seconds = time.monotonic() - started
         return outcome
+
+    def broken(self, small: int | None, timeout_ms: int = TIMEOUT_MS) -> Outcome:
+        """Look for an input that breaks any goal at all. `small`: among inputs of at most this size."""
+        started = time.monotonic()
+        wrong = as_term(either(*(opposite(goal) for _, goal in self.goals())))
+        known = [*self.assumed, *_needed(self.terms.facts, [wrong, *self.assumed]), wrong]
+        reached = set().union(*(_constants(term) for term in known))
+        if small is not None:
+            inputs = (one for one in self.inputs if z3.is_int(one) and str(one) in reached)
+            known += [z3.And(-small <= one, one <= small) for one in inputs]
+        answer, solver = _asked(known, timeout_ms)
+        if answer == z3.sat:
+            return Outcome("failed", time.monotonic() - started, "", self._case(solver.model()))
+        return Outcome("proved" if answer == z3.unsat else "unknown", time.monotonic() - started)
 
     def _case(self, model: z3.ModelRef) -> dict[str, int]:
         case: dict[str, int] = {}
