@@ -112,7 +112,8 @@ def _silence(world: World) -> None:
     now_us = at.admitted.admitted_us
     world.show("a command ends in time (R03)", at.admitted.expires_us <= now_us + loop.valid_us)
     world.show("the trains stay", equal(at.after.agonist.train, at.memory.agonist.train))
-    unheard = every(opposite(world.run(usable, at.demand, at.senses)), at.senses.law_fault != LAW_LATE)
+    beyond = either(at.demand.fault != 0, at.demand.agonist.width_us < 0, at.demand.antagonist.current_uA > 1_000_000)
+    unheard = every(either(beyond, at.senses.law_fault != 0), at.senses.law_fault != LAW_LATE)
     world.show("what can't be read is silent (R01)", implies(unheard, at.silent))
 
 

@@ -16,6 +16,7 @@ import inspect
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from typing import Any, get_type_hints
 
 import z3
@@ -40,8 +41,66 @@ Edits = dict[str, tuple[str, str]]
 """Planted bugs: function name to (text in its source, what stands there instead)."""
 
 
+@dataclass(frozen=True)
+class Part:
+    """One part of a step's loop as a function of `takes` that gives back `gives`: for proofs by induction.
+
+    `which`: "before" (the assignments just before the loop), "body", "test" of a while or "range" of a for.
+    """
+
+    function: Any
+    which: str
+    takes: tuple[str, ...]
+    gives: tuple[str, ...] = ()
+
+    @property
+    def __name__(self) -> str:
+        return f"{plain_of(self.function).__name__} {self.which}"
+
+    def tree(self, edits: Edits) -> ast.FunctionDef:
+        """The part as a function."""
+        whole = source_of(self.function, edits)
+        at, loop = next((at, one) for at, one in enumerate(whole.body) if isinstance(one, (ast.For, ast.While)))
+        returned: ast.expr = ast.Tuple([ast.Name(name, ast.Load()) for name in self.gives], ast.Load())
+        body = list(loop.body)
+        if self.which == "before":
+            body = [one for one in whole.body[:at] if isinstance(one, ast.Assign)]
+        elif self.which == "test" and isinstance(loop, ast.While):
+            body, returned = [], loop.test
+        elif self.which == "range" and isinstance(loop, ast.For) and isinstance(loop.iter, ast.Call):
+            body, returned = [], ast.Tuple(loop.iter.args, ast.Load())
+        whole.args.args = [ast.arg(name) for name in self.takes]
+        whole.body, whole.returns, whole.name = [*body, ast.Return(returned)], None, self.__name__.replace(" ", "_")
+        return whole
+
+
+class Cells:
+    """An array of values, read and written in place at indices that may be terms."""
+
+    def __init__(self, values: list[Any]) -> None:
+        self.values = values
+
+    def __getitem__(self, index: Any) -> Any:
+        if isinstance(index, int):
+            return self.values[index]
+        found = self.values[0]
+        for at, value in enumerate(self.values):
+            found = chosen(index == at, value, found)
+        return found
+
+    def __setitem__(self, index: Any, new: Any) -> None:
+        self.values = [chosen(as_term(index == at), new, value) for at, value in enumerate(self.values)]
+
+
+def plain_of(function: Any) -> Any:
+    """The Python function behind a step."""
+    return getattr(function, "py_func", function)
+
+
 def source_of(function: Any, edits: Edits) -> ast.FunctionDef:
     """The syntax tree of a step, edited when a bug is planted in it. Raises ValueError when the text isn't there once."""
+    if isinstance(function, Part):
+        return function.tree(edits)
     plain = getattr(function, "py_func", function)
     text = textwrap.dedent(inspect.getsource(plain))
     if plain.__name__ in edits:
@@ -93,14 +152,15 @@ class Terms:
 
     def run(self, function: Any, *args: Any) -> Any:
         """What a step returns for these values."""
-        plain = getattr(function, "py_func", function)
+        plain = plain_of(function)
         if plain.__name__ == "whole_root":
             return self.root(args[0])
         if plain.__name__ in self.unknown:
             return fresh(get_type_hints(plain)["return"], f"any {plain.__name__}")
         tree = source_of(function, self.edits)
         names = dict(zip((arg.arg for arg in tree.args.args), args, strict=True))
-        return _Body(self, plain.__globals__).block(tree.body, names)
+        home = plain_of(function.function if isinstance(function, Part) else function)
+        return _Body(self, home.__globals__).block(tree.body, names)
 
     @contextmanager
     def when(self, condition: Any) -> Iterator[None]:
@@ -211,6 +271,9 @@ class _Body:
         elif isinstance(statement, ast.AugAssign) and isinstance(statement.target, ast.Name):
             left = env[statement.target.id]
             env[statement.target.id] = self._combined(statement.op, left, self.value(statement.value, env))
+        elif isinstance(statement, ast.AugAssign) and isinstance(statement.target, ast.Subscript):
+            cells, index = self.value(statement.target.value, env), self.value(statement.target.slice, env)
+            cells[index] = self._combined(statement.op, cells[index], self.value(statement.value, env))
         elif not (isinstance(statement, ast.Expr) and isinstance(statement.value, ast.Constant)):
             raise NotImplementedError(ast.unparse(statement))
 
@@ -220,6 +283,8 @@ class _Body:
         elif isinstance(target, ast.Tuple):
             for part, one in zip(target.elts, value, strict=True):
                 self._bind(part, one, env)
+        elif isinstance(target, ast.Subscript):
+            self.value(target.value, env)[self.value(target.slice, env)] = value
         else:
             raise NotImplementedError(ast.unparse(target))
 

@@ -15,7 +15,7 @@ from typing import Any, Protocol, get_type_hints
 
 import z3
 
-from tests.proof.terms import Edits, Terms, as_term, fresh, source_of
+from tests.proof.terms import Cells, Edits, Part, Terms, as_term, fresh, plain_of, source_of
 from tests.proof.values import Mask, either, every, opposite, truth
 
 TIMEOUT_MS = 20_000
@@ -28,6 +28,7 @@ class World(Protocol):
     def given(self, *conditions: Any) -> None: ...
     def run(self, function: Any, *args: Any) -> Any: ...
     def quotient(self, number: Any, divisor: Any) -> Any: ...
+    def cells(self, count: int, name: str) -> Any: ...
     def show(self, what: str, condition: Any) -> None: ...
 
 
@@ -75,6 +76,10 @@ class AllIntegers:
         value = fresh(kind, name)
         self.inputs += leaves(value)
         return value
+
+    def cells(self, count: int, name: str) -> Any:
+        """An array of any integers."""
+        return Cells([self.any(int, f"{name}.{at}") for at in range(count)])
 
     def given(self, *conditions: Any) -> None:
         """Leave out inputs that break a condition."""
@@ -162,6 +167,10 @@ class OneCase:
         """The case's value of this name; what the solver left open is 0."""
         return numbers_in(fresh(kind, name), self.case)
 
+    def cells(self, count: int, name: str) -> Any:
+        """The case's array."""
+        return [self.any(int, f"{name}.{at}") for at in range(count)]
+
     def given(self, *conditions: Any) -> None:
         """Note an input that the claim leaves out."""
         self.possible = self.possible and all(bool(condition) for condition in conditions)
@@ -181,16 +190,16 @@ class OneCase:
 
     def plain(self, function: Any) -> Any:
         """The step as plain Python, compiled from its edited source, with all that it calls made the same way."""
-        original = getattr(function, "py_func", function)
-        name = original.__name__
+        original = plain_of(function.function if isinstance(function, Part) else function)
+        name = function.__name__ if isinstance(function, Part) else original.__name__
         if name in self.unknown:
             return lambda *args: numbers_in(fresh(get_type_hints(original)["return"], f"any {name}"), self.case)
         if name not in self._made:
             tree = ast.Module([source_of(function, self.edits)], [])
             names = dict(original.__globals__)
             exec(compile(ast.fix_missing_locations(tree), f"<{name}>", "exec"), names)  # noqa: S102 - our own source
-            self._made[name] = names[name]
-            for called in names[name].__code__.co_names:
+            made = self._made[name] = names[tree.body[0].name]  # type: ignore[attr-defined]
+            for called in made.__code__.co_names:
                 if is_step(names.get(called)):
                     names[called] = self.plain(names[called])
         return self._made[name]
