@@ -298,6 +298,38 @@ def test_a_slow_train_needs_room_for_one_gap_after_a_break() -> None:
     assert weighed(with_limits(on_us=room_us - 1), {"window_on_us": 300_000, "pulse_us": 0}, slow).withhold == rule(23)
 
 
+@ALONE
+@pytest.mark.parametrize(("silence_us", "needed_us"), [(150_000, 150_000), (1, 1), (0, 25_000)])
+def test_a_pulse_within_the_gap_needs_room_for_the_time_since_the_last(silence_us: int, needed_us: int) -> None:
+    train = {"pulse_us": NOW_US - silence_us, "window_on_us": 300_000}
+    assert weighed(with_limits(on_us=300_000 + needed_us), train, ONE).withhold == 0
+    assert weighed(with_limits(on_us=300_000 + needed_us - 1), train, ONE).withhold == rule(23)
+
+
+@ALONE
+@pytest.mark.parametrize("channel", [0, 1])
+def test_each_channel_is_held_to_its_own_limits_and_its_own_past(channel: int) -> None:
+    """One channel may fire at once, the other not yet: the gate and the forecast must not mix them up."""
+    strict = LIMITS.agonist._replace(first_step_uA=100, period_min_us=40_000, peak_uA=400)
+    limits = LIMITS._replace(agonist=strict) if channel == 0 else LIMITS._replace(antagonist=strict)
+    memory = armed_memory({"pulse_us": NOW_US - 30_000}, {"pulse_us": NOW_US - 30_000})
+    bare = Admitted(NOW_US, NOW_US + 50_000, 300, 200, 25_000, 300, 200, 25_000, 100, 0)
+    admitted = bare._replace(seal=seal_of(bare))
+    assert gates.gate(limits, memory, admitted, 1 - channel, NOW_US)[0] == (300, 200, 100)
+    assert gates.gate(limits, memory, admitted, channel, NOW_US)[2] == rule(37)
+    assert gates.next_pulse_us(limits, memory, admitted, 1 - channel, NOW_US) == NOW_US
+    assert gates.next_pulse_us(limits, memory, admitted, channel, NOW_US) == NOW_US + 10_000
+
+
+@ALONE
+def test_a_trip_by_a_budget_tells_the_budgets_that_are_used_up_too() -> None:
+    limits = with_limits(total_pC=0, rms_uA=1)
+    memory = armed_memory({"pulse_us": NOW_US - 25_000})
+    pulse, after, reasons = gates.gate(limits, memory, command_from(), 0, NOW_US)
+    assert (pulse, reasons) == ((0, 0, 0), rule(24) | rule(12))
+    assert after.latch[:3] == (0, 24, NOW_US)
+
+
 def numbered(saturated: int) -> ChannelMemory:
     """A channel whose train holds the numbers 1 to 12."""
     own: Any = armed_memory().agonist
