@@ -9,6 +9,7 @@ import pytest
 from tests.safety.interlock_bench import LIFTED, PERIOD_US, changed, limits_for, rule
 from thenar.safety import judgement
 from thenar.safety.arming import Findings
+from thenar.safety.balance import judge_balance
 from thenar.safety.ceilings import Bounded, _steady_bound_uA, keeps_ceilings, whole_root
 from thenar.safety.inputs import Asked, ChannelAsked, Senses
 from thenar.safety.interlock import Admitted, admit
@@ -235,6 +236,32 @@ def test_a_root_and_what_is_made_of_it_stay_whole_numbers() -> None:
     found = _steady_bound_uA(LIFTED.loop, 10_000, 10**6, 333, 7)
     assert type(found) is int
     assert found == whole_root(10_000 * 10_000 * LIFTED.loop.short_window_us // (2 * 333 * 7))
+
+
+@ALONE
+def test_the_root_of_every_small_number_is_the_largest_whose_square_fits() -> None:
+    for value in range(-3, 2_000):
+        root = whole_root(value)
+        assert root * root <= max(value, 0) < (root + 1) * (root + 1)
+
+
+@ALONE
+def test_net_charge_without_any_pulse_is_uneven_however_wide_the_share() -> None:
+    wide = changed(LIMITS, net_per_mille=2_000).agonist
+    past = BalanceMemory(500, 0, 0, LAST_US)
+    assert judge_balance(wide, past, 500, 1, 0, 1_000_000, NOW_US)[1].withhold == rule(18)
+    assert judge_balance(wide, past, 500, 0, 0, 1_000_000, NOW_US)[1].withhold == 0
+
+
+@ALONE
+def test_a_rule_that_acts_on_both_channels_is_told_once_and_one_of_each_is_told_too() -> None:
+    for channel in (0, 1, 2):
+        limits = changed(LIFTED, peak_uA=3_000)
+        if channel < 2:
+            name = ("agonist", "antagonist")[channel]
+            limits = limits._replace(**{name: getattr(limits, name)._replace(peak_uA=10_000)})
+        memory = delivering(limits, agonist_uA=10_000, antagonist_uA=10_000)
+        assert tick(memory, limits=limits)[2] & rule(6) == rule(6)
 
 
 def rise(given: Bounded, since_us: int, **limits: int) -> Bounded:
