@@ -184,6 +184,8 @@ def test_the_next_pulse_is_due_when_the_last_obstacle_is_gone(
 ) -> None:
     memory = armed_memory(train, other)
     assert gates.next_pulse_us(LIMITS, memory, admitted, 0, NOW_US) == due_us
+    later_us = max(due_us, NOW_US + 9)
+    assert due_us < 0 or gates.next_pulse_us(LIMITS, memory, admitted, 0, later_us) in {later_us, -1}
     if due_us >= 0:
         assert gates.gate(LIMITS, memory, admitted, 0, due_us)[0] == (admitted.agonist_current_uA, 250, 100)
 
@@ -319,6 +321,22 @@ def test_each_channel_is_held_to_its_own_limits_and_its_own_past(channel: int) -
     assert gates.gate(limits, memory, admitted, channel, NOW_US)[2] == rule(37)
     assert gates.next_pulse_us(limits, memory, admitted, 1 - channel, NOW_US) == NOW_US
     assert gates.next_pulse_us(limits, memory, admitted, channel, NOW_US) == NOW_US + 10_000
+
+
+@ALONE
+@pytest.mark.parametrize("channel", [0, 1])
+@pytest.mark.parametrize("rms_uA", [1, 10_000])
+def test_a_pulse_or_its_delay_changes_one_train_and_nothing_else(channel: int, rms_uA: int) -> None:
+    memory = armed_memory({"pulse_us": NOW_US - 30_000}, {"pulse_us": NOW_US - 30_000})
+    bare = Admitted(NOW_US, NOW_US + 50_000, 300, 200, 25_000, 300, 200, 25_000, 100, 0)
+    pulse, after, _ = gates.gate(with_limits(rms_uA=rms_uA), memory, bare._replace(seal=seal_of(bare)), channel, NOW_US)
+    train = after[3 + channel].train
+    assert (train.pulse_us, train.hold_until_us > NOW_US) == (
+        (NOW_US - 30_000, True) if rms_uA == 1 else (NOW_US, False)
+    )
+    assert (pulse.current_uA, train.hold_reasons) == ((0, rule(12)) if rms_uA == 1 else (300, 0))
+    name = ("agonist", "antagonist")[channel]
+    assert after == memory._replace(**{name: memory[3 + channel]._replace(train=train)})
 
 
 @ALONE

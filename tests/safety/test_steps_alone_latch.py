@@ -19,7 +19,9 @@ from thenar.safety.memory import (
     STOPPING,
     CommandMemory,
     Latch,
+    halt,
     start_memory,
+    tripped,
     unpack_memory,
 )
 from thenar.safety.step_limits import is_silent, limit_rise, no_further, ramp_top_uA, rounded
@@ -244,3 +246,21 @@ def test_a_device_without_steps_keeps_every_microampere() -> None:
     assert rounded(fine, Bounded(1_234, 200, 25_000, 0)) == (1_234, 200, 25_000, 0)
     assert rounded(LOOP, Bounded(1_234, 200, 25_000, rule(6))) == (1_200, 200, 25_000, rule(6) | rule(36))
     assert rounded(LOOP, Bounded(99, 200, 25_000, 0)) == (0, 0, 0, rule(36))
+
+
+@ALONE
+def test_an_emergency_stop_latches_and_changes_nothing_else() -> None:
+    memory = unpack_memory(start_memory())
+    memory = memory._replace(latch=Latch(ARMED, 0, NEVER, 5, 6, 7, 1), loop=memory.loop._replace(faults=2))
+    assert halt(memory, NOW_US) == memory._replace(latch=Latch(DISARMED, 33, NOW_US, 5, 6, 7, 1))
+
+
+@ALONE
+@pytest.mark.parametrize(
+    ("before", "by", "after"), [(0, 28, 28), (28, 13, 28), (28, 33, 33), (33, 13, 33), (13, 34, 13)]
+)
+def test_an_earlier_cause_stays_latched_but_a_stop_replaces_it(before: int, by: int, after: int) -> None:
+    latch = Latch(ARMED if before == 0 else DISARMED, before, NEVER if before == 0 else 3, 5, 6, 7, 1)
+    kept = (latch.trip_us, latch.state) if before == after else (NOW_US, DISARMED)
+    assert tripped(latch, by, NOW_US) == Latch(kept[1], after, kept[0], 5, 6, 7, 1)
+    assert tripped(Latch(DISARMED, 33, 3, 5, 6, 7, 1), 33, NOW_US).trip_us == 3
