@@ -6,9 +6,6 @@ Through the loop a second rule often answers for the first, so a slip in one of 
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,11 +21,11 @@ from thenar.safety.limits import Limits
 from thenar.safety.memory import ARMED, ChannelMemory, Memory, start_memory, unpack_memory
 from thenar.safety.reasons import RULES
 
-PLAIN = os.environ.get("NUMBA_DISABLE_JIT") == "1"
-ROOT = Path(__file__).resolve().parents[2]
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = limits_for()
 NOW_US = 10_000_000
-ALONE = pytest.mark.skipif(not PLAIN, reason="they run without the compiler, in a process of their own (last test)")
 
 
 def command_from(uA: int = 500, width_us: int = 250, period_us: int = 25_000, **times: int) -> Admitted:
@@ -63,7 +60,6 @@ def early(memory: Memory, admitted: Admitted, t_us: int = NOW_US) -> int:
     )
 
 
-@ALONE
 def test_everything_broken_at_once_is_reported_at_once() -> None:
     late_us = NOW_US + LIMITS.loop.command_trip_us + 1
     memory = armed_memory({"pulse_us": late_us + 1}, busy=2, session_us=late_us - LIMITS.loop.session_us)
@@ -72,7 +68,6 @@ def test_everything_broken_at_once_is_reported_at_once() -> None:
     assert broken(armed_memory(busy=1), command_from()) == 0
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("memory", "admitted", "t_us", "found"),
     [
@@ -98,7 +93,6 @@ def test_each_reason_to_trip_at_the_gate_has_its_edge(
     assert broken(memory, admitted, t_us) == (rule(found) if found else 0)
 
 
-@ALONE
 def test_a_trip_at_the_gate_changes_the_latch_and_nothing_else() -> None:
     memory = armed_memory(busy=2)
     pulse, after, reasons = gates.gate(LIMITS, memory, command_from(), 0, NOW_US)
@@ -107,7 +101,6 @@ def test_a_trip_at_the_gate_changes_the_latch_and_nothing_else() -> None:
     assert after[1:] == memory[1:]
 
 
-@ALONE
 def test_everything_early_at_once_is_reported_at_once() -> None:
     train = {"pulse_us": NOW_US - 19_999, "hold_until_us": NOW_US + 1, "hold_reasons": rule(12) | rule(16)}
     memory = armed_memory(train, {"end_us": NOW_US}, armed_us=NOW_US - 10)
@@ -115,7 +108,6 @@ def test_everything_early_at_once_is_reported_at_once() -> None:
     assert early(memory, admitted) == rule(3) | rule(11) | rule(26) | rule(21) | rule(12) | rule(16)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("train", "other", "admitted", "found"),
     [
@@ -142,7 +134,6 @@ def test_each_reason_to_wait_at_the_gate_has_its_edge(
     assert early(armed_memory(train, other), admitted) == (rule(found) if found else 0)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("pulse_us", "started_us", "first"),
     [
@@ -161,7 +152,6 @@ def test_a_first_pulse_waits_for_the_changeover_and_a_later_one_for_the_gap(
     assert gates._clear_of_other_us(LIMITS.loop, own, memory.antagonist, NOW_US) == NOW_US + waits_us
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("train", "other", "admitted", "due_us"),
     [
@@ -212,7 +202,6 @@ CHARGE_PC, SQUARE = 1_000_000, 1_000_000_000
 """Of one such pulse: 2 x 1000 uA x 500 us, and that times 1000 uA."""
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("limits", "train", "trip", "withhold"),
     [
@@ -242,7 +231,6 @@ def test_each_budget_is_used_up_by_one_unit_too_many(
     assert found.hold_until_us == (NOW_US if withhold == 0 else NOW_US + 20_000)
 
 
-@ALONE
 def test_all_budgets_used_up_at_once_are_reported_at_once() -> None:
     limits = with_limits(
         total_pC=0, saturated_pulses=0, power_rms_uA=1, density_trip_uA_per_cm2=1, rms_uA=1, density_rms_uA_per_cm2=1,
@@ -255,7 +243,6 @@ def test_all_budgets_used_up_at_once_are_reported_at_once() -> None:
     assert found.hold_until_us == NOW_US + 1_000_000 - NOW_US % 1_000_000
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("silence_us", "on_us", "run_us"),
     [
@@ -271,7 +258,6 @@ def test_on_time_counts_up_to_the_gap_and_a_run_ends_with_the_rest(silence_us: i
     assert (found.on_us, found.run_us, found.withhold) == (on_us, run_us, 0)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("limits", "train", "until_us"),
     [
@@ -292,7 +278,6 @@ def test_a_used_up_run_waits_for_its_rest_and_a_used_up_minute_for_its_bucket(
     assert found.hold_until_us == (NOW_US if until_us is None else until_us)
 
 
-@ALONE
 def test_a_slow_train_needs_room_for_one_gap_after_a_break() -> None:
     slow = Command(1_000, 500, 10 * LIMITS.loop.on_gap_us)
     room_us = 300_000 + LIMITS.loop.on_gap_us
@@ -300,7 +285,6 @@ def test_a_slow_train_needs_room_for_one_gap_after_a_break() -> None:
     assert weighed(with_limits(on_us=room_us - 1), {"window_on_us": 300_000, "pulse_us": 0}, slow).withhold == rule(23)
 
 
-@ALONE
 @pytest.mark.parametrize(("silence_us", "needed_us"), [(150_000, 150_000), (1, 1), (0, 25_000)])
 def test_a_pulse_within_the_gap_needs_room_for_the_time_since_the_last(silence_us: int, needed_us: int) -> None:
     train = {"pulse_us": NOW_US - silence_us, "window_on_us": 300_000}
@@ -308,7 +292,6 @@ def test_a_pulse_within_the_gap_needs_room_for_the_time_since_the_last(silence_u
     assert weighed(with_limits(on_us=300_000 + needed_us - 1), train, ONE).withhold == rule(23)
 
 
-@ALONE
 @pytest.mark.parametrize("channel", [0, 1])
 def test_each_channel_is_held_to_its_own_limits_and_its_own_past(channel: int) -> None:
     """One channel may fire at once, the other not yet: the gate and the forecast must not mix them up."""
@@ -323,7 +306,6 @@ def test_each_channel_is_held_to_its_own_limits_and_its_own_past(channel: int) -
     assert gates.next_pulse_us(limits, memory, admitted, channel, NOW_US) == NOW_US + 10_000
 
 
-@ALONE
 @pytest.mark.parametrize("channel", [0, 1])
 @pytest.mark.parametrize("rms_uA", [1, 10_000])
 def test_a_pulse_or_its_delay_changes_one_train_and_nothing_else(channel: int, rms_uA: int) -> None:
@@ -339,7 +321,6 @@ def test_a_pulse_or_its_delay_changes_one_train_and_nothing_else(channel: int, r
     assert after == memory._replace(**{name: memory[3 + channel]._replace(train=train)})
 
 
-@ALONE
 def test_a_trip_by_a_budget_tells_the_budgets_that_are_used_up_too() -> None:
     limits = with_limits(total_pC=0, rms_uA=1)
     memory = armed_memory({"pulse_us": NOW_US - 25_000})
@@ -354,7 +335,6 @@ def numbered(saturated: int) -> ChannelMemory:
     return own._replace(train=own.train._make(range(1, 13)), command=own.command._replace(saturated=saturated))
 
 
-@ALONE
 def test_a_pulse_that_left_is_booked_field_by_field() -> None:
     used = Budget(100, 200, 300, 400, 0, 0, 0)
     booked = fired(numbered(0), ONE, used, 50, 7_000)
@@ -362,12 +342,10 @@ def test_a_pulse_that_left_is_booked_field_by_field() -> None:
     assert fired(numbered(1), ONE, used, 50, 7_000).saturated_pulses == 6
 
 
-@ALONE
 def test_a_train_put_on_hold_keeps_everything_else() -> None:
     assert held(numbered(0).train, 77, 88) == (1, 2, 3, 4, 5, 77, 88, 8, 9, 10, 11, 12)
 
 
-@ALONE
 def test_contact_share_and_area_make_the_current_that_reaches_a_density() -> None:
     own = with_limits(area_mm2=250, contact_assumed_per_mille=500).agonist
     assert density_rms_uA(own, 1_000, -1) == 1_250
@@ -378,15 +356,3 @@ def test_contact_share_and_area_make_the_current_that_reaches_a_density() -> Non
 def test_bits_past_the_table_name_no_rule() -> None:
     assert lowest_rule(1 << (RULES - 1)) == RULES
     assert lowest_rule(1 << RULES) == 0
-
-
-@pytest.mark.skipif(PLAIN, reason="they run in this process")
-def test_steps_alone_run_in_a_process_without_the_compiler() -> None:
-    files = sorted(str(file) for file in Path(__file__).parent.glob("test_steps_alone*.py"))
-    plain = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *files],
-        capture_output=True, text=True, check=False, cwd=ROOT, env={**os.environ, "NUMBA_DISABLE_JIT": "1"},
-    )  # fmt: skip
-    assert plain.returncode == 0, plain.stdout
-    assert " passed" in plain.stdout
-    assert "1 skipped" in plain.stdout.splitlines()[-1]

@@ -25,9 +25,9 @@ from thenar.safety.memory import (
 )
 from thenar.safety.windows import advance_windows, bucket_us, next_bucket_us, note_amounts
 
-ALONE = pytest.mark.skipif(
-    os.environ.get("NUMBA_DISABLE_JIT") != "1", reason="they run without the compiler (see test_steps_alone.py)"
-)
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = changed(
     limits_for(), estimate_min_mN=-500, estimate_max_mN=100_000, estimate_slope_mN_per_s=400_000,
     estimate_frozen_us=200_000, estimate_ramp_us=100_000, estimate_trip_us=500_000, implausible_trip_us=500_000,
@@ -52,7 +52,6 @@ def after(past: EstimateMemory, sensed: Senses, pushing: bool = True) -> Estimat
     return plausibility._with_sample(LOOP, past, sensed, pushing, NOW_US)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("past", "value_mN", "pushing", "same_since_us", "frozen"),
     [
@@ -75,7 +74,6 @@ def test_an_estimate_that_repeats_itself_while_something_pushes_is_stuck(
     assert found.bad_since_us == (NOW_US if frozen else NEVER)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("value_mN", "age_us", "sampled_us", "jumped"),
     [
@@ -97,7 +95,6 @@ def test_an_estimate_jumps_past_the_slope_between_two_samples(
     assert after(PAST._replace(sampled_us=sampled_us), senses(value_mN, age_us)).jumped == jumped
 
 
-@ALONE
 def test_a_jump_is_remembered_until_the_next_estimate_arrives() -> None:
     bad = PAST._replace(jumped=1, bad_since_us=5)
     waiting = after(bad, senses(3_000, count=7))
@@ -109,7 +106,6 @@ def test_a_jump_is_remembered_until_the_next_estimate_arrives() -> None:
     assert old.frozen == 0
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("value_mN", "age_us", "bad"),
     [(-500, AGE_US, False), (-501, AGE_US, True), (100_000, AGE_US, False), (100_001, AGE_US, True), (3_000, 0, False),
@@ -121,7 +117,6 @@ def test_an_estimate_out_of_range_or_from_the_future_is_bad_since_now(value_mN: 
     assert after(first._replace(bad_since_us=9), senses(value_mN, age_us)).bad_since_us == (9 if bad else NEVER)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("low_since_us", "lows"),
     [
@@ -143,7 +138,6 @@ def test_the_lowest_force_is_kept_for_half_a_window_to_a_whole_one(
     assert after(past._replace(low_now_mN=4_000), senses())[7] <= 3_001
 
 
-@ALONE
 def test_a_window_of_no_length_still_has_two_halves() -> None:
     loop = LOOP._replace(force_window_us=0)
     past = PAST._replace(low_now_mN=2_000, low_since_us=SAMPLED_US - 1)
@@ -151,7 +145,6 @@ def test_a_window_of_no_length_still_has_two_halves() -> None:
     assert found[7:] == (3_001, 2_000, SAMPLED_US)
 
 
-@ALONE
 def test_force_rises_too_fast_above_the_lower_of_two_lows_and_only_on_a_new_sample() -> None:
     now = PAST._replace(arrived=8, value_mN=7_000, low_now_mN=3_000, low_before_mN=5_000)
     assert not plausibility._rises_too_fast(LOOP, PAST, now)
@@ -170,7 +163,6 @@ def verdict(sensed: Senses, past: EstimateMemory = PAST, state: int = ARMED) -> 
 OLD = PAST._replace(sampled_us=NEVER, arrived=7)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("sensed", "found"),
     [
@@ -190,7 +182,6 @@ def test_age_and_force_are_judged_on_both_sides_of_every_edge(sensed: Senses, fo
     assert verdict(sensed, OLD) == found
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("since_us", "state", "trip", "kept_us"),
     [
@@ -215,7 +206,6 @@ def test_an_unknown_or_implausible_estimate_trips_after_half_a_second_of_being_a
         assert memory == (8, -501, SAMPLED_US, SAMPLED_US, 0, 0, kept_us, -501, -501, SAMPLED_US)
 
 
-@ALONE
 def test_old_and_implausible_and_too_strong_at_once_is_told_at_once() -> None:
     past = OLD._replace(bad_since_us=0)
     assert verdict(senses(100_001, age_us=600_000), past) == (rule(30), rule(30) | rule(31), 1)
@@ -234,7 +224,6 @@ def bound(limits: dict[str, int], asked: tuple[int, int, int] = (5_000, 400, 25_
     return bound_channel(RICH._replace(**limits), WIDE_LOOP, ChannelAsked(*asked), ohm, 1_000)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("limits", "current_uA", "number"),
     [
@@ -259,7 +248,6 @@ def test_each_bound_of_a_channel_binds_one_microampere_below(
     assert bound(limits) == (current_uA, 400, 25_000, rule(number) if number else 0)
 
 
-@ALONE
 def test_all_bounds_of_a_channel_are_told_at_once_and_zero_leaves_nothing() -> None:
     low = {"peak_uA": 9, "ceiling_uA": 8, "charge_pC": 2_800, "density_charge_pC": 2_400, "compliance_uV": 5_000,
            "rms_uA": 1, "density_rms_uA_per_cm2": 1, "area_mm2": 100, "rectified_pC": 5 * 2 * 600 * 128,
@@ -275,14 +263,12 @@ def test_all_bounds_of_a_channel_are_told_at_once_and_zero_leaves_nothing() -> N
         assert bound({}, nothing) == (0, 0, 0, 0)
 
 
-@ALONE
 @pytest.mark.parametrize(("ohm", "current_uA"), [(-1, 5_000), (0, 5_000), (1, 4_000), (2, 2_000)])
 def test_compliance_binds_at_every_known_impedance(ohm: int, current_uA: int) -> None:
     found = bound({"compliance_uV": 4_000}, ohm=ohm)
     assert found == (current_uA, 400, 25_000, 0 if current_uA == 5_000 else rule(17))
 
 
-@ALONE
 def test_a_steady_train_fills_the_window_exactly() -> None:
     loop = WIDE_LOOP._replace(short_window_us=1_000_000)
     # 100 uA r.m.s. over a second: 10 pulses of 2 x 500 us carry the square of 1000 uA.
@@ -292,7 +278,6 @@ def test_a_steady_train_fills_the_window_exactly() -> None:
     assert _steady_bound_uA(loop, 100, 999, 500, 10) == 999
 
 
-@ALONE
 def test_buckets_cover_a_window_whatever_its_length() -> None:
     assert [bucket_us(window, 51) for window in (0, 1, 50, 51, 100, 101)] == [1, 1, 1, 2, 2, 3]
     assert [next_bucket_us(100, 51, t_us) for t_us in (0, 1, 2, 3)] == [2, 2, 4, 4]
@@ -300,7 +285,6 @@ def test_buckets_cover_a_window_whatever_its_length() -> None:
     assert next_bucket_us(10**6, 51, 10**15 + 1) == 10**15 + 20_000
 
 
-@ALONE
 @pytest.mark.parametrize("channel", [0, 1])
 def test_amounts_land_in_the_slots_of_their_channel_and_leave_with_their_bucket(channel: int) -> None:
     array = start_memory()

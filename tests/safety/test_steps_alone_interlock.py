@@ -36,9 +36,9 @@ from thenar.safety.memory import (
 )
 from thenar.shared.compiled import flat_integers
 
-ALONE = pytest.mark.skipif(
-    os.environ.get("NUMBA_DISABLE_JIT") != "1", reason="they run without the compiler (see test_steps_alone.py)"
-)
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = limits_for()
 LOOP = LIMITS.loop
 NOW_US = 10_000_000
@@ -68,7 +68,6 @@ def remembering(loop: dict[str, int] | None = None, **command: int) -> Memory:
     )
 
 
-@ALONE
 def test_a_late_law_is_held_to_its_last_command_and_an_unreadable_one_to_nothing() -> None:
     command = numbered().agonist.command
     wanted = ChannelAsked(7, 8, 9)
@@ -78,7 +77,6 @@ def test_a_late_law_is_held_to_its_last_command_and_an_unreadable_one_to_nothing
     assert interlock._asked(wanted, command, False, False) == (0, 0, 0)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("given", "contact_ohm", "saturates"),
     [
@@ -96,7 +94,6 @@ def test_compliance_saturates_when_one_more_device_step_would_need_too_much_volt
     assert interlock._saturates(limits.agonist, limits.loop, given, contact_ohm) == saturates
 
 
-@ALONE
 def test_a_device_without_steps_saturates_at_the_next_microampere() -> None:
     limits = changed(LIMITS, compliance_uV=1_000_000, device_step_uA=0)
     given = Bounded(999, 200, 25_000, rule(17))
@@ -104,7 +101,6 @@ def test_a_device_without_steps_saturates_at_the_next_microampere() -> None:
     assert interlock._saturates(limits.agonist, limits.loop, given, 1_001) == 1
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("loop", "ramp", "found"),
     [
@@ -122,7 +118,6 @@ def test_a_ramp_runs_on_or_begins_at_what_was_delivered_last(
     assert interlock._ramp(LOOP, memory, ramp, NOW_US) == found
 
 
-@ALONE
 def test_each_channel_ramps_from_its_own_level() -> None:
     memory = remembering({"tick_us": NOW_US - 3_000, "expires_us": NOW_US}, current_uA=900, ramp_from_uA=600)
     other = memory.antagonist._replace(command=memory.antagonist.command._replace(current_uA=400, ramp_from_uA=300))
@@ -143,7 +138,6 @@ def stepped(hold_until_us: int, hold_reasons: int, ramping: interlock.Ramp, chan
     )
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("hold_until_us", "hold_reasons", "left"),
     [
@@ -159,7 +153,6 @@ def test_only_a_used_up_on_time_takes_the_command_itself_to_zero(
     assert stepped(hold_until_us, hold_reasons, interlock.Ramp(NEVER, 0, 0)) == left
 
 
-@ALONE
 def test_a_ramp_holds_each_channel_under_its_own_line() -> None:
     half_way = interlock.Ramp(NOW_US - LIMITS.agonist.ramp_us // 2, 1_000, 600)
     assert stepped(0, 0, half_way, 0) == (500, 200, 25_000, rule(6))
@@ -171,7 +164,6 @@ TIGHT = changed(LIMITS, energy_aJ=1)
 ASKED = ChannelAsked(5_000, 400, 25_000)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("agonist", "antagonist", "found"),
     [
@@ -189,14 +181,12 @@ def test_the_energy_of_either_pulse_or_of_both_trips(agonist: Bounded, antagonis
     assert interlock._last_check(limits, more, ASKED, agonist, antagonist) == found | beyond
 
 
-@ALONE
 def test_energy_is_that_of_both_phases_into_500_ohm() -> None:
     energy_aJ = 5_000 * 5_000 * 500 * 2 * 400
     assert energy_trip(changed(LIMITS, energy_aJ=energy_aJ).agonist, STRONG) == 0
     assert energy_trip(changed(LIMITS, energy_aJ=energy_aJ - 1).agonist, STRONG) == rule(14)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("given", "started_us", "risen_us"),
     [
@@ -216,7 +206,6 @@ def test_what_is_remembered_of_a_channel(given: tuple[int, int, int], started_us
     assert after[1:] == (contact, balance, before.train)
 
 
-@ALONE
 def test_a_start_from_zero_is_noted_only_when_current_flows() -> None:
     before = remembering(current_uA=0, width_us=0, started_us=41, risen_us=42).agonist
     contact, balance = before.contact, before.balance
@@ -226,7 +215,6 @@ def test_a_start_from_zero_is_noted_only_when_current_flows() -> None:
     assert (begun.command.started_us, begun.command.risen_us) == (NOW_US, NOW_US)
 
 
-@ALONE
 def test_the_seal_weighs_every_field_by_its_place() -> None:
     assert interlock.seal_of((0,) * 9) == 1
     for place in range(9):
@@ -235,7 +223,6 @@ def test_the_seal_weighs_every_field_by_its_place() -> None:
         assert interlock.seal_of((*fields, 12_345)) == 1 + 2 * place + 1
 
 
-@ALONE
 @pytest.mark.parametrize(("t_us", "now_us"), [(-1, 0), (0, 0), (TIME_RANGE_US, TIME_RANGE_US), (2**62, TIME_RANGE_US)])
 def test_a_command_is_stamped_with_a_time_inside_the_range(t_us: int, now_us: int) -> None:
     demand = Asked(0, REST, REST)
@@ -246,7 +233,6 @@ def test_a_command_is_stamped_with_a_time_inside_the_range(t_us: int, now_us: in
     assert given.seal == interlock.seal_of(given)
 
 
-@ALONE
 def test_storing_a_tick_leaves_the_trains_and_storing_a_pulse_leaves_all_but_one_train() -> None:
     array = start_memory()
     store_decision(array, numbered())
@@ -262,7 +248,6 @@ def test_storing_a_tick_leaves_the_trains_and_storing_a_pulse_leaves_all_but_one
     assert flat_integers(numbered()).tolist() == list(range(1, SLOTS_AT + 1))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("asked", "fits"),
     [
@@ -283,7 +268,6 @@ def test_the_type_range_has_its_edges(asked: tuple[int, int, int], fits: bool) -
     assert in_type_range(ChannelAsked(*asked)) is fits
 
 
-@ALONE
 @pytest.mark.parametrize("sign", [-1, 1])
 def test_senses_are_brought_into_ranges_field_by_field(sign: int) -> None:
     huge = sign * 2**62
@@ -299,7 +283,6 @@ def test_senses_are_brought_into_ranges_field_by_field(sign: int) -> None:
     assert bounded(inside) == inside
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("change", "kept"),
     [
@@ -326,7 +309,6 @@ def test_the_fixed_bounds_have_their_edges(change: dict[str, int], kept: bool) -
     assert keeps_ceilings(limits.agonist, limits.loop, **command) is kept
 
 
-@ALONE
 @pytest.mark.parametrize("bound", ["peak_uA", "ceiling_uA", "charge_pC", "density_charge_pC"])
 def test_each_of_two_bounds_holds_alone(bound: str) -> None:
     value = 2_000_000 if "charge" in bound else 5_000
@@ -335,7 +317,6 @@ def test_each_of_two_bounds_holds_alone(bound: str) -> None:
     assert not keeps_ceilings(limits.agonist, limits.loop, 5_100, 400, 25_000)
 
 
-@ALONE
 def test_a_cut_takes_a_channel_to_zero_at_a_bound_of_zero_and_keeps_the_rest_at_one() -> None:
     given = Bounded(5, 200, 25_000, rule(6))
     assert cut(given, 5, rule(25)) == given
@@ -346,7 +327,6 @@ def test_a_cut_takes_a_channel_to_zero_at_a_bound_of_zero_and_keeps_the_rest_at_
     assert cut(NOTHING, 0, rule(25)) == NOTHING
 
 
-@ALONE
 def test_the_ring_holds_a_window_a_bucket_and_the_pulse_at_its_edge() -> None:
     loop = LOOP._replace(short_window_us=1_000_000)
     assert most_pulses(loop, 25_000) == 1_020_000 // 25_000 + 1
@@ -366,7 +346,6 @@ def shared(agonist_uA: int, antagonist_uA: int, share: int, caps_uA: tuple[int, 
     return bound_both(limits, *pair, *(Bounded(*one, rule(6)) for one in pair))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("asked", "share", "left", "acts"),
     [
@@ -387,7 +366,6 @@ def test_two_channels_share_their_ceilings_in_proportion(
         assert channel.reasons == rule(6) | (rule(25) if acts else 0)
 
 
-@ALONE
 def test_a_ceiling_of_zero_shares_as_one_microampere() -> None:
     pair = shared(600, 300, 1_000, (0, 500))
     assert pair.agonist.current_uA == 0

@@ -24,9 +24,9 @@ from thenar.safety.memory import (
 )
 from thenar.safety.validity import judge_clock, judge_demand
 
-ALONE = pytest.mark.skipif(
-    os.environ.get("NUMBA_DISABLE_JIT") != "1", reason="they run without the compiler (see test_steps_alone.py)"
-)
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = limits_for()
 LOOP = LIMITS.loop
 NOW_US = 10_000_000
@@ -45,7 +45,6 @@ def balance(past: BalanceMemory, total_pC: int, net_pC: int, cut: int = 0) -> tu
     return after, (verdict.withhold, verdict.trip)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("since_us", "kept"),
     [
@@ -61,7 +60,6 @@ def test_net_charge_is_kept_in_two_windows(since_us: int, kept: tuple[int, int, 
     assert verdict == (0, 0)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("running_pC", "total_pC", "net_pC", "cut", "verdict"),
     [
@@ -85,7 +83,6 @@ def test_net_charge_is_judged_against_the_pulses_and_the_second(
     assert balance(past, 100_000 + total_pC, net_pC, cut)[1] == verdict
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("tick_us", "t_us", "pulse_us", "withhold", "trip"),
     [
@@ -115,7 +112,6 @@ def test_the_clock_is_judged_on_both_sides_of_every_edge(
 GOOD = Asked(0, ChannelAsked(1_000, 200, 25_000), ChannelAsked(0, 0, 0))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("fault", "law", "state", "silence_us", "faults", "found"),
     [
@@ -147,14 +143,12 @@ def test_a_law_is_judged_by_its_demand_and_its_silence(
     assert judge_demand(LOOP, past, demand, senses, state, NOW_US) == found
 
 
-@ALONE
 def test_a_law_never_heard_is_silent_from_now_on() -> None:
     past = LoopMemory(NEVER, NEVER, 0, NEVER, 0)
     late = QUIET._replace(law_fault=2)
     assert judge_demand(LOOP, past, GOOD, late, ARMED, NOW_US) == (NOW_US, 0, FINE)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("latch", "mark", "found"),
     [
@@ -173,7 +167,6 @@ def test_the_session_ends_limits_stay_frozen_and_broken_calls_are_seen(latch: La
     assert judgement._session_trips(LOOP, latch, mark, NOW_US) == found
 
 
-@ALONE
 def test_a_channel_pushes_from_its_motor_threshold_on_and_never_at_zero() -> None:
     command = CommandMemory(8_000, 0, 0, 0, 0, 0, 0, 0)
     limits = LIMITS.agonist._replace(motor_uA=8_000)
@@ -192,7 +185,6 @@ def contact(past: ContactMemory, ohm: int) -> tuple[Any, int]:
 HALF_US = LOOP.contact_window_us // 2
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("since_us", "kept"),
     [
@@ -208,7 +200,6 @@ def test_impedance_is_remembered_for_half_a_window_to_a_whole_one(since_us: int,
     assert contact(ContactMemory(1_000, 1_050, 1_100, 1_200, since_us), 1_300) == (kept, 0)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("past", "ohm", "trips"),
     [

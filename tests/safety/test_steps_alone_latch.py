@@ -26,9 +26,9 @@ from thenar.safety.memory import (
 )
 from thenar.safety.step_limits import is_silent, limit_rise, no_further, ramp_top_uA, rounded
 
-ALONE = pytest.mark.skipif(
-    os.environ.get("NUMBA_DISABLE_JIT") != "1", reason="they run without the compiler (see test_steps_alone.py)"
-)
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = limits_for()
 LOOP = LIMITS.loop
 NOW_US = 10_000_000
@@ -44,7 +44,6 @@ def latched(cause: int, since_us: int) -> Latch:
     return LATCHED._replace(trip=cause, trip_us=NOW_US - since_us)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("cause", "since_us", "named", "findings", "at_rest", "clears"),
     [
@@ -78,14 +77,12 @@ def test_a_latched_trip_clears_only_by_its_name_at_rest_with_no_cause_left(
         assert (after, acted) == (latched(cause, since_us), rule(34) | told)
 
 
-@ALONE
 def test_while_latched_nothing_else_is_told_until_somebody_wants_to_clear_it() -> None:
     found = Findings(rule(1), rule(30), rule(28))
     after, acted = arming.next_latch(LIMITS, LATCHED, ON, found, True, True, 99, NOW_US)
     assert (after, acted) == (LATCHED, rule(34))
 
 
-@ALONE
 @pytest.mark.parametrize("state", [DISARMED, ARMED, STOPPING])
 def test_a_stop_latches_in_every_state_and_tells_findings_only_to_one_that_is_open(state: int) -> None:
     found = Findings(rule(1), rule(30), rule(28))
@@ -95,7 +92,6 @@ def test_a_stop_latches_in_every_state_and_tells_findings_only_to_one_that_is_op
     assert acted == rule(33) | (0 if state == DISARMED else rule(1) | rule(30) | rule(28))
 
 
-@ALONE
 @pytest.mark.parametrize("state", [DISARMED, ARMED, STOPPING])
 def test_a_trip_latches_an_open_loop_and_a_broken_interlock_latches_any(state: int) -> None:
     before = Latch(state, 0, NEVER, 5, 6, 7, 0)
@@ -107,7 +103,6 @@ def test_a_trip_latches_an_open_loop_and_a_broken_interlock_latches_any(state: i
     assert (after.trip, acted) == (39, rule(39))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("state", "arm", "silent", "after"),
     [
@@ -124,7 +119,6 @@ def test_an_open_loop_follows_the_operator(state: int, arm: int, silent: bool, a
     assert found == (before._replace(state=after), 0)
 
 
-@ALONE
 def test_arming_notes_the_time_the_mark_and_the_first_time_of_all() -> None:
     closed = Latch(DISARMED, 0, NEVER, NEVER, NEVER, 0, 1)
     assert arming.next_latch(LIMITS, closed, OFF, FINE, True, True, 99, NOW_US) == (closed, 0)
@@ -143,7 +137,6 @@ def one_channel(agonist_uA: int, antagonist_uA: int, clear: int = 1) -> Limits:
     )
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("limits", "trip", "refused"),
     [
@@ -176,7 +169,6 @@ def raised(
     return limit_rise(RISING, LOOP, command, TRAIN._replace(pulse_us=NOW_US - silent_us), 0, given, NOW_US)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("asked", "had", "since_us", "silent_us", "left"),
     [
@@ -203,7 +195,6 @@ def test_a_rise_is_earned_by_time_and_a_fall_is_free(
     assert with_reason == (*left[:3], left[3] | rule(6))
 
 
-@ALONE
 def test_a_channel_is_silent_before_its_first_pulse_since_arming_and_after_a_rest() -> None:
     assert not is_silent(LOOP, TRAIN._replace(pulse_us=NOW_US), NOW_US, NOW_US)
     assert is_silent(LOOP, TRAIN._replace(pulse_us=NOW_US - 1), NOW_US, NOW_US)
@@ -211,7 +202,6 @@ def test_a_channel_is_silent_before_its_first_pulse_since_arming_and_after_a_res
     assert is_silent(LOOP, TRAIN._replace(pulse_us=NOW_US - LOOP.rest_us), 0, NOW_US)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("ramp_us", "since_us", "top_uA"),
     [(10, 0, 1_000), (10, 1, 900), (10, 9, 100), (10, 10, 0), (10, 11, 0), (10, -1, 1_000), (0, 0, 0), (3, 1, 666)],
@@ -220,7 +210,6 @@ def test_a_ramp_comes_down_in_a_straight_line_and_ends_at_zero(ramp_us: int, sin
     assert ramp_top_uA(changed(LIMITS, ramp_us=ramp_us).agonist, 1_000, since_us) == top_uA
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("given", "left"),
     [
@@ -240,7 +229,6 @@ def test_above_the_soft_bound_no_axis_goes_further(
     assert no_further(command, Bounded(*given, rule(6))) == (*left[:3], told)
 
 
-@ALONE
 def test_a_device_without_steps_keeps_every_microampere() -> None:
     fine = LOOP._replace(device_step_uA=0)
     assert rounded(fine, Bounded(1_234, 200, 25_000, 0)) == (1_234, 200, 25_000, 0)
@@ -248,14 +236,12 @@ def test_a_device_without_steps_keeps_every_microampere() -> None:
     assert rounded(LOOP, Bounded(99, 200, 25_000, 0)) == (0, 0, 0, rule(36))
 
 
-@ALONE
 def test_an_emergency_stop_latches_and_changes_nothing_else() -> None:
     memory = unpack_memory(start_memory())
     memory = memory._replace(latch=Latch(ARMED, 0, NEVER, 5, 6, 7, 1), loop=memory.loop._replace(faults=2))
     assert halt(memory, NOW_US) == memory._replace(latch=Latch(DISARMED, 33, NOW_US, 5, 6, 7, 1))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("before", "by", "after"), [(0, 28, 28), (28, 13, 28), (28, 33, 33), (33, 13, 33), (13, 34, 13)]
 )

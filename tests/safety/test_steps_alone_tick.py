@@ -31,9 +31,9 @@ from thenar.safety.memory import (
 from thenar.safety.plausibility import _with_sample, judge_contact
 from thenar.safety.step_limits import limit_rise, rounded
 
-ALONE = pytest.mark.skipif(
-    os.environ.get("NUMBA_DISABLE_JIT") != "1", reason="they run without the compiler (see test_steps_alone.py)"
-)
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
 LIMITS = limits_for()
 NOW_US = 10_000_000
 LAST_US = NOW_US - PERIOD_US
@@ -69,7 +69,6 @@ def findings(memory: Memory, senses: Senses = SENSES, demand: Asked = WISH, t_us
     return judgement.judge(LIMITS, memory, demand, senses, t_us, t_us).findings
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("senses", "memory", "found"),
     [
@@ -102,7 +101,6 @@ def test_every_source_of_a_finding_is_heard_when_it_is_the_only_one(
     assert told == Findings(*(rule(number) if number else 0 for number in found))
 
 
-@ALONE
 def test_the_session_and_both_clocks_are_heard_too() -> None:
     assert findings(delivering(), t_us=LIMITS.loop.session_us + 1).trip & rule(24)
     memory = delivering()
@@ -112,7 +110,6 @@ def test_the_session_and_both_clocks_are_heard_too() -> None:
         assert findings(later) == Findings(rule(4), 0, rule(4))
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("agonist_uA", "antagonist_uA", "stuck"),
     [(8_000, 0, True), (0, 8_000, True), (7_999, 7_999, False), (8_000, 8_000, True)],
@@ -132,7 +129,6 @@ def tick(memory: Memory, demand: Asked = WISH, limits: Limits = LIMITS, **senses
     return admit(limits, memory, demand, SENSES._replace(**senses), NOW_US)
 
 
-@ALONE
 def test_a_tick_that_is_withheld_ends_a_ramp_so_that_nothing_can_come_back() -> None:
     running = delivering(ramp_since_us=LAST_US)
     given, after, reasons = tick(
@@ -146,7 +142,6 @@ def test_a_tick_that_is_withheld_ends_a_ramp_so_that_nothing_can_come_back() -> 
     assert (reasons, after.loop.ramp_since_us) == (rule(1), NEVER)
 
 
-@ALONE
 @pytest.mark.parametrize(("agonist_uA", "antagonist_uA"), [(2_000, 0), (0, 2_000), (2_000, 2_000)])
 def test_a_stop_is_a_ramp_while_either_channel_still_delivers(agonist_uA: int, antagonist_uA: int) -> None:
     memory = delivering(agonist_uA=agonist_uA, antagonist_uA=antagonist_uA)
@@ -160,7 +155,6 @@ def test_a_stop_is_a_ramp_while_either_channel_still_delivers(agonist_uA: int, a
     assert reasons == rule(5)
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("state", "law", "heard_us", "expires_us", "until_us"),
     [
@@ -180,7 +174,6 @@ def test_a_late_law_lives_on_its_old_time_unless_it_is_being_ramped_down(
     assert given.expires_us == after.loop.expires_us == until_us
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("demand", "law", "reasons"),
     [
@@ -198,7 +191,6 @@ def test_while_disarmed_only_a_wish_or_an_unreadable_answer_is_told(demand: Aske
     assert tick(memory, demand, arm=0, law_fault=law)[2] == reasons
 
 
-@ALONE
 @pytest.mark.parametrize(
     ("demand", "clears"),
     [(Asked(0, REST, REST), True), (Asked(0, WISH.agonist, REST), False), (Asked(0, REST, WISH.antagonist), False)],
@@ -211,7 +203,6 @@ def test_a_latched_trip_clears_only_while_both_channels_are_asked_for_nothing(de
     assert reasons == (0 if clears else rule(34))
 
 
-@ALONE
 def test_a_trip_at_the_very_end_is_told_beside_what_was_clamped_and_leaves_nothing() -> None:
     limits = changed(LIFTED, energy_aJ=1, peak_uA=3_000)
     memory = delivering(limits, agonist_uA=3_000)
@@ -222,7 +213,6 @@ def test_a_trip_at_the_very_end_is_told_beside_what_was_clamped_and_leaves_nothi
     assert after.agonist.command[:3] == (0, 0, 0)
 
 
-@ALONE
 def test_the_device_step_of_zero_or_one_takes_every_microampere() -> None:
     for step_uA in (0, 1):
         limits = changed(LIFTED, device_step_uA=step_uA)
@@ -231,21 +221,18 @@ def test_the_device_step_of_zero_or_one_takes_every_microampere() -> None:
         assert keeps_ceilings(limits.agonist, limits.loop, 1, 200, 25_000)
 
 
-@ALONE
 def test_a_root_and_what_is_made_of_it_stay_whole_numbers() -> None:
     found = _steady_bound_uA(LIFTED.loop, 10_000, 10**6, 333, 7)
     assert type(found) is int
     assert found == whole_root(10_000 * 10_000 * LIFTED.loop.short_window_us // (2 * 333 * 7))
 
 
-@ALONE
 def test_the_root_of_every_small_number_is_the_largest_whose_square_fits() -> None:
     for value in range(-3, 2_000):
         root = whole_root(value)
         assert root * root <= max(value, 0) < (root + 1) * (root + 1)
 
 
-@ALONE
 def test_net_charge_without_any_pulse_is_uneven_however_wide_the_share() -> None:
     wide = changed(LIMITS, net_per_mille=2_000).agonist
     past = BalanceMemory(500, 0, 0, LAST_US)
@@ -253,7 +240,6 @@ def test_net_charge_without_any_pulse_is_uneven_however_wide_the_share() -> None
     assert judge_balance(wide, past, 500, 0, 0, 1_000_000, NOW_US)[1].withhold == 0
 
 
-@ALONE
 def test_a_rule_that_acts_on_both_channels_is_told_once_and_one_of_each_is_told_too() -> None:
     for channel in (0, 1, 2):
         limits = changed(LIFTED, peak_uA=3_000)
@@ -273,7 +259,6 @@ def rise(given: Bounded, since_us: int, **limits: int) -> Bounded:
     return limit_rise(channel, LIMITS.loop, command, memory.train, 0, given, NOW_US)
 
 
-@ALONE
 def test_a_part_of_a_microampere_or_a_microsecond_is_not_earned_yet() -> None:
     found = rise(Bounded(5_000, 400, 25_000, 0), 19_999)
     assert found == (1_399, 203, 25_000, rule(20))
@@ -283,7 +268,6 @@ def test_a_part_of_a_microampere_or_a_microsecond_is_not_earned_yet() -> None:
     assert rise(Bounded(1, 400, 25_000, 0), 20_000) == (1, 204, 25_000, rule(20))
 
 
-@ALONE
 def test_halves_of_an_odd_window_are_whole_microseconds() -> None:
     limits = changed(LIMITS, force_window_us=20_001, contact_window_us=20_001)
     past = delivering().estimate._replace(low_now_mN=2_000, low_since_us=SAMPLED_US - 10_000)
@@ -296,7 +280,6 @@ def test_halves_of_an_odd_window_are_whole_microseconds() -> None:
     assert judge_contact(none.agonist, none.loop, contact, 1_000, NOW_US)[0] == (1_000, 1_000, 900, 900, NOW_US)
 
 
-@ALONE
 def test_a_short_circuit_is_remembered_as_a_reading() -> None:
     shorted = ContactMemory(0, 0, 0, 0, NOW_US - LIMITS.loop.contact_window_us // 2)
     after, trips = judge_contact(LIMITS.agonist, LIMITS.loop, shorted, 150, NOW_US)
