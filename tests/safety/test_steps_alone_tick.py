@@ -240,6 +240,28 @@ def test_net_charge_without_any_pulse_is_uneven_however_wide_the_share() -> None
     assert judge_balance(wide, past, 500, 0, 0, 1_000_000, NOW_US)[1].withhold == 0
 
 
+def test_a_late_law_leaves_each_channel_at_its_own_last_level() -> None:
+    given, _, _ = tick(delivering(agonist_uA=2_000, antagonist_uA=1_500), law_fault=2)
+    assert given[2:8] == (2_000, 200, 25_000, 1_500, 200, 25_000)
+
+
+@pytest.mark.parametrize(("agonist_ohm", "antagonist_ohm"), [(2_000, 1_000), (1_000, 2_000), (2_000, 2_000)])
+def test_each_channel_saturates_at_its_own_impedance(agonist_ohm: int, antagonist_ohm: int) -> None:
+    limits = changed(LIFTED, compliance_uV=4_000_000)
+    memory = delivering(limits, agonist_uA=5_000, antagonist_uA=5_000)
+    sensed = {"agonist_contact_ohm": agonist_ohm, "antagonist_contact_ohm": antagonist_ohm}
+    contact = ContactMemory(2_000, 2_000, 1_000, 1_000, LAST_US)
+    memory = memory._replace(
+        agonist=memory.agonist._replace(contact=contact), antagonist=memory.antagonist._replace(contact=contact)
+    )
+    small = Asked(0, ChannelAsked(3_000, 200, 25_000), ChannelAsked(3_000, 200, 25_000))
+    given, after, reasons = tick(memory, small, limits, **sensed)
+    assert reasons == rule(17)
+    found = [after.agonist.command.saturated, after.antagonist.command.saturated]
+    assert found == [int(agonist_ohm == 2_000), int(antagonist_ohm == 2_000)]
+    assert (given.agonist_current_uA, given.antagonist_current_uA) == tuple(3_000 - 1_000 * flag for flag in found)
+
+
 def test_a_rule_that_acts_on_both_channels_is_told_once_and_one_of_each_is_told_too() -> None:
     for channel in (0, 1, 2):
         limits = changed(LIFTED, peak_uA=3_000)
