@@ -35,7 +35,7 @@ from thenar.safety.doors import admit_packed, gate_packed, halt_packed, is_armed
 from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, SENSES_SIZE, WIDTH_RANGE_US
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits
-from thenar.safety.memory import ARMED, LATCH_AT, start_memory
+from thenar.safety.memory import ARMED, LATCH_AT, NEVER, start_memory
 from thenar.shared.compiled import entry, flat_integers
 
 PULSE_SIZE: Final = 7
@@ -210,7 +210,7 @@ def _fire_open(
 def _play_open(ops: Any, pulses: Any, decisions: Any, place: Any, mark: int, gap_us: int) -> None:
     t_us = 0
     started = 0
-    last = np.full(2, -(10**15))
+    last = np.full(2, NEVER)
     command = np.zeros(6, dtype=np.int64)
     for index in range(len(ops)):
         op = ops[index]

@@ -16,7 +16,7 @@ from typing import Final, Literal, NamedTuple
 import numpy as np
 
 from thenar.safety.attack.directed import Attack, directed
-from thenar.safety.attack.ops import TICK, Ops
+from thenar.safety.attack.ops import CALM, FIELD, KIND, SENSED, TICK, Ops
 from thenar.safety.attack.random_ops import Drawer
 from thenar.safety.attack.removals import Removal
 from thenar.safety.attack.variant import EditError, load_variant
@@ -145,4 +145,6 @@ def _shrunk(player: ModuleType, attack: Attack, first: int, expected: set[str]) 
 
 def only_demands(ops: Ops) -> bool:
     """Whether an attack works through demands alone, so that a law in a scenario can play it."""
-    return bool((ops[:, 0] == TICK).all())
+    sensed = [column for name, column in FIELD.items() if name != "estimate_mN"]
+    calm = (ops[:, sensed] == CALM[[column - SENSED for column in sensed]]).all()
+    return bool((ops[:, KIND] == TICK).all() and calm)

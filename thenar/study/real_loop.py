@@ -19,6 +19,12 @@ _QUESTIONS: Final = (
     "implanted_electronics", "pregnancy", "epilepsy", "heart_disease", "cancer_at_the_site", "thrombosis",
     "bleeding_or_recent_surgery", "broken_or_infected_skin", "absent_sensation", "unable_to_report",
 )  # fmt: skip
+SCREENED: Final = """[screening]
+invented = true
+placement = { site = "forearm", same_limb = true }
+[screening.contraindications]
+""" + "\n".join([f'{question} = "no"' for question in _QUESTIONS] + ['[calibration]\nsource = "simulated"\n'])
+"""What is on file about the invented person, as a scenario states it."""
 _FAULTS: Final = (
     ("dropout", 4.0, "for_s = 0.5"), ("stuck", 7.0, "for_s = 1.5"), ("controller-stall", 12.0, "for_s = 0.3"),
     ("unbalanced-pulses", 15.0, 'for_s = 0.5\nchannel = "agonist"\nmissing_share = 0.2'),
@@ -55,7 +61,6 @@ class HostileLaw:
 
 def scenario_text(profile: str, seed: int) -> str:
     """The scenario that the hostile law runs in. Wearer, calibration and answers are invented."""
-    answers = "\n".join(f'{question} = "no"' for question in _QUESTIONS)
     faults = "\n".join(f'[[faults]]\nkind = "{kind}"\nat_s = {at}\n{more}' for kind, at, more in _FAULTS)
     causes = ("R30", "R18", "R19", "R28", "R32", "R33", "R01", "R31")
     resets = "\n".join(
@@ -76,13 +81,7 @@ level_N = 7.0
 name = "proportional"
 [limits]
 profile = "{profile}"
-[screening]
-invented = true
-placement = {{ site = "forearm", same_limb = true }}
-[screening.contraindications]
-{answers}
-[calibration]
-source = "simulated"
+{SCREENED}
 {faults}
 {resets}
 """
