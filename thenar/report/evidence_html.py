@@ -25,7 +25,7 @@ th, td { border: 1px solid #777; padding: .2rem .35rem; text-align: left; vertic
 thead th { background: #e8e8e8; border-color: #000; } .rows tbody { break-inside: avoid; } tr { break-inside: avoid; }
 .n { white-space: nowrap; } .more td { font-size: .92em; border-top-style: dotted; }
 .rows > tbody { border-top: 2px solid #000; }
-.v { white-space: nowrap; font-weight: 700; } .held { font-weight: 400; }
+.v { display: inline-block; white-space: nowrap; font-weight: 700; line-height: 1.25; } .held { font-weight: 400; }
 .gap { border: 2px dashed #000; padding: 0 .3rem; } .norun { border: 1px dotted #000; padding: 0 .3rem; }
 .fails { background: #000; color: #fff; padding: 0 .3rem; -webkit-print-color-adjust: exact;
   print-color-adjust: exact; }
