@@ -18,7 +18,7 @@ from tests.thenar.made_challenge import made_challenge
 from thenar.cli import main
 from thenar.report.evidence import CHALLENGE, PAGE, TWIN, write_evidence
 from thenar.report.evidence_places import enforced_in
-from thenar.report.evidence_tests import TESTS_OF, ids_of_tests, read_junit
+from thenar.report.evidence_tests import PROOFS, TESTS_OF, ids_of_tests, read_junit
 from thenar.report.evidence_words import CHECKS, FALLBACK, NO_RUN
 from thenar.safety.hazards import DISTURBANCES, HAZARDS
 from thenar.safety.profile import load_profile
@@ -217,10 +217,23 @@ def test_proofs_mutants_and_vectors_reach_their_rows(tmp_path: Path) -> None:
     assert rows["R07"]["verdict"] == "FAILS"
     assert rows["R06"]["verdict"] == "GAP"
     mutants, proof, count = cells_of(html, "R06")[11:]
-    assert (proof, count) == ("proved: never above the peak", "31")
+    assert (proof, count) == ("1 proved", "31")
+    assert "never above the peak (proved)" in Seen(html).text
     assert {"1 equivalent", "40 killed", "2 survived"} == set(mutants.split(", "))
     # Its code lies elsewhere, nothing was proved of it, no vector names it.
     assert cells_of(html, "R33")[11:] == [NO_RUN, NO_RUN, "0"]
+
+
+def test_proofs_that_ran_as_tests_are_read_from_the_test_results(tmp_path: Path) -> None:
+    said = "a current: at most [the] peak"
+    outcomes = everything_passed() | {f"{PROOFS}R06: {said}]": "passed", f"{PROOFS}R07: another]": "skipped"}
+    written(tmp_path, made_challenge())
+    assert main(["evidence", str(tmp_path), "--tests", str(junit(tmp_path, outcomes))]) == 0
+    rows = rows_of(json.loads((tmp_path / TWIN).read_text("utf-8")))
+    assert [(one["property"], one["result"]) for one in rows["R06"]["proof"]] == [(said, "proved")]
+    assert rows["R06"]["tests"]["passed"] == 3
+    assert rows["R07"]["proof"] == []
+    assert cells_of((tmp_path / PAGE).read_text("utf-8"), "R06")[12] == "1 proved"
 
 
 def test_the_page_shows_the_values_of_its_twin(tmp_path: Path) -> None:

@@ -121,6 +121,10 @@ def _requirement(row: Record) -> str:
         f"Source: {text(row['source'])} ({tagged(row['tag'], row['tag_in_words'])}). Code: {code(row['code'])}. "
         f"Tests in tests/safety: {code(names)}."
     )
+    if row["proof"] != NO_RUN and row["proof"]:
+        more += (
+            " Proofs: " + "; ".join(f"{text(one['property'])} ({text(one['result'])})" for one in row["proof"]) + "."
+        )
     kind = ' class="bad"' if row["verdict"] == "FAILS" else ""
     return (
         f'<tbody id="{row["id"]}"{kind}><tr>{line}</tr>'
@@ -156,7 +160,8 @@ def _mutants(mutants: Record | str) -> str:
 def _proof(proof: Sequence[Record] | str) -> str:
     if isinstance(proof, str):
         return text(proof)
-    return "; ".join(f"{text(one['result'])}: {text(one['property'])}" for one in proof) or NO_RUN
+    results = [one["result"] for one in proof]
+    return ", ".join(f"{results.count(word)} {text(word)}" for word in sorted(set(results))) or NO_RUN
 
 
 def _pictures(rows: Sequence[Record]) -> str:

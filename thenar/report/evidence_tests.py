@@ -204,6 +204,8 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
 }
 """Tests of each requirement, "room::what it says": `tests/safety/test_room.py`, `def test_what_it_says`."""
 BOUNDARY: Final = "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it"
+PROOFS: Final = "tests/proof/test_claims.py::test_a_claim_holds_for_all_integers["
+"""How the name of a proof begins in a JUnit file; "R06: what it claims]" follows."""
 _WORST_FIRST: Final = ("failed", "skipped", "passed")
 
 
@@ -252,9 +254,24 @@ def results_of(rule: str, cases: Mapping[str, str]) -> dict[str, int]:
     """How many tests of a requirement passed, failed, were skipped, and were named in the table but not run."""
     named = set(ids_of_tests(rule))
     marked = re.compile(rf"(?<![A-Za-z0-9]){rule}(?![A-Za-z0-9])", re.IGNORECASE)
-    mine = {case: outcome for case, outcome in cases.items() if _checks(rule, case) or marked.search(case)}
+    mine = {
+        case: outcome
+        for case, outcome in cases.items()
+        if _checks(rule, case) or (marked.search(case) and not case.startswith(PROOFS))
+    }
     counts = {word: sum(outcome == word for outcome in mine.values()) for word in ("passed", "failed", "skipped")}
     return counts | {"not_run": len(named - {case.split("[")[0] for case in mine})}
+
+
+def proofs_in(cases: Mapping[str, str]) -> list[dict[str, Any]] | None:
+    """The proofs that ran as tests, as {"id", "property", "result"}; None when none was run."""
+    words = {"passed": "proved", "failed": "failed"}
+    found: list[dict[str, Any]] = []
+    for case, outcome in cases.items():
+        rule, _, claim = case.removeprefix(PROOFS).removesuffix("]").partition(": ")
+        if case.startswith(PROOFS) and outcome in words:
+            found.append({"id": rule, "property": claim, "result": words[outcome]})
+    return found or None
 
 
 def boundary_of(rule: str, cases: Mapping[str, str]) -> str | None:
