@@ -7,99 +7,23 @@ import hashlib
 import importlib
 import json
 import re
-from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import thenar
+from tests.thenar.evidence_reading import RULES, Seen, cells_of, rows_of, written
 from tests.thenar.made_challenge import made_challenge
-from thenar.cli import main
-from thenar.report.evidence import CHALLENGE, PAGE, TWIN, write_evidence
+from thenar.report.evidence import CHALLENGE
 from thenar.report.evidence_places import enforced_in
-from thenar.report.evidence_tests import PROOFS, TESTS_OF, ids_of_tests, read_junit
+from thenar.report.evidence_tests import TESTS_OF, ids_of_tests
 from thenar.report.evidence_words import CHECKS, FALLBACK, NO_RUN
 from thenar.safety.hazards import DISTURBANCES, HAZARDS
 from thenar.safety.profile import load_profile
 from thenar.safety.requirements import REQUIREMENTS
-from thenar.shared.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
-RULES = [row.name for row in REQUIREMENTS]
-
-
-class Seen(HTMLParser):
-    """What a page holds: its words, its tags with their attributes, and whether every tag was closed in order."""
-
-    VOID = ("meta", "br")
-
-    def __init__(self, html: str) -> None:
-        super().__init__()
-        self.words: list[str] = []
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.open: list[str] = []
-        self.feed(html)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-        if tag not in self.VOID:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_endtag(self, tag: str) -> None:
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        self.words.append(data)
-
-    @property
-    def text(self) -> str:
-        """All words of the page, with single spaces."""
-        return " ".join(" ".join(self.words).split())
-
-
-def written(folder: Path, challenge: dict[str, Any], **parts: Any) -> tuple[str, dict[str, Any]]:
-    """The page and its twin."""
-    (folder / CHALLENGE).write_text(json.dumps(challenge), "utf-8")
-    write_evidence(folder, challenge, **parts)
-    return (folder / PAGE).read_text("utf-8"), json.loads((folder / TWIN).read_text("utf-8"))
-
-
-def rows_of(record: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    """The rows of the twin by identifier."""
-    return {row["id"]: row for row in record["requirements"]}
-
-
-def cells_of(html: str, rule: str) -> list[str]:
-    """The cells of a requirement's row on the page, as text."""
-    row = html.split(f'<tbody id="{rule}"', 1)[1].split("</tr>", 1)[0]
-    return [Seen(f"<td>{cell}").text for cell in re.findall(r"<td>(.*?)</td>", row)]
-
-
-def junit(folder: Path, outcomes: dict[str, str]) -> Path:
-    """A JUnit file with these tests ("tests/safety/test_x.py::test_y[3-a]": "passed")."""
-    marks = {"passed": "", "failed": "<failure/>", "skipped": "<skipped/>"}
-    cases = [
-        f'<testcase classname="{name.split(".py::")[0].replace("/", ".")}" name="{name.split("::")[1]}">'
-        f"{marks[outcome]}</testcase>"
-        for name, outcome in outcomes.items()
-    ]
-    file = folder / "junit.xml"
-    told = '<testsuites><testsuite timestamp="2031-05-06T07:08:09">' + "".join(cases) + "</testsuite></testsuites>"
-    file.write_text(told, "utf-8")
-    return file
-
-
-def everything_passed() -> dict[str, str]:
-    """Each test of the table, passed; those at a bound with the requirement's number in front."""
-    told = {}
-    for rule in RULES:
-        for name in ids_of_tests(rule):
-            told[f"{name}[{int(rule[1:])}-limits0]" if "one_below_and_at" in name else name] = "passed"
-    return told
 
 
 def test_every_requirement_hazard_disturbance_and_fallback_mode_is_on_the_page_and_in_the_twin(tmp_path: Path) -> None:
@@ -188,23 +112,6 @@ def test_the_verdict_follows_the_campaign_and_its_reason_is_on_the_page(
     assert record["counts"][verdict] == (len(RULES) if verdict == "held" else 1)
 
 
-def test_tests_are_counted_by_the_table_and_by_the_identifier_in_their_names(tmp_path: Path) -> None:
-    outcomes = everything_passed() | {"tests/safety/test_audit_planted.py::test_a_fault_is_found[R06-x]": "failed"}
-    outcomes["tests/safety/test_audit_planted.py::test_a_fault_is_found[R061-x]"] = "failed"
-    del outcomes[ids_of_tests("R33")[0]]
-    html, record = written(tmp_path, made_challenge(), tests=read_junit(junit(tmp_path, outcomes)))
-    rows = rows_of(record)
-    assert rows["R06"]["tests"] == {"passed": 3, "failed": 1, "skipped": 0, "not_run": 0}
-    assert rows["R06"]["verdict"] == "FAILS"
-    assert rows["R33"]["tests"] == {"passed": 2, "failed": 0, "skipped": 0, "not_run": 1}
-    assert rows["R33"]["verdict"] == "GAP"
-    assert (rows["R06"]["boundary"], rows["R33"]["boundary"]) == ("passed", None)
-    assert cells_of(html, "R06")[9:11] == ["3 / 1", "passed"]
-    assert cells_of(html, "R33")[9:11] == ["2 / 0 , 1 not run", "see tests"]
-    assert record["parts"]["tests"]["taken"] == "2031-05-06T07:08:09"
-    assert record["parts"]["tests"]["sha256"] == hashlib.sha256((tmp_path / "junit.xml").read_bytes()).hexdigest()
-
-
 def test_proofs_mutants_and_vectors_reach_their_rows(tmp_path: Path) -> None:
     proofs = [
         {"id": "R06", "property": "never above the peak", "functions": ["bound_channel"], "result": "proved"},
@@ -222,18 +129,6 @@ def test_proofs_mutants_and_vectors_reach_their_rows(tmp_path: Path) -> None:
     assert {"1 equivalent", "40 killed", "2 survived"} == set(mutants.split(", "))
     # Its code lies elsewhere, nothing was proved of it, no vector names it.
     assert cells_of(html, "R33")[11:] == [NO_RUN, NO_RUN, "0"]
-
-
-def test_proofs_that_ran_as_tests_are_read_from_the_test_results(tmp_path: Path) -> None:
-    said = "a current: at most [the] peak"
-    outcomes = everything_passed() | {f"{PROOFS}R06: {said}]": "passed", f"{PROOFS}R07: another]": "skipped"}
-    written(tmp_path, made_challenge())
-    assert main(["evidence", str(tmp_path), "--tests", str(junit(tmp_path, outcomes))]) == 0
-    rows = rows_of(json.loads((tmp_path / TWIN).read_text("utf-8")))
-    assert [(one["property"], one["result"]) for one in rows["R06"]["proof"]] == [(said, "proved")]
-    assert rows["R06"]["tests"]["passed"] == 3
-    assert rows["R07"]["proof"] == []
-    assert cells_of((tmp_path / PAGE).read_text("utf-8"), "R06")[12] == "1 proved"
 
 
 def test_the_page_shows_the_values_of_its_twin(tmp_path: Path) -> None:
@@ -334,63 +229,3 @@ def test_the_path_of_a_profile_of_ones_own_stays_out_of_the_page(tmp_path: Path)
     assert record["profile"]["name"] == "mine.toml"
     assert str(tmp_path) not in html
     assert str(tmp_path) not in json.dumps(record)
-
-
-def test_the_command_renews_the_page_and_says_what_was_not_run(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    written(tmp_path, made_challenge())
-    (tmp_path / PAGE).write_text("old", "utf-8")
-    assert main(["evidence", str(tmp_path), "--tests", str(junit(tmp_path, everything_passed()))]) == 0
-    told = capsys.readouterr().out
-    assert f"{len(RULES)} held, 0 GAP, 0 FAILS, 0 no run" in told
-    assert "proofs: no run" in told
-    assert "tests: in the page" in told
-    assert (tmp_path / PAGE).read_text("utf-8").startswith("<!DOCTYPE html>")
-    assert sorted(file.name for file in tmp_path.iterdir()) == [CHALLENGE, PAGE, TWIN, "junit.xml"]
-
-
-@pytest.mark.parametrize(
-    ("option", "content"),
-    [
-        ("--proofs", '[{"id": "R40", "property": "x", "result": "proved"}]'),
-        ("--proofs", '{"id": "R06"}'),
-        ("--mutation", '{"files": {"safety/gate.py": {"killed": -1}}}'),
-        ("--vectors", '{"count": 3}'),
-        ("--vectors", "no JSON"),
-        ("--tests", "no XML"),
-        ("--tests", "<testsuite></testsuite>"),
-        ("--tests", '<!DOCTYPE a [<!ENTITY b "c">]><testsuite><testcase name="&b;"/></testsuite>'),
-    ],
-)
-def test_a_part_that_cannot_be_used_is_refused_and_the_page_stays_as_it_was(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str, content: str
-) -> None:
-    html, _ = written(tmp_path, made_challenge())
-    part = tmp_path / "part"
-    part.write_text(content, "utf-8")
-    assert main(["evidence", str(tmp_path), option, str(part)]) == 2
-    assert str(part) in capsys.readouterr().err
-    assert (tmp_path / PAGE).read_text("utf-8") == html
-
-
-@pytest.mark.parametrize("broken", ["no folder", "no file", "no JSON", "a row without a verdict", "another format"])
-def test_a_folder_without_a_usable_challenge_is_refused(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], broken: str
-) -> None:
-    challenge = made_challenge()
-    if broken == "a row without a verdict":
-        del challenge["rows"][4]["verdict"]
-    if broken == "another format":
-        challenge["format"] = 2
-    folder = tmp_path / "missing" if broken == "no folder" else tmp_path
-    if broken not in ("no folder", "no file"):
-        (folder / CHALLENGE).write_text("{" if broken == "no JSON" else json.dumps(challenge), "utf-8")
-    assert main(["evidence", str(folder)]) == 2
-    assert str(folder) in capsys.readouterr().err
-    assert not (folder / PAGE).exists()
-
-
-def test_a_junit_file_that_is_not_there_is_told(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"missing\.xml"):
-        read_junit(tmp_path / "missing.xml")
