@@ -19,6 +19,7 @@ _HEADERS: Final = (
     "Id", "What it holds", "Verdict", "Met", "Acted", "Trips", "Closest to bound", "Offences off / on",
     "Check taken out: noticed", "Tests passed / failed", "At its bound", "Mutants, by file", "Proof", "Vectors",
 )  # fmt: skip
+_LOOSER: Final = ("Key", "Rule", "Default", "In force", "Reason given")
 
 
 def page(record: Record) -> str:
@@ -236,8 +237,7 @@ def _limits(record: Record) -> str:
          text(one["reason"])]
         for one in record["deviations"]
     ]  # fmt: skip
-    headers = ("Key", "Rule", "Default", "In force", "Reason given")
-    deviating = table("Looser than the shipped profile", headers, deviations) if deviations else (
+    deviating = table("Looser than the shipped profile", _LOOSER, deviations) if deviations else (
         "<p>The profile is nowhere looser than the shipped one it starts from.</p>"
     )  # fmt: skip
     told = [
@@ -260,7 +260,7 @@ def _stamps(record: Record) -> str:
     rows = [[text(key.replace("_", " ")), code([str(value)])] for key, value in record["stamps"].items()]
     campaign = record["campaign"]
     rows += [[f"campaign: {text(key.replace('_', ' '))}", text(campaign[key])]
-             for key in ("started_utc", "seconds", "seed", "thenar", "steps", "trips_reached")]  # fmt: skip
+             for key in ("started_utc", "seconds", "seed", "thenar", "steps", "trips_reached", "counterexamples")]  # fmt: skip
     for name, part in record["parts"].items():
         told = part if isinstance(part, str) else "; ".join(f"{key} {value}" for key, value in part.items())
         rows.append([f"part: {text(name)}", text(told)])

@@ -19,7 +19,8 @@ IS_NOT: Final = (
     "It defers to your ethics board, your local codes and licensed practice. Where they differ, they are right.",
 )
 READING: Final = (
-    "Met: how often a rule had something to judge. Acted: decisions it altered. Trips: whether it was seen to latch.",
+    "Met: how often a rule had something to judge. Acted: decisions it altered (0 where it acts at the pulse).",
+    "Trips: whether the rule was seen to latch the loop.",
     "Closest to bound: the nearest that an admitted output came to the bound in force in that attack.",
     "Some attacks move bounds on purpose, so that a rule that others hide can be seen to act.",
     "Check taken out: after how many commands the campaign noticed that this check was missing from a copy.",
