@@ -259,8 +259,8 @@ def _limits(record: Record) -> str:
 def _stamps(record: Record) -> str:
     rows = [[text(key.replace("_", " ")), code([str(value)])] for key, value in record["stamps"].items()]
     campaign = record["campaign"]
-    rows += [[f"campaign: {text(key.replace('_', ' '))}", text(campaign[key])]
-             for key in ("started_utc", "seconds", "seed", "thenar", "steps", "trips_reached", "counterexamples")]  # fmt: skip
+    told_of_it = ("started_utc", "seconds", "seed", "thenar", "steps", "trips_reached", "counterexamples")
+    rows += [[f"campaign: {text(key.replace('_', ' '))}", text(campaign[key])] for key in told_of_it]
     for name, part in record["parts"].items():
         told = part if isinstance(part, str) else "; ".join(f"{key} {value}" for key, value in part.items())
         rows.append([f"part: {text(name)}", text(told)])
