@@ -154,8 +154,8 @@ def _failures(row: Mapping[str, Any]) -> list[str]:
 
 
 def _gaps(row: Mapping[str, Any]) -> list[str]:
-    found = []
     campaign, tests, mutants = row["campaign"], row["tests"], row["mutants"]
+    found = ["the campaign says nothing of it"] if campaign == NO_RUN else []
     if campaign != NO_RUN:
         if campaign["verdict"] not in ("pass", "fail"):
             found.append(f"the auditor says: {campaign['verdict']}")

@@ -73,6 +73,7 @@ def _glance(record: Record) -> str:
         f"The same attacks with the interlock off: {off}. On: {on}.",
         f"Controls: an edit that changes nothing {nothing} (must be: survived).",
         f"Controls: every ceiling turned round {gross} (must be: caught).",
+        *(f"Looser than the default: {one['key']}, see Limits in force" for one in record["deviations"]),
         *(f"NEVER REACHED: {line}" for line in campaign["never_reached"]),
         *record["notes"],
     ]
