@@ -8,7 +8,7 @@ from typing import Any, Final
 from thenar.caution import SHORT
 from thenar.report.closest_words import in_words
 from thenar.report.evidence_places import enforced_in, files_of
-from thenar.report.evidence_tests import boundary_of, results_of, test_ids
+from thenar.report.evidence_tests import boundary_of, ids_of_tests, results_of
 from thenar.report.evidence_words import CHECKS, FALLBACK, IS, IS_NOT, NO_RUN, STANDARDS, STANDARDS_NOTE, TAGS
 from thenar.safety.hazards import DISTURBANCES, HAZARDS
 from thenar.safety.profile import LimitProfile
@@ -102,7 +102,7 @@ def _row(
         "tag": requirement.tag,
         "tag_in_words": TAGS[requirement.tag],
         "code": list(enforced_in()[rule]),
-        "test_names": list(test_ids(rule)),
+        "test_names": list(ids_of_tests(rule)),
         "tests": NO_RUN if tests is None else results_of(rule, tests["cases"]),
         "boundary": NO_RUN if tests is None else boundary_of(rule, tests["cases"]),
         "campaign": NO_RUN if campaign is None else _campaign(campaign),

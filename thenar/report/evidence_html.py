@@ -22,20 +22,22 @@ table { border-collapse: collapse; width: 100%; font-size: .82rem; }
 caption { text-align: left; padding: .2rem 0; } thead { display: table-header-group; }
 th, td { border: 1px solid #777; padding: .2rem .35rem; text-align: left; vertical-align: top;
   overflow-wrap: break-word; }
-thead th { background: #e8e8e8; border-color: #000; } tbody { break-inside: avoid; } tr { break-inside: avoid; }
+thead th { background: #e8e8e8; border-color: #000; } .rows tbody { break-inside: avoid; } tr { break-inside: avoid; }
 .n { white-space: nowrap; } .more td { font-size: .92em; border-top-style: dotted; }
 .rows > tbody { border-top: 2px solid #000; }
-.v { white-space: nowrap; font-weight: 700; } .held { font-weight: 400; }
+.v { display: inline-block; white-space: nowrap; font-weight: 700; line-height: 1.25; } .held { font-weight: 400; }
 .gap { border: 2px dashed #000; padding: 0 .3rem; } .norun { border: 1px dotted #000; padding: 0 .3rem; }
 .fails { background: #000; color: #fff; padding: 0 .3rem; -webkit-print-color-adjust: exact;
   print-color-adjust: exact; }
 tbody.bad { outline: 3px solid #000; outline-offset: -3px; }
 code { font-family: ui-monospace, monospace; font-size: .95em; overflow-wrap: anywhere; }
+.n code { overflow-wrap: normal; }
 .mem { font-weight: 700; text-decoration: underline; }
 .charts { display: flex; gap: 1.5rem; flex-wrap: wrap; } .charts figure { margin: 0; flex: 1 1 24rem; }
 figcaption { font-weight: 700; margin-bottom: .2rem; } svg { width: 100%; height: auto; }
 @page { size: A4 landscape; margin: 11mm; }
-@media print { body { font-size: 9.5pt; padding: 0; max-width: none; } nav, .skip { display: none; }
+@media print { body { font-size: 9pt; line-height: 1.25; padding: 0; max-width: none; } table { font-size: 7.5pt; }
+  th, td { padding: .1rem .25rem; } h2 { margin-top: 1rem; } nav, .skip { display: none; }
   a { text-decoration: none; } .wide { overflow: visible; } .charts { flex-wrap: nowrap; break-inside: avoid; }
   .charts svg { max-height: 168mm; } }
 """

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from thenar.report.evidence_html import STYLE, code, framed, listed, section, table, tagged, text, verdict
 from thenar.report.evidence_picture import closest_chart, offences_chart
-from thenar.report.evidence_words import NO_RUN
+from thenar.report.evidence_words import NO_RUN, READING
 
 Record = Mapping[str, Any]
 _SECTIONS: Final = {
@@ -90,7 +90,8 @@ def _glance(record: Record) -> str:
 
 
 def _requirements(rows: Sequence[Record]) -> str:
-    return framed("One row per requirement, details below it", _HEADERS, "".join(map(_requirement, rows)), "rows")
+    table_html = framed("One row per requirement, details below it", _HEADERS, "".join(map(_requirement, rows)), "rows")
+    return listed(READING) + table_html
 
 
 def _requirement(row: Record) -> str:
@@ -116,7 +117,7 @@ def _requirement(row: Record) -> str:
     why = f"<b>{text(row['why'])}.</b> " if row["why"] else ""
     names = [name.removeprefix("tests/safety/") for name in row["test_names"]]
     more = (
-        f"{why}Action: {text(row['action'])}. Default: {text(row['default'])}. Hard: {text(row['hard'])}. "
+        f"{why}Action: {text(row['action'])}. Default: {_or_none(row['default'])}. Hard: {_or_none(row['hard'])}. "
         f"Source: {text(row['source'])} ({tagged(row['tag'], row['tag_in_words'])}). Code: {code(row['code'])}. "
         f"Tests in tests/safety: {code(names)}."
     )
@@ -125,6 +126,10 @@ def _requirement(row: Record) -> str:
         f'<tbody id="{row["id"]}"{kind}><tr>{line}</tr>'
         f'<tr class="more"><td></td><td colspan="{len(_HEADERS) - 1}">{more}</td></tr></tbody>'
     )
+
+
+def _or_none(value: str) -> str:
+    return "none" if value == "-" else text(value)
 
 
 def _removed(removal: Record) -> str:
@@ -232,7 +237,7 @@ def _limits(record: Record) -> str:
     )  # fmt: skip
     told = [
         [
-            code([limit["key"]]),
+            f'<span class="n">{code([limit["key"]])}</span>',
             text(limit["rule"]),
             _amount(limit),
             f"{limit['hard_low']:g} to {limit['hard_high']:g}",

@@ -207,7 +207,7 @@ BOUNDARY: Final = "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clam
 _WORST_FIRST: Final = ("failed", "skipped", "passed")
 
 
-def test_ids(rule: str) -> tuple[str, ...]:
+def ids_of_tests(rule: str) -> tuple[str, ...]:
     """The tests of a requirement as pytest names them, without parameters."""
     return tuple(pytest_id(short) for short in TESTS_OF[rule])
 
@@ -250,9 +250,9 @@ def read_junit(file: Path) -> dict[str, Any]:
 
 def results_of(rule: str, cases: Mapping[str, str]) -> dict[str, int]:
     """How many tests of a requirement passed, failed, were skipped, and were named in the table but not run."""
-    named = set(test_ids(rule))
+    named = set(ids_of_tests(rule))
     marked = re.compile(rf"(?<![A-Za-z0-9]){rule}(?![A-Za-z0-9])", re.IGNORECASE)
-    mine = {case: outcome for case, outcome in cases.items() if case.split("[")[0] in named or marked.search(case)}
+    mine = {case: outcome for case, outcome in cases.items() if _checks(rule, case) or marked.search(case)}
     counts = {word: sum(outcome == word for outcome in mine.values()) for word in ("passed", "failed", "skipped")}
     return counts | {"not_run": len(named - {case.split("[")[0] for case in mine})}
 
@@ -261,9 +261,16 @@ def boundary_of(rule: str, cases: Mapping[str, str]) -> str | None:
     """The worst outcome of the tests one below, at and one above the bound; None when none was run."""
     if BOUNDARY not in TESTS_OF[rule]:
         return None
-    # The first parameter of that test is the requirement's number.
     mine = [outcome for case, outcome in cases.items() if case.startswith(f"{pytest_id(BOUNDARY)}[{int(rule[1:])}-")]
     return _worst(mine) if mine else None
+
+
+def _checks(rule: str, case: str) -> bool:
+    """Whether a test with its parameters is one of the table's for `rule`."""
+    name = case.split("[", maxsplit=1)[0]
+    # The first parameter of the test that several requirements share is the requirement's number.
+    shared = name == pytest_id(BOUNDARY) and not case.startswith(f"{name}[{int(rule[1:])}-")
+    return name in ids_of_tests(rule) and not shared
 
 
 def _outcome(case: ElementTree.Element) -> str:

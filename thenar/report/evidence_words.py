@@ -18,6 +18,14 @@ IS_NOT: Final = (
     "Not proof: what was tried held; what was not tried is not known. A proof, where there is one, is named as such.",
     "It defers to your ethics board, your local codes and licensed practice. Where they differ, they are right.",
 )
+READING: Final = (
+    "Met: how often a rule had something to judge. Acted: decisions it altered. Trips: whether it was seen to latch.",
+    "Closest to bound: the nearest that an admitted output came to the bound in force in that attack.",
+    "Some attacks move bounds on purpose, so that a rule that others hide can be seen to act.",
+    "Check taken out: after how many commands the campaign noticed that this check was missing from a copy.",
+    "Mutants, by file: small changes to the files that hold the rule, all rules of a file counted together.",
+    "Sources: A and B with a number are paragraphs of the project's own collection of published facts.",
+)
 TAGS: Final[dict[str, str]] = {
     "seen": "read in the source named",
     "memory": "from memory, read the standard before you rely on it",
