@@ -33,14 +33,14 @@ from thenar.safety.limits import LIMITS_SIZE, Limits
 from thenar.shared.signals import REST, Demand, Stimulus
 
 _NAN: Final = float("nan")
-_ODD_OBJECTS: Final = (
+_ODD_OBJECTS: Final[tuple[object, ...]] = (
     None, "more", b"\x00", 7, True, _NAN, [], {}, (), (REST,), (REST, REST, REST), ((1.0, 2.0), REST),
     ((1.0, 2.0, 3.0, 4.0), REST), (REST, (1.0, None, 3.0)), Demand(Stimulus(_NAN, 200.0, 40.0), REST),
     Demand(Stimulus(float("inf"), 200.0, 40.0), REST), Demand(Stimulus(-5.0, 200.0, 40.0), REST),
     Demand(Stimulus(True, 200.0, 40.0), REST), Demand(Stimulus(10.0, 1e300, 40.0), REST),
     Demand(Stimulus(10.0, 200.0, -1.0), REST), Demand(Stimulus(1e12, 200.0, 40.0), REST),
-    Demand(Stimulus(2**70, 200.0, 40.0), REST), Demand(REST, Stimulus("9", 200.0, 40.0)),
-)  # type: ignore[arg-type]  # fmt: skip
+    Demand(Stimulus(2**70, 200.0, 40.0), REST), (REST, ("9", 200.0, 40.0)),
+)  # fmt: skip
 ODD_DEMANDS: Final = np.array([demand_units(odd) for odd in _ODD_OBJECTS])
 """What foreign objects become at the edge, (objects, ASKED_SIZE)."""
 _EXTREMES: Final = (-(2**63), -(2**31), -1, 0, 1, 2**31, 2**62, 2**63 - 1)

@@ -241,7 +241,13 @@ CLAIMS = [
         "a lower summed share never lets more through on either channel",
         ("bound_both", "cut"),
         _pair_tighter,
-        (("bound_both", "room = limits.loop.summed_share_per_mille", "room = (2_000 - limits.loop.summed_share_per_mille)"),),
+        (
+            (
+                "bound_both",
+                "room = limits.loop.summed_share_per_mille",
+                "room = (2_000 - limits.loop.summed_share_per_mille)",
+            ),
+        ),
         "both ceilings are at least 1 uA; each channel's current obeys its own bounds",
     ),
     Claim(
@@ -249,7 +255,13 @@ CLAIMS = [
         "the bound on both channels applied twice changes nothing more",
         ("bound_both", "cut"),
         _pair_twice,
-        (("bound_both", "cut(agonist, agonist_wish * room // wished, R25)", "cut(agonist, agonist.current_uA // 2, R25)"),),
+        (
+            (
+                "bound_both",
+                "cut(agonist, agonist_wish * room // wished, R25)",
+                "cut(agonist, agonist.current_uA // 2, R25)",
+            ),
+        ),
         "both ceilings are at least 1 uA; each channel's current obeys its own bounds",
     ),
 ]

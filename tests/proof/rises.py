@@ -89,7 +89,9 @@ def _ramp(world: World) -> None:
     world.show("it is never negative", second >= 0)
     world.show("it ends at zero", implies(later_us >= limits.ramp_us, second == 0))
     left_us = limits.ramp_us - later_us
-    world.show("it lies on or below the straight line", either(left_us <= 0, second * limits.ramp_us <= start_uA * left_us))
+    world.show(
+        "it lies on or below the straight line", either(left_us <= 0, second * limits.ramp_us <= start_uA * left_us)
+    )
     above = start_uA * left_us < (second + 1) * limits.ramp_us
     world.show("and less than 1 uA below it", either(left_us <= 0, above))
 
@@ -98,8 +100,9 @@ def _ramp_tighter(world: World) -> None:
     limits = world.any(ChannelLimits, "limits")
     start_uA, us, ramp_us = world.any(int, "from"), world.any(int, "us"), world.any(int, "shorter")
     world.given(start_uA >= 0, us >= 0, ramp_us >= 0, ramp_us <= limits.ramp_us)
-    wide, narrow = world.run(ramp_top_uA, limits, start_uA, us), world.run(
-        ramp_top_uA, limits._replace(ramp_us=ramp_us), start_uA, us
+    wide, narrow = (
+        world.run(ramp_top_uA, limits, start_uA, us),
+        world.run(ramp_top_uA, limits._replace(ramp_us=ramp_us), start_uA, us),
     )
     world.show("a shorter ramp is never above a longer one", narrow <= wide)
 

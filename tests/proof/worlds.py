@@ -100,8 +100,7 @@ class AllIntegers:
     def goals(self) -> list[tuple[str, Any]]:
         """All that must be proved: what was shown, and that every divisor is above 0."""
         divisors = {
-            z3.simplify(z3.Implies(as_term(path), as_term(divisor > 0)))
-            for path, divisor in self.terms.divisors
+            z3.simplify(z3.Implies(as_term(path), as_term(divisor > 0))) for path, divisor in self.terms.divisors
         }
         return [("every divisor is above 0", goal) for goal in divisors if not z3.is_true(goal)] + self.shown
 

@@ -227,3 +227,13 @@ def test_impedance_trips_out_of_range_and_on_a_jump_past_twice(
     assert found == (rule(28) if trips else 0)
     if ohm < 0:
         assert after == (-1, -1, -1, -1, NEVER)
+
+
+def test_counters_that_could_grow_for_ever_stay_at_their_top() -> None:
+    top_pC = 10**15
+    assert balance(BalanceMemory(0, top_pC, 0, NOW_US - 10), 0, 5)[0].net_now_pC == top_pC
+    assert balance(BalanceMemory(0, top_pC - 9, 0, NOW_US - 10), 0, 5)[0].net_now_pC == top_pC - 4
+    bad = GOOD._replace(fault=1)
+    for before, after in ((10**6, 10**6), (10**6 - 1, 10**6), (10**6 - 2, 10**6 - 1)):
+        past = LoopMemory(NOW_US - 20_000, NOW_US - 5, before, NEVER, 0)
+        assert judge_demand(LOOP, past, bad, QUIET, ARMED, NOW_US)[1] == after

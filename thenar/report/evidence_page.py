@@ -252,8 +252,8 @@ def _limits(record: Record) -> str:
         ]
         for limit in record["limits"]
     ]
-    headers = ("Key", "Rule", "In force", "Hard range", "Source", "How far it was followed")
-    limits = table("Every bound of the profile", headers, told) if told else f"<p>{NO_RUN}: no profile at hand.</p>"
+    columns = ("Key", "Rule", "In force", "Hard range", "Source", "How far it was followed")
+    limits = table("Every bound of the profile", columns, told) if told else f"<p>{NO_RUN}: no profile at hand.</p>"
     return deviating + limits
 
 

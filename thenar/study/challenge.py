@@ -64,7 +64,7 @@ def run_campaign(asked: Asked, on_step: Callable[[object], None]) -> Campaign:
     """Play everything. Results don't depend on `jobs`. Raises LostWorkerError's cause when a process dies."""
     begun, started_utc = time.monotonic(), now_utc()
     limits = _limits(asked.profile)
-    outcomes = sorted(_outcomes(asked, limits, on_step), key=lambda one: (one.piece.family, one.piece.index))
+    outcomes = sorted(_outcomes(asked, limits, on_step), key=lambda one: (one.piece.family, one.piece.number))
     hunts = [Hunt(removal, limits, asked.seed, asked.shrink) for removal in (*REMOVALS, MUST_SURVIVE, MUST_DIE)]
     found = {one.rule: one for one in _hunts(hunts, asked.jobs, on_step)}
     on = together([one.on for one in outcomes])

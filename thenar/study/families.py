@@ -26,7 +26,7 @@ class Piece(NamedTuple):
     """A part of a campaign: everything that it draws follows from these."""
 
     family: str
-    index: int
+    number: int
     seed: int
 
 
@@ -53,19 +53,19 @@ def pieces(commands: int, seed: int, attacks: int) -> list[Piece]:
 def played_piece(limits: Limits, profile: str, piece: Piece) -> Outcome:
     """Play and judge one piece. `limits`: one person's under the profile that is challenged (a name or a file)."""
     if piece.family == BOUNDARY:
-        attack = directed(limits)[piece.index]
+        attack = directed(limits)[piece.number]
         return _both_ways(attack.limits, attack.ops, piece)
     if piece.family == SEARCH:
         return _searched(limits, piece)
     if piece.family == LOOP:
-        under, result = hostile_trial(piece.seed, piece.index, profile)
+        under, result = hostile_trial(piece.seed, piece.number, profile)
         on = judged(under, *logs_of_trial(result))
         return Outcome(piece, on.audit.decisions, on, None)
-    rng = np.random.default_rng([piece.seed, 1, piece.index])
+    rng = np.random.default_rng([piece.seed, 1, piece.number])
     places = list(grounds(limits).values())
-    under = places[piece.index // 2 % len(places)]
+    under = places[piece.number // 2 % len(places)]
     ops = Drawer(rng, under).schedule(SCHEDULE, WILDNESS[piece.family])
-    if piece.index < 2 * len(places):
+    if piece.number < 2 * len(places):
         return _both_ways(under, ops, piece)
     return Outcome(piece, len(ops), judged(under, *logs_of(play(ops, under))), None)
 
@@ -79,8 +79,8 @@ def _both_ways(limits: Limits, ops: Ops, piece: Piece) -> Outcome:
 def _searched(limits: Limits, piece: Piece) -> Outcome:
     """Drive a directed attack towards its bound: mutate, and go on from what came closest by the auditor's word."""
     attacks = directed(limits)
-    attack = attacks[piece.index % len(attacks)]
-    rng = np.random.default_rng([piece.seed, 2, piece.index])
+    attack = attacks[piece.number % len(attacks)]
+    rng = np.random.default_rng([piece.seed, 2, piece.number])
     best, reached, found, commands = attack.ops, -1.0, [], 0
     for _ in range(_SEARCH_ROUNDS):
         ops = mutated(best, rng)

@@ -24,7 +24,9 @@ class Judged(NamedTuple):
 def logs_of(played: Any) -> tuple[PulseLog, DecisionLog]:
     """The two logs of a `safety.attack.player.Played`, from the live package or from a variant."""
     pulses, decisions = played.pulses.T.copy(), played.decisions.T.copy()
-    return PulseLog(*pulses[:6], decisions_before=pulses[6]), DecisionLog(*decisions)
+    trial, t_us, channel, current_uA, width_us, gap_us, before = pulses
+    left = PulseLog(trial, t_us, channel, current_uA, width_us, gap_us, None, None, before)
+    return left, DecisionLog(*decisions)
 
 
 def logs_of_trial(result: TrialResult) -> tuple[PulseLog, DecisionLog]:
