@@ -18,6 +18,7 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
@@ -117,11 +118,6 @@ def summary_rows(ran: list[Mutant], accepted: dict[Any, str]) -> dict[str, dict[
     return rows
 
 
-def runner_version() -> str:
-    """The version of the runner."""
-    return subprocess.run([RUNNER, "--version"], capture_output=True, text=True, check=True).stdout.split()[-1]
-
-
 def controls(mutants: list[Mutant]) -> dict[str, bool]:
     """Whether the planted mutants ended as they must: the one that changes nothing lives, the gross ones die."""
     planted = {mutant.becomes: mutant.verdict for mutant in mutants if mutant.file == f"safety/{CONTROL}.py"}
@@ -179,7 +175,7 @@ def main() -> int:
     started = time.monotonic()
     ran, flags, found = measure(words)
     rows = summary_rows(ran, read_equivalents(ACCEPTED))
-    totals = {"tool": "mutmut", "version": runner_version(), "files": rows, **flags}
+    totals = {"tool": "mutmut", "version": version("mutmut"), "files": rows, **flags}
     for file, row in sorted(rows.items()):
         print(f"{file}: " + ", ".join(f"{count} {name}" for name, count in row.items() if count))
     print(f"baseline before {flags['baseline_before']}, after {flags['baseline_after']}; controls {flags['controls']}")
