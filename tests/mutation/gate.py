@@ -18,10 +18,11 @@ import subprocess
 import sys
 import time
 from collections import Counter
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
-from tests.mutation.tree import CONTROL, HERE, ROOT, UNDER_TEST, prepare
+from tests.mutation.tree import CONTROL, HERE, ROOT, SETTLED, UNDER_TEST, prepare
 from tests.mutation.verdicts import (
     CRASH,
     KILLED,
@@ -117,11 +118,6 @@ def summary_rows(ran: list[Mutant], accepted: dict[Any, str]) -> dict[str, dict[
     return rows
 
 
-def runner_version() -> str:
-    """The version of the runner."""
-    return subprocess.run([RUNNER, "--version"], capture_output=True, text=True, check=True).stdout.split()[-1]
-
-
 def controls(mutants: list[Mutant]) -> dict[str, bool]:
     """Whether the planted mutants ended as they must: the one that changes nothing lives, the gross ones die."""
     planted = {mutant.becomes: mutant.verdict for mutant in mutants if mutant.file == f"safety/{CONTROL}.py"}
@@ -171,7 +167,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sample", type=int, default=0, help="run at most this many mutants; 0 for all (the default)")
     parser.add_argument("--seed", type=int, default=1, help="draws the sample")
-    parser.add_argument("--files", nargs="+", default=list(UNDER_TEST), choices=UNDER_TEST, metavar="NAME")
+    parser.add_argument("--files", nargs="+", default=list(SETTLED), choices=UNDER_TEST, metavar="NAME")
     parser.add_argument("--all", action="store_true", help="also mutants that the type checker refuses")
     parser.add_argument("--children", type=int, default=os.cpu_count() or 2)
     parser.add_argument("--json", type=Path, help="write the totals here")
@@ -179,7 +175,7 @@ def main() -> int:
     started = time.monotonic()
     ran, flags, found = measure(words)
     rows = summary_rows(ran, read_equivalents(ACCEPTED))
-    totals = {"tool": "mutmut", "version": runner_version(), "files": rows, **flags}
+    totals = {"tool": "mutmut", "version": version("mutmut"), "files": rows, **flags}
     for file, row in sorted(rows.items()):
         print(f"{file}: " + ", ".join(f"{count} {name}" for name, count in row.items() if count))
     print(f"baseline before {flags['baseline_before']}, after {flags['baseline_after']}; controls {flags['controls']}")

@@ -11,7 +11,6 @@ from tests.safety.interlock_bench import LIFTED, changed, limits_for, rule
 from thenar.safety import interlock
 from thenar.safety.ceilings import Bounded, BoundedPair, bound_both, cut, energy_trip, keeps_ceilings, most_pulses
 from thenar.safety.inputs import (
-    CURRENT_RANGE_UA,
     TIME_RANGE_US,
     Asked,
     ChannelAsked,
@@ -254,14 +253,14 @@ def test_storing_a_tick_leaves_the_trains_and_storing_a_pulse_leaves_all_but_one
         ((0, 0, 0), True),
         ((-1, 0, 0), False),
         ((0, -1, 0), False),
-        ((CURRENT_RANGE_UA, 10_000, 1_000), True),
-        ((CURRENT_RANGE_UA + 1, 10_000, 1_000), False),
-        ((CURRENT_RANGE_UA, 10_001, 1_000), False),
-        ((CURRENT_RANGE_UA, 10_000, 999), False),
-        ((CURRENT_RANGE_UA, 10_000, 10_000_000), True),
-        ((CURRENT_RANGE_UA, 10_000, 10_000_001), False),
-        ((CURRENT_RANGE_UA, 10_000, 1), False),
-        ((CURRENT_RANGE_UA, 10_000, -1), False),
+        ((1_000_000, 10_000, 1_000), True),
+        ((1_000_001, 10_000, 1_000), False),
+        ((1_000_000, 10_001, 1_000), False),
+        ((1_000_000, 10_000, 999), False),
+        ((1_000_000, 10_000, 10_000_000), True),
+        ((1_000_000, 10_000, 10_000_001), False),
+        ((1_000_000, 10_000, 1), False),
+        ((1_000_000, 10_000, -1), False),
     ],
 )
 def test_the_type_range_has_its_edges(asked: tuple[int, int, int], fits: bool) -> None:
