@@ -170,29 +170,45 @@ def _line(
 
 
 @step
+def _running(own: Any, t_us: int) -> tuple[int, int]:
+    """When the ramp that still ran at the tick before began, and from what; now and from what is admitted, if none.
+
+    One ramp called for by one rule after another is one ramp: it goes on along its line.
+    """
+    since_us, from_uA = t_us, own.admitted_uA
+    if own.ramp22_us != LONG_AGO and own.ramp22_us < since_us:
+        since_us, from_uA = own.ramp22_us, own.ramp22_uA
+    if own.ramp30_us != LONG_AGO and own.ramp30_us < since_us:
+        since_us, from_uA = own.ramp30_us, own.ramp30_uA
+    if own.ramp32_us != LONG_AGO and own.ramp32_us < since_us:
+        since_us, from_uA = own.ramp32_us, own.ramp32_uA
+    return since_us, from_uA
+
+
+@step
 def ramps(
     notes: Notes, limits: Any, own: Any, tick: Tick, channel: int, got_uA: int, stopping: bool, stale: bool, late: bool
 ) -> None:
-    """R22, R30 and R32: each ramp by itself, from what was admitted at the tick before it was first called for."""
+    """R22, R30 and R32: each ramp from what was admitted at the tick before it was first called for by any of them."""
     where = on_channel(tick, channel)
-    t_us = where.t_us
+    since_us, from_uA = _running(own, where.t_us)
     if not (tick.is_open and stopping):
         own.ramp22_us = LONG_AGO
     else:
         if own.ramp22_us == LONG_AGO:
-            own.ramp22_us, own.ramp22_uA = t_us, own.admitted_uA
+            own.ramp22_us, own.ramp22_uA = since_us, from_uA
         _line(notes, R22_RAMP, where, own.ramp22_uA, limits.ramp_us, own.ramp22_us, own.admitted_uA, got_uA)
     if not (tick.is_open and stale):
         own.ramp30_us = LONG_AGO
     else:
         if own.ramp30_us == LONG_AGO:
-            own.ramp30_us, own.ramp30_uA = t_us, own.admitted_uA
+            own.ramp30_us, own.ramp30_uA = since_us, from_uA
         _line(notes, R30_RAMP, where, own.ramp30_uA, limits.ramp_us, own.ramp30_us, own.admitted_uA, got_uA)
     if not (tick.is_open and late):
         own.ramp32_us = LONG_AGO
     else:
         if own.ramp32_us == LONG_AGO:
-            own.ramp32_us, own.ramp32_uA = t_us, own.admitted_uA
+            own.ramp32_us, own.ramp32_uA = since_us, from_uA
         _line(notes, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, own.admitted_uA, got_uA)
 
 

@@ -62,7 +62,7 @@ def planned_steps(asked: Asked) -> int:
 
 def run_campaign(asked: Asked, on_step: Callable[[object], None]) -> Campaign:
     """Play everything. Results don't depend on `jobs`. Raises LostWorkerError's cause when a process dies."""
-    begun, started_utc = time.monotonic(), now_utc()
+    begun, started_utc, steps = time.monotonic(), now_utc(), made_here().steps
     limits = _limits(asked.profile)
     outcomes = sorted(_outcomes(asked, limits, on_step), key=lambda one: (one.piece.family, one.piece.number))
     hunts = [Hunt(removal, limits, asked.seed, asked.shrink) for removal in (*REMOVALS, MUST_SURVIVE, MUST_DIE)]
@@ -71,8 +71,8 @@ def run_campaign(asked: Asked, on_step: Callable[[object], None]) -> Campaign:
     twin_trips = frozenset().union(*(one.twin_trips for one in found.values()))
     seconds = time.monotonic() - begun
     record = _record(asked, outcomes, on, found, on.trips | twin_trips)
-    record |= {"started_utc": started_utc, "seconds": round(seconds, 1)}
-    return Campaign(record, tuple(found.values()), limits)
+    record |= {"started_utc": started_utc, "seconds": round(seconds, 1), "steps": steps}
+    return Campaign(record, tuple(found[rule] for rule in sorted(found)), limits)
 
 
 def _limits(profile: LimitProfile) -> Limits:
@@ -151,7 +151,6 @@ def _record(
         "pulses": on.audit.pulses,
         "decisions": on.audit.decisions,
         "thenar": thenar.__version__,
-        "steps": made_here().steps,
         "families": dict(sorted(families.items())),
         "interlock_on": {"fails": len(on.audit.broken), "broken": list(on.audit.broken)},
         "same_attacks": {
@@ -204,6 +203,7 @@ def _row(number: int, on: Judged, off: Judged, same: Judged, found: dict[str, Fo
             "unit": closest.unit,
             "share": round(closest.closeness, 6),
         },
+        "offences": [offence._asdict() for offence in row.offences[:3]],
         "violations_off": off.audit.rows[number - 1].failed,
         "violations_on": same.audit.rows[number - 1].failed,
         "removal": {
