@@ -75,21 +75,16 @@ class Part:
 
 
 class Cells:
-    """An array of values, read and written in place at indices that may be terms."""
+    """An array of integers, read and written in place at indices that may be terms."""
 
-    def __init__(self, values: list[Any]) -> None:
-        self.values = values
+    def __init__(self, name: str) -> None:
+        self.array = z3.Array(name, z3.IntSort(), z3.IntSort())
 
     def __getitem__(self, index: Any) -> Any:
-        if isinstance(index, int):
-            return self.values[index]
-        found = self.values[0]
-        for at, value in enumerate(self.values):
-            found = chosen(index == at, value, found)
-        return found
+        return z3.Select(self.array, index)
 
     def __setitem__(self, index: Any, new: Any) -> None:
-        self.values = [chosen(as_term(index == at), new, value) for at, value in enumerate(self.values)]
+        self.array = z3.Store(self.array, index, new)
 
 
 def plain_of(function: Any) -> Any:
