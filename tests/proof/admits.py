@@ -27,7 +27,11 @@ class Decision:
     def __init__(self, world: World) -> None:
         self.world = world
         self.limits, self.memory = world.any(Limits, "limits"), world.any(Memory, "memory")
-        self.demand, self.senses, self.t_us = world.any(Asked, "demand"), world.any(Senses, "senses"), world.any(int, "t")
+        self.demand, self.senses, self.t_us = (
+            world.any(Asked, "demand"),
+            world.any(Senses, "senses"),
+            world.any(int, "t"),
+        )
         self.judged = world.run(judge, self.limits, self.memory, self.demand, self.senses, self.t_us, self.t_us)
         asked = self.demand.agonist
         self.bounds = world.run(bound_demand, self.limits, asked, asked, self.senses)
@@ -137,7 +141,9 @@ def _latch_stays(world: World) -> None:
     latch, after, senses = turn.latch, turn.after, turn.senses
     named = every(senses.rearm_cause == latch.trip, turn.at_rest, turn.clean, latch.trip != 24)
     calm = every(latch.trip != 0, senses.stop == 0)
-    world.show("a trip stays unless named, at rest, clean", implies(every(calm, opposite(named)), after.trip == latch.trip))
+    world.show(
+        "a trip stays unless named, at rest, clean", implies(every(calm, opposite(named)), after.trip == latch.trip)
+    )
     world.show("latched is disarmed", implies(after.trip != 0, after.state == DISARMED))
     since_us = turn.t_us - latch.trip_us
     windowed = every(either(latch.trip == 13, latch.trip == 15), since_us < turn.limits.loop.short_window_us)
@@ -193,6 +199,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R37",
@@ -205,6 +212,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R20",
@@ -218,6 +226,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R34",
@@ -227,11 +236,12 @@ CLAIMS = [
         (
             ("admit", "live and findings.withhold == 0", "findings.withhold == 0"),
             ("admit", "live and findings.withhold == 0", "live"),
-("admit", "now_us + limits.loop.valid_us", "now_us + limits.loop.valid_us + 1"),
+            ("admit", "now_us + limits.loop.valid_us", "now_us + limits.loop.valid_us + 1"),
             ("usable", "senses.law_fault == LAW_FINE", "senses.law_fault != LAW_LATE"),
         ),
         JUDGES + "; " + LATCHED,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R34",

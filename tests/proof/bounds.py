@@ -121,7 +121,10 @@ def _rounded(world: World) -> None:
     second = world.run(rounded, loop, first)
     limits = world.any(ChannelLimits, "limits")
     world.show("never more", every(first.current_uA <= given.current_uA, first.current_uA >= 0))
-    world.show("less than a step away", implies(loop.device_step_uA >= 1, given.current_uA - first.current_uA < loop.device_step_uA))
+    world.show(
+        "less than a step away",
+        implies(loop.device_step_uA >= 1, given.current_uA - first.current_uA < loop.device_step_uA),
+    )
     world.show("twice is once", equal(first[:3], second[:3]))
     kept = world.run(keeps_ceilings, limits, loop, given.current_uA, given.width_us, given.period_us)
     world.show("a current in whole steps stays", implies(kept, first.current_uA == given.current_uA))

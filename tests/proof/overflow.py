@@ -56,13 +56,15 @@ LOOP_MOST = {
     "summed_share_per_mille": 2_000,
 }
 RANGES = (
-    "limits from 0 (windows, the shortest period and width: from 1) to the hard ceilings; demands in the type ranges of "
-    "R01; times within 31 years, a ramp not begun in the future (R04 trips first); sums within the bounds that they are held to"
+    "limits from 0 (windows, the shortest period and width: from 1) to the hard ceilings; demands in the type ranges "
+    "of R01; times within 31 years, a ramp not begun in the future (R04 trips first); sums within the bounds that they are held to"
 )
 
 
 def _hard(world: World, channel: ChannelLimits) -> None:
-    world.given(*(getattr(channel, name) >= 0 for name in MOST), *(getattr(channel, name) <= MOST[name] for name in MOST))
+    world.given(
+        *(getattr(channel, name) >= 0 for name in MOST), *(getattr(channel, name) <= MOST[name] for name in MOST)
+    )
     world.given(channel.width_min_us >= 1, channel.period_min_us >= 1, channel.ramp_us >= 1)
 
 
@@ -83,7 +85,11 @@ def _in_range(world: World, asked: ChannelAsked) -> None:
 
 
 def _channel(world: World) -> None:
-    limits, loop, asked = world.any(ChannelLimits, "limits"), world.any(LoopLimits, "loop"), world.any(ChannelAsked, "asked")
+    limits, loop, asked = (
+        world.any(ChannelLimits, "limits"),
+        world.any(LoopLimits, "loop"),
+        world.any(ChannelAsked, "asked"),
+    )
     ohm, share = world.any(int, "ohm"), world.any(int, "share")
     _hard(world, limits)
     _hard_loop(world, loop)
@@ -128,7 +134,11 @@ def _train(world: World, train: TrainMemory) -> None:
 
 
 def _budget(world: World) -> None:
-    limits, loop, own = world.any(ChannelLimits, "limits"), world.any(LoopLimits, "loop"), world.any(ChannelMemory, "own")
+    limits, loop, own = (
+        world.any(ChannelLimits, "limits"),
+        world.any(LoopLimits, "loop"),
+        world.any(ChannelMemory, "own"),
+    )
     command, t_us, gap_us = world.any(Command, "command"), world.any(int, "t"), world.any(int, "gap")
     _hard(world, limits)
     _hard_loop(world, loop)
@@ -146,7 +156,11 @@ def _budget(world: World) -> None:
 
 def _rises(world: World) -> None:
     limits, loop = world.any(ChannelLimits, "limits"), world.any(LoopLimits, "loop")
-    command, train, given = world.any(CommandMemory, "command"), world.any(TrainMemory, "train"), world.any(Bounded, "given")
+    command, train, given = (
+        world.any(CommandMemory, "command"),
+        world.any(TrainMemory, "train"),
+        world.any(Bounded, "given"),
+    )
     armed_us, t_us, us, start_uA = (world.any(int, name) for name in ("armed", "t", "ramping", "from"))
     _hard(world, limits)
     _hard_loop(world, loop)

@@ -37,7 +37,9 @@ def _square_bound(rms_uA: Any, loop: LoopLimits) -> Any:
 
 def _r12(world: World) -> None:
     pulse = Pulse(world)
-    world.show("the sum", implies(pulse.leaves, pulse.after.window_uA2_us <= _square_bound(pulse.limits.rms_uA, pulse.loop)))
+    world.show(
+        "the sum", implies(pulse.leaves, pulse.after.window_uA2_us <= _square_bound(pulse.limits.rms_uA, pulse.loop))
+    )
     square = 2 * pulse.command.current_uA * pulse.command.current_uA * pulse.command.width_us
     world.show("the pulse is in it", pulse.after.window_uA2_us == pulse.own.train.window_uA2_us + square)
 
@@ -87,7 +89,9 @@ def _r24(world: World) -> None:
 
 def _r17(world: World) -> None:
     pulse = Pulse(world)
-    world.given(pulse.own.train.saturated_pulses >= 0, pulse.own.command.saturated >= 0, pulse.own.command.saturated <= 1)
+    world.given(
+        pulse.own.train.saturated_pulses >= 0, pulse.own.command.saturated >= 0, pulse.own.command.saturated <= 1
+    )
     count = pulse.after.saturated_pulses
     limited = count <= higher(pulse.loop.saturated_pulses, 0)
     world.show("saturated pulses in a row", implies(pulse.leaves, limited))
@@ -103,7 +107,9 @@ class Gate:
         self.own_limits = (self.limits.agonist, self.limits.antagonist)[channel]
         self.own = (self.memory.agonist, self.memory.antagonist)[channel]
         self.other = (self.memory.antagonist, self.memory.agonist)[channel]
-        self.pulse, self.after, self.reasons = world.run(gate, self.limits, self.memory, self.admitted, channel, self.t_us)
+        self.pulse, self.after, self.reasons = world.run(
+            gate, self.limits, self.memory, self.admitted, channel, self.t_us
+        )
         self.own_after = (self.after.agonist, self.after.antagonist)[channel]
         self.other_after = (self.after.antagonist, self.after.agonist)[channel]
         self.command = world.run(command_of, self.admitted, channel)
@@ -233,6 +239,7 @@ CLAIMS = [
             ("gate", "or shut != 0", ""),
         ),
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
     Claim(
         "R37",
@@ -242,7 +249,11 @@ CLAIMS = [
         (
             ("_broken", "not keeps_ceilings", "keeps_ceilings"),
             ("_too_early", "t_us >= admitted.expires_us", "t_us > admitted.expires_us"),
-            ("_too_early", "max(command.period_us, limits.period_min_us)", "min(command.period_us, limits.period_min_us)"),
+            (
+                "_too_early",
+                "max(command.period_us, limits.period_min_us)",
+                "min(command.period_us, limits.period_min_us)",
+            ),
             ("_clear_of_other_us", "loop.changeover_us if first", "loop.pulse_gap_us if first"),
             ("is_silent", "train.pulse_us < armed_us or", "train.pulse_us < armed_us and"),
             ("_broken", ">= loop.session_us", "> loop.session_us"),
@@ -251,6 +262,7 @@ CLAIMS = [
         ),
         "the seal and the budgets may be anything",
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
     Claim(
         "R34",
@@ -264,5 +276,6 @@ CLAIMS = [
         ),
         "the seal and the budgets may be anything",
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
 ]

@@ -89,7 +89,9 @@ def _ramp(world: World) -> None:
     world.show("it is never negative", second >= 0)
     world.show("it ends at zero", implies(later_us >= limits.ramp_us, second == 0))
     left_us = limits.ramp_us - later_us
-    world.show("it lies on or below the straight line", either(left_us <= 0, second * limits.ramp_us <= start_uA * left_us))
+    world.show(
+        "it lies on or below the straight line", either(left_us <= 0, second * limits.ramp_us <= start_uA * left_us)
+    )
     above = start_uA * left_us < (second + 1) * limits.ramp_us
     world.show("and less than 1 uA below it", either(left_us <= 0, above))
 
@@ -98,8 +100,9 @@ def _ramp_tighter(world: World) -> None:
     limits = world.any(ChannelLimits, "limits")
     start_uA, us, ramp_us = world.any(int, "from"), world.any(int, "us"), world.any(int, "shorter")
     world.given(start_uA >= 0, us >= 0, ramp_us >= 0, ramp_us <= limits.ramp_us)
-    wide, narrow = world.run(ramp_top_uA, limits, start_uA, us), world.run(
-        ramp_top_uA, limits._replace(ramp_us=ramp_us), start_uA, us
+    wide, narrow = (
+        world.run(ramp_top_uA, limits, start_uA, us),
+        world.run(ramp_top_uA, limits._replace(ramp_us=ramp_us), start_uA, us),
     )
     world.show("a shorter ramp is never above a longer one", narrow <= wide)
 
@@ -117,7 +120,7 @@ def _no_further(world: World) -> None:
     world.show("sign", after.current_uA >= 0)
     world.show("said", implies(after.current_uA < given.current_uA, has(after.reasons, R31)))
     less = command._replace(current_uA=world.any(int, "less"))
-    world.given(0 <= less.current_uA, less.current_uA <= command.current_uA)
+    world.given(less.current_uA >= 0, less.current_uA <= command.current_uA)
     world.show("less delivered, no more let through", world.run(no_further, less, given).current_uA <= after.current_uA)
     world.show("twice is once", equal(world.run(no_further, command, after)[:3], after[:3]))
 
@@ -162,7 +165,7 @@ def _running(world: World) -> None:
     filling_pC, both_pC, recent_pC = (world.any(int, name) for name in ("filling", "both", "recent"))
     size_pC = higher(net_pC, -net_pC)
     top_pC = 1_000_000_000_000_000
-    world.given(0 <= filling_pC, filling_pC <= both_pC, 0 <= recent_pC)
+    world.given(filling_pC >= 0, filling_pC <= both_pC, recent_pC >= 0)
     world.given(past.net_now_pC >= lower(filling_pC, top_pC))
     world.given(past.net_now_pC + past.net_before_pC >= lower(both_pC, top_pC))
     # recent: all in the window that ends now, but for this tick's. Nothing came after the filling bucket's end.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from tests.proof.terms import Part
+from tests.proof.sources import Part
 from tests.proof.values import chosen, either, every, implies
 from tests.proof.worlds import Claim, World
 from thenar.safety.ceilings import whole_root
@@ -128,6 +128,7 @@ CLAIMS = [
             ("next_bucket_us", "t_us // length + 1", "t_us // length"),
         ),
         "times are not negative; windows from 1 us",
+        long=True,
     ),
     Claim(
         "R12",
@@ -169,6 +170,6 @@ CLAIMS = [
             ("whole_root", "root - root // 2", "root - root // 3"),
             ("whole_root", "while nearer < root", "while nearer < root - 1"),
         ),
-        "the value is 1 or more (below, it returns 0 at once); the guess falls at every turn and stays above 0, so it ends",
+        "the value is 1 or more (below, it returns 0 at once); the guess falls and stays above 0, so it ends",
     ),
 ]
