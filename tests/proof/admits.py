@@ -18,7 +18,10 @@ from thenar.safety.step_limits import is_silent
 from thenar.safety.validity import usable
 
 UNKNOWN = ("judge", "seal_of", "bound_demand")
-JUDGES = "the judges, the seal and the bounds without memory may give anything (bounds: no negative current); a ramp lasts 1 us or more, a control period at most 100 ms"
+JUDGES = (
+    "the judges, the seal and the bounds without memory may give anything (bounds: no negative current); "
+    "a ramp lasts 1 us or more, a control period at most 100 ms"
+)
 
 
 class Decision:

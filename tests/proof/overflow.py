@@ -56,8 +56,9 @@ LOOP_MOST = {
     "summed_share_per_mille": 2_000,
 }
 RANGES = (
-    "limits from 0 (windows, the shortest period and width: from 1) to the hard ceilings; demands in the type ranges "
-    "of R01; times within 31 years, a ramp not begun in the future (R04 trips first); sums within the bounds that they are held to"
+    "limits from 0 (windows, the shortest period and width, the ramp: from 1) to the hard ceilings; demands in the "
+    "type ranges of R01; times within 31 years, a ramp not begun in the future (R04 trips first); sums within the "
+    "bounds that they are held to"
 )
 
 

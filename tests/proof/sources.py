@@ -66,7 +66,7 @@ def plain_of(function: Any) -> Any:
 
 
 def source_of(function: Any, edits: Edits) -> ast.FunctionDef:
-    """The syntax tree of a step, edited when a bug is planted in it. Raises ValueError when the text isn't there once."""
+    """The syntax tree of a step, edited when a bug is planted in it. Raises ValueError for a text not there once."""
     if isinstance(function, Part):
         return function.tree(edits)
     plain = getattr(function, "py_func", function)

@@ -235,10 +235,18 @@ class OneCase:
 
 
 def _asked(conditions: Sequence[Any], timeout_ms: int) -> tuple[z3.CheckSatResult, z3.Solver]:
+    """The solver's answer, as it is; where it gives up it is asked again from other seeds."""
     solver = z3.Solver()
-    solver.set("timeout", timeout_ms)
-    solver.add(*conditions)
-    return solver.check(), solver
+    answer = z3.unknown
+    for seed in (0, 1, 2, 3) if timeout_ms > QUICK_MS else (0,):
+        solver = z3.SolverFor("QF_NIA") if seed == 3 else z3.Solver()
+        solver.set("timeout", timeout_ms // 4 if timeout_ms > QUICK_MS else timeout_ms)
+        solver.set("random_seed", seed)
+        solver.add(*conditions)
+        answer = solver.check()
+        if answer != z3.unknown:
+            break
+    return answer, solver
 
 
 class Narrow(int):
