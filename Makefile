@@ -11,11 +11,12 @@ OUT    ?= runs/demo
 RUN  := .venv
 LINT := .venv-lint
 LOCK := .venv-lock
+MUTE := .venv-mutation
 
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test proof campaign pictures bench lint style types contracts installed lock clean
+.PHONY: demo test proof campaign mutation pictures bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -39,6 +40,11 @@ pictures: $(RUN)/made
 campaign: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
 	$(RUN)/bin/python -m pytest -m campaign $(ARGS)
+
+# Do the tests notice when the interlock is changed? All mutants of its deciding files, in a copy; ARGS='--sample 150' is
+# the quick form, ARGS='--files gate budget' two files. The totals go to runs/mutation.json.
+mutation: $(MUTE)/made
+	$(MUTE)/bin/python -m tests.mutation.gate --json runs/mutation.json $(ARGS)
 
 bench: $(RUN)/made
 	$(RUN)/bin/python -m benchmarks.run
@@ -74,7 +80,7 @@ lock:
 	rm -rf $(LOCK) build
 
 clean:
-	rm -rf $(RUN) $(LINT) $(LOCK) build dist thenar.egg-info runs .cache .coverage .hypothesis
+	rm -rf $(RUN) $(LINT) $(LOCK) $(MUTE) build dist thenar.egg-info runs .cache .coverage .hypothesis
 	rm -rf .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
@@ -87,6 +93,11 @@ $(RUN)/made: constraints.txt pyproject.toml
 $(LINT)/made: constraints.txt pyproject.toml
 	$(call environment,$(LINT),-c constraints.txt)
 	$(LINT)/bin/python $(PIP) -c constraints.txt '.[lint]'
+	touch $@
+
+$(MUTE)/made: constraints.txt pyproject.toml
+	$(call environment,$(MUTE),-c constraints.txt)
+	$(MUTE)/bin/python $(PIP) -c constraints.txt -e '.[test,mutation]'
 	touch $@
 
 # An empty environment $(1) that can build the project; $(2): constraints.

@@ -112,7 +112,7 @@ def _session_trips(loop: LoopLimits, latch: Latch, mark: int, t_us: int) -> int:
     trip = 0
     if latch.session_us != NEVER and t_us - latch.session_us >= loop.session_us:
         trip |= R24
-    if mark != latch.mark and (latch.state != DISARMED or latch.trip == 35):
+    if mark != latch.mark and latch.armed_us != NEVER and (latch.state != DISARMED or latch.trip != 0):
         trip |= R35
     if latch.busy > 1:
         trip |= R39

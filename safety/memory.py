@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from thenar.shared.compiled import fixed, flat_integers, step, store
 
 NEVER: Final = -1_000_000_000_000_000
+EMPTY: Final = 1_000_000_000_000_000
+"""In a bucket of `Lowest`: nothing was seen."""
 DISARMED: Final = 0
 ARMED: Final = 1
 STOPPING: Final = 2
@@ -45,6 +47,21 @@ class LoopMemory(NamedTuple):
     expires_us: int
 
 
+class Lowest(NamedTuple):
+    """Lowest values of eight stretches of time, the filling one first (see `thenar.safety.extremes`)."""
+
+    since_us: int
+    """when the filling stretch began"""
+    b0: int
+    b1: int
+    b2: int
+    b3: int
+    b4: int
+    b5: int
+    b6: int
+    b7: int
+
+
 class EstimateMemory(NamedTuple):
     """The force estimate's recent past (R30, R31)."""
 
@@ -55,9 +72,8 @@ class EstimateMemory(NamedTuple):
     frozen: int
     jumped: int
     bad_since_us: int
-    low_now_mN: int
-    low_before_mN: int
-    low_since_us: int
+    lows: Lowest
+    """of the force, in mN (R31)"""
 
 
 class CommandMemory(NamedTuple):
@@ -77,13 +93,10 @@ class CommandMemory(NamedTuple):
 
 
 class ContactMemory(NamedTuple):
-    """Lowest and highest impedance of the running half of the jump window and the half before (R28)."""
+    """Impedances of the jump window, in ohm (R28): the lowest, and the highest as the lowest of their negatives."""
 
-    low_now_ohm: int
-    high_now_ohm: int
-    low_before_ohm: int
-    high_before_ohm: int
-    since_us: int
+    lows: Lowest
+    minus_highs: Lowest
 
 
 class BalanceMemory(NamedTuple):
@@ -139,10 +152,12 @@ class Memory(NamedTuple):
 LATCH_AT: Final = 0
 LOOP_AT: Final = 7
 ESTIMATE_AT: Final = 12
-CHANNEL_AT: Final = 22
+CHANNEL_AT: Final = 28
 COMMAND_SIZE: Final = 8
-CONTACT_SIZE: Final = 5
+LOWEST_SIZE: Final = 9
+CONTACT_SIZE: Final = 2 * LOWEST_SIZE
 BALANCE_SIZE: Final = 4
+_LOWS_AT: Final = 7
 TRAIN_SIZE: Final = 12
 CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + BALANCE_SIZE + TRAIN_SIZE
 BALANCE_AT: Final = COMMAND_SIZE + CONTACT_SIZE
@@ -157,11 +172,14 @@ SLOTS_SIZE: Final = 2 * SHORT_SLOTS + LONG_SLOTS
 MEMORY_SIZE: Final = SLOTS_AT + 2 * SLOTS_SIZE
 
 
+NOTHING_SEEN: Final = Lowest(NEVER, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)
+
+
 def start_memory() -> NDArray[np.int64]:
     """Memory at power-on, shape (MEMORY_SIZE,): disarmed, nothing latched, nothing delivered."""
     channel = ChannelMemory(
         CommandMemory(0, 0, 0, NEVER, NEVER, 0, -1, 0),
-        ContactMemory(-1, -1, -1, -1, NEVER),
+        ContactMemory(NOTHING_SEEN, NOTHING_SEEN),
         BalanceMemory(0, 0, 0, NEVER),
         TrainMemory(NEVER, NEVER, 0, 0, 0, NEVER, 0, 0, 0, 0, 0, 0),
     )
@@ -169,7 +187,7 @@ def start_memory() -> NDArray[np.int64]:
         Memory(
             Latch(DISARMED, 0, NEVER, NEVER, NEVER, 0, 0),
             LoopMemory(NEVER, NEVER, 0, NEVER, NEVER),
-            EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, NEVER, 0, 0, NEVER),
+            EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, NEVER, NOTHING_SEEN),
             channel,
             channel,
         )
@@ -181,10 +199,45 @@ def start_memory() -> NDArray[np.int64]:
 def _unpack_channel(array: NDArray[Any]) -> ChannelMemory:
     return ChannelMemory(
         CommandMemory(*fixed(array[0:COMMAND_SIZE], COMMAND_SIZE)),
-        ContactMemory(*fixed(array[COMMAND_SIZE:BALANCE_AT], CONTACT_SIZE)),
+        ContactMemory(
+            Lowest(*fixed(array[COMMAND_SIZE : COMMAND_SIZE + LOWEST_SIZE], LOWEST_SIZE)),
+            Lowest(*fixed(array[COMMAND_SIZE + LOWEST_SIZE : BALANCE_AT], LOWEST_SIZE)),
+        ),
         BalanceMemory(*fixed(array[BALANCE_AT:TRAIN_AT], BALANCE_SIZE)),
         TrainMemory(*fixed(array[TRAIN_AT:CHANNEL_SIZE], TRAIN_SIZE)),
     )
+
+
+@step
+def _unpack_estimate(array: NDArray[Any]) -> EstimateMemory:
+    return EstimateMemory(
+        int(array[0]),
+        int(array[1]),
+        int(array[2]),
+        int(array[3]),
+        int(array[4]),
+        int(array[5]),
+        int(array[6]),
+        Lowest(*fixed(array[_LOWS_AT:], LOWEST_SIZE)),
+    )
+
+
+@step
+def _store_estimate(array: NDArray[Any], estimate: EstimateMemory) -> None:
+    array[0] = estimate.arrived
+    array[1] = estimate.value_mN
+    array[2] = estimate.sampled_us
+    array[3] = estimate.same_since_us
+    array[4] = estimate.frozen
+    array[5] = estimate.jumped
+    array[6] = estimate.bad_since_us
+    store(array[_LOWS_AT:], estimate.lows)
+
+
+@step
+def _store_contact(array: NDArray[Any], contact: ContactMemory) -> None:
+    store(array[0:LOWEST_SIZE], contact.lows)
+    store(array[LOWEST_SIZE:CONTACT_SIZE], contact.minus_highs)
 
 
 @step
@@ -193,7 +246,7 @@ def unpack_memory(array: NDArray[Any]) -> Memory:
     return Memory(
         Latch(*fixed(array[LATCH_AT:LOOP_AT], 7)),
         LoopMemory(*fixed(array[LOOP_AT:ESTIMATE_AT], 5)),
-        EstimateMemory(*fixed(array[ESTIMATE_AT:CHANNEL_AT], 10)),
+        _unpack_estimate(array[ESTIMATE_AT:CHANNEL_AT]),
         _unpack_channel(array[CHANNEL_AT : CHANNEL_AT + CHANNEL_SIZE]),
         _unpack_channel(array[CHANNEL_AT + CHANNEL_SIZE : SLOTS_AT]),
     )
@@ -204,14 +257,14 @@ def store_decision(array: NDArray[Any], memory: Memory) -> None:
     """Write back what a control tick changes: everything but the two trains."""
     store(array[LATCH_AT:LOOP_AT], memory.latch)
     store(array[LOOP_AT:ESTIMATE_AT], memory.loop)
-    store(array[ESTIMATE_AT:CHANNEL_AT], memory.estimate)
+    _store_estimate(array[ESTIMATE_AT:CHANNEL_AT], memory.estimate)
     agonist = array[CHANNEL_AT : CHANNEL_AT + TRAIN_AT]
     store(agonist[0:COMMAND_SIZE], memory.agonist.command)
-    store(agonist[COMMAND_SIZE:BALANCE_AT], memory.agonist.contact)
+    _store_contact(agonist[COMMAND_SIZE:BALANCE_AT], memory.agonist.contact)
     store(agonist[BALANCE_AT:TRAIN_AT], memory.agonist.balance)
     antagonist = array[CHANNEL_AT + CHANNEL_SIZE : CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT]
     store(antagonist[0:COMMAND_SIZE], memory.antagonist.command)
-    store(antagonist[COMMAND_SIZE:BALANCE_AT], memory.antagonist.contact)
+    _store_contact(antagonist[COMMAND_SIZE:BALANCE_AT], memory.antagonist.contact)
     store(antagonist[BALANCE_AT:TRAIN_AT], memory.antagonist.balance)
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from thenar.safety.extremes import lowest_after, lowest_of
 from thenar.safety.inputs import Senses
 from thenar.safety.limits import ChannelLimits, LoopLimits
-from thenar.safety.memory import DISARMED, NEVER, ContactMemory, EstimateMemory
+from thenar.safety.memory import DISARMED, NEVER, NOTHING_SEEN, ContactMemory, EstimateMemory
 from thenar.safety.reasons import R28, R30, R31
 from thenar.shared.compiled import step
 
@@ -32,8 +33,7 @@ def judge_estimate(
         bad_since = t_us if past.bad_since_us == NEVER or state == DISARMED else past.bad_since_us
         trip = R30 if t_us - bad_since >= limits.implausible_trip_us else 0
         # What the force was stays known (R31): a gap must not hide how fast it rose meanwhile.
-        lows = past.low_now_mN, past.low_before_mN, past.low_since_us
-        unknown = EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, bad_since, *lows)
+        unknown = EstimateMemory(-1, 0, NEVER, NEVER, 0, 0, bad_since, past.lows)
         return unknown, EstimateVerdict(R30, trip, 0)
     now = _with_sample(limits, past, senses, pushing, t_us)
     late = senses.estimate_age_us > limits.estimate_ramp_us
@@ -60,9 +60,7 @@ def _since(estimate: EstimateMemory, bad_since_us: int) -> EstimateMemory:
         estimate.frozen,
         estimate.jumped,
         bad_since_us,
-        estimate.low_now_mN,
-        estimate.low_before_mN,
-        estimate.low_since_us,
+        estimate.lows,
     )
 
 
@@ -99,17 +97,8 @@ def _with_sample(limits: LoopLimits, past: EstimateMemory, senses: Senses, pushi
             frozen,
             jumped,
             bad_since,
-            past.low_now_mN,
-            past.low_before_mN,
-            past.low_since_us,
+            past.lows,
         )
-    half = max(1, limits.force_window_us // 2)
-    elapsed = sampled - past.low_since_us
-    low_now, low_before, low_since = value, value, sampled
-    if 0 <= elapsed < half:
-        low_now, low_before, low_since = min(past.low_now_mN, value), past.low_before_mN, past.low_since_us
-    elif half <= elapsed < 2 * half:
-        low_now, low_before, low_since = value, past.low_now_mN, past.low_since_us + half
     return EstimateMemory(
         senses.estimate_count,
         value,
@@ -118,9 +107,7 @@ def _with_sample(limits: LoopLimits, past: EstimateMemory, senses: Senses, pushi
         frozen,
         jumped,
         bad_since,
-        low_now,
-        low_before,
-        low_since,
+        lowest_after(past.lows, value, limits.force_window_us, sampled),
     )
 
 
@@ -133,37 +120,29 @@ def _jumps(limits: LoopLimits, past: EstimateMemory, value_mN: int, sampled_us: 
 
 @step
 def _rises_too_fast(limits: LoopLimits, past: EstimateMemory, now: EstimateMemory) -> bool:
-    """Whether a new sample lies too far above the lowest one of the last half to whole force window."""
+    """Whether a new sample lies too far above the lowest one of the last whole force window."""
     if now.sampled_us == past.sampled_us and now.arrived == past.arrived:
         return False
-    return now.value_mN - min(now.low_now_mN, now.low_before_mN) > limits.force_rise_mN
+    return now.value_mN - lowest_of(now.lows) > limits.force_rise_mN
 
 
 @step
 def judge_contact(
     limits: ChannelLimits, loop: LoopLimits, past: ContactMemory, ohm: int, t_us: int
 ) -> tuple[ContactMemory, int]:
-    """R28: impedance out of range, or a jump against any reading of the last half to whole window.
+    """R28: impedance out of range, or a jump against any reading of the last whole window.
 
     Returns the new memory and the mask of rules that call for a trip. Unknown impedance (-1) is not judged.
     """
     if ohm < 0:
-        return ContactMemory(-1, -1, -1, -1, NEVER), 0
-    half = max(1, loop.contact_window_us // 2)
-    elapsed = t_us - past.since_us
-    now = ContactMemory(ohm, ohm, ohm, ohm, t_us)
-    if past.low_now_ohm >= 0 and 0 <= elapsed < half:
-        now = ContactMemory(
-            min(past.low_now_ohm, ohm),
-            max(past.high_now_ohm, ohm),
-            past.low_before_ohm,
-            past.high_before_ohm,
-            past.since_us,
-        )
-    elif past.low_now_ohm >= 0 and half <= elapsed < 2 * half:
-        now = ContactMemory(ohm, ohm, past.low_now_ohm, past.high_now_ohm, past.since_us + half)
-    low = min(now.low_now_ohm, now.low_before_ohm)
-    high = max(now.high_now_ohm, now.high_before_ohm)
+        return ContactMemory(NOTHING_SEEN, NOTHING_SEEN), 0
+    now = ContactMemory(
+        lowest_after(past.lows, ohm, loop.contact_window_us, t_us),
+        lowest_after(past.minus_highs, -ohm, loop.contact_window_us, t_us),
+    )
     out = ohm < limits.ohm_min or ohm > limits.ohm_max
-    jumped = ohm * 100 > limits.ohm_jump_percent * low or ohm * limits.ohm_jump_percent < 100 * high
+    jumped = (
+        ohm * 100 > limits.ohm_jump_percent * lowest_of(now.lows)
+        or ohm * limits.ohm_jump_percent < -100 * lowest_of(now.minus_highs)
+    )  # fmt: skip
     return now, R28 if out or jumped else 0

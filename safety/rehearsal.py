@@ -7,8 +7,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from thenar.safety import doors
 from thenar.safety.audit.logs import DecisionLog, PulseLog
+from thenar.safety.doors import admit_packed, gate_packed, halt_packed, next_pulse_packed
 from thenar.safety.inputs import Senses
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits, limits_mark, unpack_limits
@@ -54,12 +54,12 @@ class Rehearsal:
         broken_off = int(self.memory[BUSY_AT] > 0)
         array = flat_integers(Senses(*(sensed[name] for name in Senses._fields)))
         asked_array = np.array(asked, dtype=np.int64)
-        reasons = doors.admit_packed(self.limits_array, self.memory, self.admitted, asked_array, array, self.t_us)
+        reasons = admit_packed(self.limits_array, self.memory, self.admitted, asked_array, array, self.t_us)
         self._note(0, self.t_us, dict(zip(_ASKED, asked, strict=True)), sensed, int(reasons), broken_off)
 
     def halt(self, at: int) -> None:
         """The emergency stop between two ticks, at `at` us."""
-        doors.halt_packed(self.memory, self.admitted, at)
+        halt_packed(self.memory, self.admitted, at)
         self._note(1, at, dict.fromkeys(_ASKED, 0), SENSED | {"stop": 1}, 0, 0)
 
     def _note(
@@ -74,7 +74,7 @@ class Rehearsal:
 
     def fire(self, channel: int, at: int) -> None:
         """Ask the gate for a pulse on a channel (0 or 1) at `at` us."""
-        doors.gate_packed(self.limits_array, self.memory, self.admitted, channel, at, self._out)
+        gate_packed(self.limits_array, self.memory, self.admitted, channel, at, self._out)
         if self._out[0] > 0:
             self._left.append((self.trial, at, channel, *(int(value) for value in self._out), len(self._rows)))
 
@@ -82,7 +82,7 @@ class Rehearsal:
         """Both channels as an engine would fire them, from the last tick until just before `end_us`."""
         clock = [max(self.t_us, 0)] * 2
         while True:
-            due = [doors.next_pulse_packed(self.limits_array, self.memory, self.admitted, c, clock[c]) for c in (0, 1)]
+            due = [next_pulse_packed(self.limits_array, self.memory, self.admitted, c, clock[c]) for c in (0, 1)]
             waiting = [(int(time), channel) for channel, time in enumerate(due) if 0 <= time < end_us]
             if not waiting:
                 return

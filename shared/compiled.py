@@ -25,7 +25,16 @@ from numpy.typing import NDArray
 
 Step = TypeVar("Step", bound=Callable[..., Any])
 
-STEP_FOLDERS: Final = ("shared", "plant_models", "controller", "safety", "safety/attack", "safety/audit", "engine", "thenar/engine")
+STEP_FOLDERS: Final = (
+    "shared",
+    "plant_models",
+    "controller",
+    "safety",
+    "safety/attack",
+    "safety/audit",
+    "engine",
+    "thenar/engine",
+)
 
 
 def source_fingerprint(root: Path, folders: Iterable[str] = STEP_FOLDERS) -> str:

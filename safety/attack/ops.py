@@ -83,7 +83,7 @@ class Script:
 
     def clear(self, **senses: int) -> None:
         """The operator re-arms by the right name, with nothing asked; a second calm tick then runs armed."""
-        self.ticks(1, rearm_cause=LATCHED, **senses)
+        self.ticks(1, (), rearm_cause=LATCHED, **senses)
         self.ticks(1)
 
     def ops(self) -> Ops:

@@ -35,7 +35,7 @@ from thenar.safety.doors import admit_packed, gate_packed, halt_packed, is_armed
 from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, SENSES_SIZE, WIDTH_RANGE_US
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits
-from thenar.safety.memory import ARMED, LATCH_AT, start_memory
+from thenar.safety.memory import ARMED, LATCH_AT, NEVER, start_memory
 from thenar.shared.compiled import entry, flat_integers
 
 PULSE_SIZE: Final = 7
@@ -175,10 +175,42 @@ def play(ops: Ops, limits: Limits, trial: int = 0) -> Played:
 
 
 @entry
+def _take_over(command: Any, asked: Any) -> None:
+    """What is asked becomes the command, brought into the type ranges; a zero in any field is rest."""
+    current = min(max(asked[0], 0), CURRENT_RANGE_UA)
+    width = min(max(asked[1], 0), WIDTH_RANGE_US)
+    period = min(max(asked[2], 0), PERIOD_RANGE_US[1])
+    rest = current == 0 or width == 0 or period < PERIOD_RANGE_US[0]
+    command[0] = 0 if rest else current
+    command[1] = 0 if rest else width
+    command[2] = 0 if rest else period
+
+
+@entry
+def _fire_open(
+    command: Any, channel: int, pulses: Any, place: Any, last: Any, from_us: int, end_us: int, gap_us: int
+) -> None:
+    """Every pulse of a command from `from_us` until just before `end_us`."""
+    due_us = max(last[channel] + command[2], from_us)
+    while command[0] > 0 and due_us < end_us and place[1] < len(pulses):
+        row = place[1]
+        pulses[row, 0] = place[0]
+        pulses[row, 1] = due_us
+        pulses[row, 2] = channel
+        pulses[row, 3] = command[0]
+        pulses[row, 4] = command[1]
+        pulses[row, 5] = gap_us
+        pulses[row, 6] = place[3]
+        place[1] = row + 1
+        last[channel] = due_us
+        due_us += command[2]
+
+
+@entry
 def _play_open(ops: Any, pulses: Any, decisions: Any, place: Any, mark: int, gap_us: int) -> None:
     t_us = 0
     started = 0
-    last = np.full(2, -(10**15))
+    last = np.full(2, NEVER)
     command = np.zeros(6, dtype=np.int64)
     for index in range(len(ops)):
         op = ops[index]
@@ -190,33 +222,14 @@ def _play_open(ops: Any, pulses: Any, decisions: Any, place: Any, mark: int, gap
             continue
         at_us = min(max(t_us + op[DELAY_US], 0), _LARGEST_US) if started == 1 else 0
         for channel in range(2):
-            current = command[3 * channel]
-            period = command[3 * channel + 2]
-            due_us = max(last[channel] + period, t_us)
-            while current > 0 and due_us < at_us and place[1] < len(pulses):
-                row = place[1]
-                pulses[row, 0] = place[0]
-                pulses[row, 1] = due_us
-                pulses[row, 2] = channel
-                pulses[row, 3] = current
-                pulses[row, 4] = command[3 * channel + 1]
-                pulses[row, 5] = gap_us
-                pulses[row, 6] = place[3]
-                place[1] = row + 1
-                last[channel] = due_us
-                due_us += period
+            _fire_open(command[3 * channel : 3 * channel + 3], channel, pulses, place, last, t_us, at_us, gap_us)
         t_us = at_us
         started = 1
         if op[ASKED] == 0:
             for channel in range(2):
-                at = ASKED + 1 + 3 * channel
-                current = min(max(op[at], 0), CURRENT_RANGE_UA)
-                width = min(max(op[at + 1], 0), WIDTH_RANGE_US)
-                period = min(max(op[at + 2], 0), PERIOD_RANGE_US[1])
-                rest = current == 0 or width == 0 or period < PERIOD_RANGE_US[0]
-                command[3 * channel] = 0 if rest else current
-                command[3 * channel + 1] = 0 if rest else width
-                command[3 * channel + 2] = 0 if rest else period
+                _take_over(
+                    command[3 * channel : 3 * channel + 3], op[ASKED + 1 + 3 * channel : ASKED + 4 + 3 * channel]
+                )
         row = place[2]
         decisions[row, 0] = place[0]
         decisions[row, 1] = 0

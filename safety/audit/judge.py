@@ -18,8 +18,6 @@ from thenar.safety.limits import Limits, limits_mark
 
 __all__ = ["Audit", "Auditor", "DecisionLog", "PulseLog", "Verdict", "judge_log", "merged"]
 
-_NET_BOUNDS: Final = {"net_per_mille": 20, "net_pC": 10_000_000, "net_trip_pC": 50_000_000}
-"""R18 where the limits don't carry them: 2 % of a phase; 10 uA and 50 uA over a second."""
 _ALL_KNOWN: Final = frozenset({"R07", "R27"})
 """Without these two on record the limits at hand aren't the ones that were armed with, and their marks differ."""
 
@@ -37,7 +35,7 @@ class Auditor:
         self._logged = decisions
         self._limits = bounds_of(limits)
         mark = 0 if self._cannot & _ALL_KNOWN else int(limits_mark(limits))
-        self._terms = np.array([int(decisions), mark, *_net_bounds(limits)], dtype=np.int64)
+        self._terms = np.array([int(decisions), mark], dtype=np.int64)
         self._books = new_books()
         self._notes = new_notes()
         self._memory = new_memory()
@@ -80,7 +78,3 @@ def judge_log(
     auditor = Auditor(limits, decisions=decisions is not None, cannot=cannot)
     auditor.feed(pulses, decisions)
     return auditor.result()
-
-
-def _net_bounds(limits: Limits) -> list[int]:
-    return [int(getattr(limits.loop, name, standard)) for name, standard in _NET_BOUNDS.items()]

@@ -100,7 +100,7 @@ PULSE_RANGES: Final = {
 }  # fmt: skip
 """What a pulse log may hold: far beyond every limit, and small enough that sums stay exact."""
 
-PIECE: Final = 32_768
+PIECE: Final = 4_096
 """Rows that are turned into records at a time: so a long log needs little more memory than its columns."""
 
 

@@ -55,18 +55,18 @@ def forget(lines: Lines, channel: int) -> None:
 
 @step
 def balance(
-    notes: Notes, net: Any, own: Any, lines: Lines, tick: Tick, channel: int, sensed_pC: int, cut_short: int
+    notes: Notes, limits: Any, own: Any, lines: Lines, tick: Tick, channel: int, sensed_pC: int, cut_short: int
 ) -> int:
-    """R18 and R19 on one channel. `net`: (per mille of a tick's phase charge, pC in a second, pC that trip).
+    """R18 and R19 on one channel. `limits`: the channel's.
 
     The net charge is what the stimulator sensed, or what was measured of its pulses where that is more.
     """
     net_pC = sensed_pC if abs(sensed_pC) >= abs(own.measured_pC) else own.measured_pC
     cut = max(1 if cut_short != 0 else 0, own.measured_cut)
-    called = silent(notes, R18_TICK, tick, channel, abs(net_pC), net[0] * own.phase_pC // 1_000)
+    called = silent(notes, R18_TICK, tick, channel, abs(net_pC), limits.net_per_mille * own.phase_pC // 1_000)
     running_pC = abs(window_net(lines, own, channel, tick.where.t_us, net_pC, NET_WINDOW_US))
-    called |= silent(notes, R18_RUN, tick, channel, running_pC, net[1])
-    called |= shut(notes, R18_TRIP, tick, channel, running_pC, net[2])
+    called |= silent(notes, R18_RUN, tick, channel, running_pC, limits.net_pC)
+    called |= shut(notes, R18_TRIP, tick, channel, running_pC, limits.net_trip_pC)
     called |= shut(notes, R19_TICK, tick, channel, cut, 0)
     own.phase_pC = own.measured_pC = own.measured_cut = 0
     return called

@@ -53,8 +53,8 @@ def walk(
     """Judge both logs from the places in `at[:2]` on (moved forward). False when the memory needs room first.
 
     `at`: shape (4,). True with a log left over means that the other one is used up and `at[2]` (pulses) or `at[3]`
-    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, three
-    bounds on net charge). `pulses`, `decisions`: records in order of trial, then of delivery.
+    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0).
+    `pulses`, `decisions`: records in order of trial, then of delivery.
     """
     now = memory.loop[0]
     while at[0] < len(pulses) or at[1] < len(decisions):
@@ -103,7 +103,7 @@ def _judge_pulse(notes: Notes, limits: Bounds, memory: Memory, pulse: Any, terms
     session(notes, loop, now, where, logged)
     windows(notes, bounds, loop, own, memory.past[pulse.channel], where, pulse)
     rises(notes, bounds, loop, own, now, where, pulse)
-    measured(notes, own, where, pulse, terms[2], logged)
+    measured(notes, own, where, pulse, bounds.net_per_mille, logged)
     if logged:
         _under_command(notes, loop, now, own, where, pulse)
     note_pulse(own, now, where, pulse)
@@ -158,7 +158,7 @@ def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
         or antagonist.admitted_uA >= max(limits.channels[1].motor_uA, 1)
     )  # fmt: skip
     called = clock(notes, loop, now, tick)
-    called |= _judge_pads(notes, limits, memory, tick, row, (terms[2], terms[3], terms[4]))
+    called |= _judge_pads(notes, limits, memory, tick, row)
     unheard, late = demand(notes, loop, now, tick, row)
     unbelieved, stale = estimate(notes, loop, now, memory.lines, tick, row, pushing)
     called |= unheard | unbelieved | frozen(notes, loop, now, tick, row)
@@ -181,7 +181,7 @@ def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
 
 
 @step
-def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any, net: tuple[int, int, int]) -> int:
+def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any) -> int:
     loop, agonist, antagonist = limits.loop[0], memory.channels[0], memory.channels[1]
     called = 0
     if row.agonist_contact_ohm < 0:
@@ -192,9 +192,10 @@ def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
         forget(memory.lines, 1)
     else:
         called |= contact(notes, limits.channels[1], loop, memory.lines, tick, 1, row.antagonist_contact_ohm)
-    called |= balance(notes, net, agonist, memory.lines, tick, 0, row.agonist_net_pC, row.agonist_cut_short)
+    near, far = limits.channels[0], limits.channels[1]
+    called |= balance(notes, near, agonist, memory.lines, tick, 0, row.agonist_net_pC, row.agonist_cut_short)
     return called | balance(
-        notes, net, antagonist, memory.lines, tick, 1, row.antagonist_net_pC, row.antagonist_cut_short
+        notes, far, antagonist, memory.lines, tick, 1, row.antagonist_net_pC, row.antagonist_cut_short
     )
 
 

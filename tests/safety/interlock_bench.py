@@ -163,12 +163,15 @@ class Bench:
     def fire_until(self, end_us: int) -> None:
         """Fire both channels as an engine would, from the last tick until just before `end_us`."""
         clock = [self.t_us, self.t_us]
+        asked: set[tuple[int, int]] = set()
         while True:
             due = [self.due_us(channel, at=clock[channel]) for channel in (0, 1)]
             waiting = [(time, channel) for channel, time in enumerate(due) if 0 <= time < end_us]
             if not waiting:
                 return
             time, channel = min(waiting)
+            assert (time, channel) not in asked, "an engine would ask the gate about this instant for ever"
+            asked.add((time, channel))
             clock = [max(time, other) for other in clock]
             self.gate(channel, at=time)
 

@@ -25,7 +25,7 @@ from thenar.safety.gate import next_pulse_us
 from thenar.safety.inputs import ASKED_SIZE, SENSES_SIZE, ChannelAsked, unpack_asked, unpack_senses
 from thenar.safety.interlock import ADMITTED_SIZE, Admitted, start_admitted, unpack_admitted
 from thenar.safety.limits import unpack_limits
-from thenar.safety.memory import MEMORY_SIZE, NEVER, SLOTS_AT, start_memory, unpack_memory
+from thenar.safety.memory import EMPTY, MEMORY_SIZE, NEVER, SLOTS_AT, start_memory, unpack_memory
 from thenar.shared.compiled import flat_integers
 
 PLAIN = os.environ.get("NUMBA_DISABLE_JIT") == "1"
@@ -45,7 +45,7 @@ def test_power_on_memory_holds_nothing_but_its_never_marks() -> None:
     assert memory.shape == (MEMORY_SIZE,)
     assert memory.dtype == np.int64
     assert not memory[SLOTS_AT:].any()
-    assert set(memory.tolist()) == {0, -1, NEVER}
+    assert set(memory.tolist()) == {0, -1, NEVER, EMPTY}
     assert unpack_memory(memory).latch[:2] == (0, 0)
     assert start_admitted().shape == (ADMITTED_SIZE,)
     assert not start_admitted().any()

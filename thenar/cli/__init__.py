@@ -18,7 +18,7 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("audit", "check", "laws", "limits", "replay", "run", "schema")
+COMMANDS: Final = ("audit", "challenge", "check", "evidence", "laws", "limits", "replay", "run", "schema")
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -122,6 +122,26 @@ def parser() -> argparse.ArgumentParser:
     audit.add_argument(
         "--self-test", action="store_true", help="plant faults, one per requirement; exit 1 if one is missed"
     )
+    challenge = add("challenge", "attack the interlock, and show that the loss of any check would be noticed")
+    challenge.add_argument("profile", metavar="PROFILE", help="a shipped limit profile, or a TOML file")
+    challenge.add_argument(
+        "--commands",
+        type=_commands,
+        default=200_000,
+        metavar="N",
+        help="how many decisions to attack (default: 200000)",
+    )
+    challenge.add_argument(
+        "--seed", type=_whole, default=1, metavar="N", help="every attack follows from it (default: 1)"
+    )
+    challenge.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    challenge.add_argument("--out", metavar="DIR", help="folder to leave evidence and counterexamples in")
+    evidence = add("evidence", "renew the evidence page of a challenge with what else has been run")
+    evidence.add_argument("folder", metavar="DIR", help="a folder that `thenar challenge PROFILE --out` has made")
+    evidence.add_argument("--tests", metavar="FILE", help="test results: a JUnit file of pytest (--junitxml)")
+    evidence.add_argument("--proofs", metavar="FILE", help="proofs: a JSON list with id, property and result")
+    evidence.add_argument("--mutation", metavar="FILE", help="mutation counts: a JSON object with files")
+    evidence.add_argument("--vectors", metavar="FILE", help="vector counts: a JSON object with count and by_rule")
     add("laws", "list the control laws and their settings")
     limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
     limits.add_argument(
@@ -149,6 +169,13 @@ def _whole(text: str) -> int:
     number = _integer(text)
     if not 0 <= number < 2**63:
         raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 0 to 2^63 - 1")
+    return number
+
+
+def _commands(text: str) -> int:
+    number = _integer(text)
+    if not 10_000 <= number <= 1_000_000_000:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 10000 to 1000000000")
     return number
 
 

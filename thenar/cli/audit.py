@@ -12,25 +12,23 @@ from typing import Final
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, chosen_offences
+from thenar.report.closest_words import in_words
 from thenar.report.folder import plain
 from thenar.report.manifest import read_manifest
 from thenar.safety.audit.verdicts import Closest, Row, Verdict
 from thenar.safety.profile import load_profile
+from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
 
 FAILED: Final = 1
 TITLE_WIDTH: Final = 46
-WINDOW_US: Final = 1_000_000
-SCALES: Final = {
-    "uA": (1_000, "mA"), "us": (1_000, "ms"), "pC": (1_000_000, "uC"), "fJ": (1_000_000_000_000, "mJ"),
-    "uV": (1_000_000, "V"), "mN": (1_000, "N"), "1/1000": (1_000, ""), "1/100": (100, "times"),
-}  # fmt: skip
-"""How whole numbers are told to a person: what to divide by, and the unit then."""
 NO_CERTIFICATE: Final = "A verdict on this log alone, by limits that somebody chose: no certification of anything."
 
 
 def command(chosen: argparse.Namespace) -> int:
     """Audit a log, or prove the auditor on planted faults. Returns 0, or 1 when a requirement failed."""
+    if sys.stderr.isatty() and not chosen.json and not compiled_before():
+        print("note: the auditor is compiled first, once (up to a minute)", file=sys.stderr)
     if chosen.self_test:
         from thenar.cli.audit_self_test import self_test
 
@@ -76,7 +74,7 @@ def _tell(audited: Audited) -> None:
             textwrap.shorten(row.title, TITLE_WIDTH, placeholder=" ..."),
             row.verdict.upper() if row.verdict == Verdict.FAIL else str(row.verdict),
             str(row.exercised) if row.verdict != Verdict.CANT_JUDGE else "-",
-            "-" if row.closest is None else in_words(row.closest),
+            "-" if row.closest is None else _closest(row.closest),
             row.note,
         )
         for row in audit.rows
@@ -104,15 +102,8 @@ def _what(audited: Audited) -> str:
     )
 
 
-def in_words(closest: Closest) -> str:
-    """A value and its bound in units that a person reads: "14.4 of 15 mA (0.96)"."""
-    value, bound, unit = float(closest.value), float(closest.bound), closest.unit
-    if unit == "uA2 us":
-        value, bound, unit = (value / WINDOW_US) ** 0.5, (bound / WINDOW_US) ** 0.5, "uA"
-        scale, told = SCALES[unit][0], "mA r.m.s."
-    else:
-        scale, told = SCALES.get(unit, (1, "" if unit == "1" else unit))
-    return f"{value / scale:.6g} of {bound / scale:.6g} {told}".rstrip() + f" ({closest.closeness:.3g})"
+def _closest(closest: Closest) -> str:
+    return in_words(closest.value, closest.bound, closest.unit, closest.closeness)
 
 
 def _record(audited: Audited) -> dict[str, object]:

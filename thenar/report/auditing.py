@@ -62,7 +62,8 @@ def audit_folder(folder: Path, terms: Terms, on_trial: Callable[[object], None])
         on_trial(record)
     if not audits:
         raise InputError([Problem(str(folder), "trials", "no trial", "a run with at least one trial")])
-    return Audited(merged(audits), profile.name, profile.fingerprint(), tuple(dict.fromkeys(notes)))
+    audit = merged(audits)._replace(trials=len(audits))
+    return Audited(audit, profile.name, profile.fingerprint(), tuple(dict.fromkeys(notes)))
 
 
 def audit_file(pulses: Path, decisions: Path | None, terms: Terms, on_rows: Callable[[object], None]) -> Audited:

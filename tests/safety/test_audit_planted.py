@@ -1,0 +1,96 @@
+"""The auditor on planted faults: each is noticed, its clean twin passes, and every single check can fail."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pytest
+
+from tests.safety.interlock_bench import limits_for
+from thenar.safety.audit.checks import CHECKS
+from thenar.safety.audit.edits import Case, Script
+from thenar.safety.audit.judge import judge_log, merged
+from thenar.safety.audit.logs import DecisionLog, PulseLog
+from thenar.safety.audit.plant import Plant
+from thenar.safety.audit.planted import PLANTS
+from thenar.safety.audit.verdicts import Audit, Verdict
+from thenar.safety.rehearsal import played
+from thenar.safety.requirements import REQUIREMENTS
+
+LIMITS = limits_for()
+NAMES = [f"{plant.rule}: {plant.what}" for plant in PLANTS]
+
+
+@cache
+def clean(script: Script) -> tuple[PulseLog, DecisionLog]:
+    """A script as the real interlock plays it."""
+    return played(LIMITS, script)
+
+
+def judged(case: Case) -> Audit:
+    """The audit of a case."""
+    return judge_log(case.limits, case.pulses, None if case.alone else case.decisions)
+
+
+@cache
+def broken_by(plant: Plant) -> Audit:
+    """The audit of a planted fault."""
+    return judged(plant.outside(Case(LIMITS, *clean(plant.script))))
+
+
+@pytest.mark.parametrize("plant", PLANTS, ids=NAMES)
+def test_a_planted_fault_breaks_its_requirement_and_its_twin_inside_the_bound_passes(plant: Plant) -> None:
+    twin = judged(plant.inside(Case(LIMITS, *clean(plant.script))))
+    assert twin.broken == ()
+    found = broken_by(plant)
+    assert plant.rule in found.broken
+    assert set(found.broken) <= plant.also | {plant.rule}
+    assert found.row(plant.rule).offences
+    assert found.row(plant.rule).closest is not None
+    assert found.row(plant.rule).closest.closeness > 1  # type: ignore[union-attr]
+
+
+def test_every_requirement_has_a_plant_and_every_check_is_broken_by_one() -> None:
+    assert {plant.rule for plant in PLANTS} == {row.name for row in REQUIREMENTS}
+    seen = {(row.rule, o.what) for plant in PLANTS for row in broken_by(plant).rows for o in row.offences}
+    assert [check for check in CHECKS if (check.rule, check.what) not in seen] == []
+
+
+def test_each_requirement_has_one_row_in_order() -> None:
+    audit = judged(Case(LIMITS, *clean(PLANTS[0].script)))
+    assert [row.rule for row in audit.rows] == [row.name for row in REQUIREMENTS]
+
+
+def test_without_a_decision_log_what_needs_it_cant_be_judged() -> None:
+    pulses, _ = clean(PLANTS[0].script)
+    audit = judge_log(LIMITS, pulses)
+    unjudged = set(audit.named(Verdict.CANT_JUDGE))
+    assert {"R01", "R05", "R17", "R18", "R19", "R22", "R25", "R28", "R33", "R37", "R38"} <= unjudged
+    assert not unjudged & {"R06", "R08", "R09", "R11", "R12", "R20", "R21", "R23", "R24", "R26", "R36"}
+
+
+def test_a_rule_without_a_bound_on_record_cant_be_judged() -> None:
+    audit = judge_log(LIMITS, *clean(PLANTS[0].script), cannot={"R07", "R27"})
+    assert audit.named(Verdict.CANT_JUDGE) == ("R07", "R27")
+
+
+def test_a_requirement_that_nothing_came_near_is_not_exercised() -> None:
+    audit = judged(Case(LIMITS, *clean(PLANTS[0].script)))
+    assert audit.row("R12").verdict == Verdict.NOT_EXERCISED
+    assert audit.row("R20").verdict == Verdict.PASS
+    assert audit.row("R20").exercised > 0
+
+
+def test_several_audits_add_up_and_the_gravest_verdict_stays() -> None:
+    fine = judged(Case(LIMITS, *clean(PLANTS[0].script)))
+    spoilt = broken_by(next(plant for plant in PLANTS if plant.rule == "R06"))
+    alone = judge_log(LIMITS, clean(PLANTS[0].script)[0])
+    total = merged([fine, spoilt, alone])
+    assert total.row("R06").verdict == Verdict.FAIL
+    assert total.row("R33").verdict == Verdict.CANT_JUDGE
+    assert total.row("R20").verdict == Verdict.PASS
+    assert total.row("R12").verdict == Verdict.NOT_EXERCISED
+    assert total.pulses == fine.pulses + spoilt.pulses + alone.pulses
+    assert total.row("R06").failed == spoilt.row("R06").failed
+    with pytest.raises(ValueError, match="no audit"):
+        merged([])

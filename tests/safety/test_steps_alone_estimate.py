@@ -1,0 +1,315 @@
+"""The judge of the estimate and the bounds of one channel alone, on both sides of every comparison."""
+
+from __future__ import annotations
+
+import os
+
+import numpy as np
+import pytest
+
+from tests.safety.interlock_bench import LIFTED, changed, limits_for, rule
+from thenar.safety import plausibility
+from thenar.safety.ceilings import _steady_bound_uA, bound_channel
+from thenar.safety.inputs import ChannelAsked, Senses
+from thenar.safety.memory import (
+    ARMED,
+    DISARMED,
+    LONG_SLOTS,
+    NEVER,
+    SHORT_SLOTS,
+    SLOTS_AT,
+    SLOTS_SIZE,
+    EstimateMemory,
+    start_memory,
+    unpack_memory,
+)
+from thenar.safety.windows import advance_windows, bucket_us, next_bucket_us, note_amounts
+
+if os.environ.get("NUMBA_DISABLE_JIT") != "1":
+    pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
+
+LIMITS = changed(
+    limits_for(), estimate_min_mN=-500, estimate_max_mN=100_000, estimate_slope_mN_per_s=400_000,
+    estimate_frozen_us=200_000, estimate_ramp_us=100_000, estimate_trip_us=500_000, implausible_trip_us=500_000,
+    force_soft_mN=36_000, force_hard_mN=48_000, force_rise_mN=4_000, force_window_us=20_000,
+)  # fmt: skip
+LOOP = LIMITS.loop
+NOW_US = 10_000_000
+AGE_US = 30_000
+SAMPLED_US = NOW_US - AGE_US
+PAST = EstimateMemory(
+    7, 3_000, SAMPLED_US - 20_000, SAMPLED_US - 20_000, 0, 0, NEVER, 3_000, 3_000, SAMPLED_US - 20_000
+)
+
+
+def senses(value_mN: int = 3_001, age_us: int = AGE_US, count: int = 8, known: int = 1) -> Senses:
+    """What is sensed of the estimate."""
+    return Senses(value_mN, known, age_us, count, 0, 0, 1, 0, -1, -1, -1, -1, 0, 0, 0, 0)
+
+
+def after(past: EstimateMemory, sensed: Senses, pushing: bool = True) -> EstimateMemory:
+    """The memory after this tick."""
+    return plausibility._with_sample(LOOP, past, sensed, pushing, NOW_US)
+
+
+@pytest.mark.parametrize(
+    ("past", "value_mN", "pushing", "same_since_us", "frozen"),
+    [
+        ({}, 3_001, True, SAMPLED_US, 0),
+        ({}, 3_000, True, SAMPLED_US - 20_000, 0),
+        ({}, 3_000, False, SAMPLED_US, 0),
+        ({"same_since_us": SAMPLED_US - 199_999}, 3_000, True, SAMPLED_US - 199_999, 0),
+        ({"same_since_us": SAMPLED_US - 200_000}, 3_000, True, SAMPLED_US - 200_000, 1),
+        ({"same_since_us": SAMPLED_US - 200_000}, 3_000, False, SAMPLED_US, 0),
+        ({"same_since_us": SAMPLED_US - 5, "frozen": 1}, 3_000, False, SAMPLED_US - 5, 1),
+        ({"same_since_us": SAMPLED_US - 5, "frozen": 1}, 3_001, True, SAMPLED_US, 0),
+        ({"sampled_us": NEVER, "same_since_us": 0, "frozen": 1}, 3_000, True, SAMPLED_US, 0),
+    ],
+)
+def test_an_estimate_that_repeats_itself_while_something_pushes_is_stuck(
+    past: dict[str, int], value_mN: int, pushing: bool, same_since_us: int, frozen: int
+) -> None:
+    found = after(PAST._replace(**past), senses(value_mN), pushing)
+    assert (found.same_since_us, found.frozen) == (same_since_us, frozen)
+    assert found.bad_since_us == (NOW_US if frozen else NEVER)
+
+
+@pytest.mark.parametrize(
+    ("value_mN", "age_us", "sampled_us", "jumped"),
+    [
+        (11_000, AGE_US, SAMPLED_US - 20_000, 0),
+        (11_001, AGE_US, SAMPLED_US - 20_000, 1),
+        (-5_001, AGE_US, SAMPLED_US - 20_000, 1),
+        (3_400, AGE_US, SAMPLED_US, 0),
+        (3_401, AGE_US, SAMPLED_US, 1),
+        (11_000, AGE_US, SAMPLED_US + 20_000, 0),
+        (11_001, AGE_US, SAMPLED_US + 20_000, 1),
+        (4_003_000, AGE_US, SAMPLED_US - 20_000_000, 0),
+        (4_003_001, AGE_US, SAMPLED_US - 20_000_000, 1),
+        (10**9, AGE_US, NEVER, 0),
+    ],
+)
+def test_an_estimate_jumps_past_the_slope_between_two_samples(
+    value_mN: int, age_us: int, sampled_us: int, jumped: int
+) -> None:
+    assert after(PAST._replace(sampled_us=sampled_us), senses(value_mN, age_us)).jumped == jumped
+
+
+def test_a_jump_is_remembered_until_the_next_estimate_arrives() -> None:
+    bad = PAST._replace(jumped=1, bad_since_us=5)
+    waiting = after(bad, senses(3_000, count=7))
+    assert (waiting.jumped, waiting.bad_since_us, waiting.arrived) == (1, 5, 7)
+    assert waiting == bad
+    fresh = after(bad, senses())
+    assert (fresh.jumped, fresh.bad_since_us, fresh.arrived) == (0, NEVER, 8)
+    old = after(PAST._replace(same_since_us=SAMPLED_US - 10**6), senses(3_000, count=7))
+    assert old.frozen == 0
+
+
+@pytest.mark.parametrize(
+    ("value_mN", "age_us", "bad"),
+    [(-500, AGE_US, False), (-501, AGE_US, True), (100_000, AGE_US, False), (100_001, AGE_US, True), (3_000, 0, False),
+     (3_000, -1, True)],
+)  # fmt: skip
+def test_an_estimate_out_of_range_or_from_the_future_is_bad_since_now(value_mN: int, age_us: int, bad: bool) -> None:
+    first = PAST._replace(sampled_us=NEVER)
+    assert after(first, senses(value_mN, age_us)).bad_since_us == (NOW_US if bad else NEVER)
+    assert after(first._replace(bad_since_us=9), senses(value_mN, age_us)).bad_since_us == (9 if bad else NEVER)
+
+
+@pytest.mark.parametrize(
+    ("low_since_us", "lows"),
+    [
+        (SAMPLED_US, (2_000, 2_500, SAMPLED_US)),
+        (SAMPLED_US + 1, (3_001, 3_001, SAMPLED_US)),
+        (SAMPLED_US - 9_999, (2_000, 2_500, SAMPLED_US - 9_999)),
+        (SAMPLED_US - 10_000, (3_001, 2_000, SAMPLED_US)),
+        (SAMPLED_US - 19_999, (3_001, 2_000, SAMPLED_US - 9_999)),
+        (SAMPLED_US - 20_000, (3_001, 3_001, SAMPLED_US)),
+    ],
+)
+def test_the_lowest_force_is_kept_for_half_a_window_to_a_whole_one(
+    low_since_us: int, lows: tuple[int, int, int]
+) -> None:
+    past = PAST._replace(low_now_mN=2_000, low_before_mN=2_500, low_since_us=low_since_us)
+    assert after(past, senses())[:3] == (8, 3_001, SAMPLED_US)
+    assert after(past, senses())[7:] == lows
+    assert after(past._replace(sampled_us=NEVER), senses())[7:] == (3_001, 3_001, SAMPLED_US)
+    assert after(past._replace(low_now_mN=4_000), senses())[7] <= 3_001
+
+
+def test_a_window_of_no_length_still_has_two_halves() -> None:
+    loop = LOOP._replace(force_window_us=0)
+    past = PAST._replace(low_now_mN=2_000, low_since_us=SAMPLED_US - 1)
+    found = plausibility._with_sample(loop, past, senses(), True, NOW_US)
+    assert found[7:] == (3_001, 2_000, SAMPLED_US)
+
+
+def test_force_rises_too_fast_above_the_lower_of_two_lows_and_only_on_a_new_sample() -> None:
+    now = PAST._replace(arrived=8, value_mN=7_000, low_now_mN=3_000, low_before_mN=5_000)
+    assert not plausibility._rises_too_fast(LOOP, PAST, now)
+    assert plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=7_001))
+    swapped = now._replace(value_mN=7_001, low_now_mN=5_000, low_before_mN=3_000)
+    assert plausibility._rises_too_fast(LOOP, PAST, swapped)
+    assert not plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=9_000, arrived=7))
+    assert plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=9_000, arrived=7, sampled_us=SAMPLED_US))
+
+
+def verdict(sensed: Senses, past: EstimateMemory = PAST, state: int = ARMED) -> tuple[int, int, int]:
+    """What the estimate calls for."""
+    return tuple(plausibility.judge_estimate(LOOP, past, sensed, True, state, NOW_US)[1])  # type: ignore[return-value]
+
+
+OLD = PAST._replace(sampled_us=NEVER, arrived=7)
+
+
+@pytest.mark.parametrize(
+    ("sensed", "found"),
+    [
+        (senses(age_us=100_000), (0, 0, 0)),
+        (senses(age_us=100_001), (rule(30), 0, 0)),
+        (senses(age_us=500_000), (rule(30), 0, 0)),
+        (senses(age_us=500_001), (rule(30), rule(30), 0)),
+        (senses(36_000), (0, 0, 0)),
+        (senses(36_001), (0, 0, 1)),
+        (senses(48_000), (0, 0, 1)),
+        (senses(48_001), (0, rule(31), 1)),
+        (senses(48_001, age_us=500_001), (rule(30), rule(30) | rule(31), 1)),
+        (senses(known=2), (rule(30), 0, 0)),
+    ],
+)
+def test_age_and_force_are_judged_on_both_sides_of_every_edge(sensed: Senses, found: tuple[int, int, int]) -> None:
+    assert verdict(sensed, OLD) == found
+
+
+@pytest.mark.parametrize(
+    ("since_us", "state", "trip", "kept_us"),
+    [
+        (NEVER, ARMED, 0, NOW_US),
+        (NOW_US - 499_999, ARMED, 0, NOW_US - 499_999),
+        (NOW_US - 500_000, ARMED, rule(30), NOW_US - 500_000),
+        (NOW_US - 900_000, DISARMED, 0, NOW_US),
+    ],
+)
+@pytest.mark.parametrize("known", [0, 1])
+def test_an_unknown_or_implausible_estimate_trips_after_half_a_second_of_being_armed(
+    since_us: int, state: int, trip: int, kept_us: int, known: int
+) -> None:
+    past = OLD._replace(bad_since_us=since_us)
+    sensed = senses(-501, known=known)
+    memory, found = plausibility.judge_estimate(LOOP, past, sensed, True, state, NOW_US)
+    assert found == (rule(30), trip, 0)
+    assert memory.bad_since_us == kept_us
+    if known == 0:
+        assert memory == (-1, 0, NEVER, NEVER, 0, 0, kept_us, 0, 0, NEVER)
+    else:
+        assert memory == (8, -501, SAMPLED_US, SAMPLED_US, 0, 0, kept_us, -501, -501, SAMPLED_US)
+
+
+def test_old_and_implausible_and_too_strong_at_once_is_told_at_once() -> None:
+    past = OLD._replace(bad_since_us=0)
+    assert verdict(senses(100_001, age_us=600_000), past) == (rule(30), rule(30) | rule(31), 1)
+
+
+WIDE = changed(LIFTED, density_trip_uA_per_cm2=10**6, contact_assumed_per_mille=1_000, width_min_us=50).agonist
+WIDE_LOOP = LIFTED.loop
+RICH = WIDE._replace(
+    peak_uA=10**6, ceiling_uA=10**6, charge_pC=10**12, density_charge_pC=10**12, rms_uA=10**6, rectified_pC=10**13,
+    density_rms_uA_per_cm2=10**6, area_mm2=10**6, compliance_uV=10**12, width_max_us=500, period_min_us=10_000,
+)  # fmt: skip
+
+
+def bound(limits: dict[str, int], asked: tuple[int, int, int] = (5_000, 400, 25_000), ohm: int = 1_000) -> object:
+    """The bounds of one channel under which nothing binds but what is named."""
+    return bound_channel(RICH._replace(**limits), WIDE_LOOP, ChannelAsked(*asked), ohm, 1_000)
+
+
+@pytest.mark.parametrize(
+    ("limits", "current_uA", "number"),
+    [
+        ({"peak_uA": 5_000}, 5_000, 0),
+        ({"peak_uA": 4_999}, 4_999, 6),
+        ({"ceiling_uA": 5_000}, 5_000, 0),
+        ({"ceiling_uA": 4_999}, 4_999, 7),
+        ({"charge_pC": 2_000_000}, 5_000, 0),
+        ({"charge_pC": 1_999_999}, 4_999, 9),
+        ({"density_charge_pC": 2_000_000}, 5_000, 0),
+        ({"density_charge_pC": 1_999_999}, 4_999, 10),
+        ({"rectified_pC": 5_000 * 2 * 400 * 41}, 5_000, 0),
+        ({"rectified_pC": 5_000 * 2 * 400 * 41 - 1}, 4_999, 16),
+        ({"compliance_uV": 5_000_000}, 5_000, 0),
+        ({"compliance_uV": 4_999_999}, 4_999, 17),
+        ({"peak_uA": 1}, 1, 6),
+    ],
+)
+def test_each_bound_of_a_channel_binds_one_microampere_below(
+    limits: dict[str, int], current_uA: int, number: int
+) -> None:
+    assert bound(limits) == (current_uA, 400, 25_000, rule(number) if number else 0)
+
+
+def test_all_bounds_of_a_channel_are_told_at_once_and_zero_leaves_nothing() -> None:
+    low = {"peak_uA": 9, "ceiling_uA": 8, "charge_pC": 2_800, "density_charge_pC": 2_400, "compliance_uV": 5_000,
+           "rms_uA": 1, "density_rms_uA_per_cm2": 1, "area_mm2": 100, "rectified_pC": 5 * 2 * 600 * 128,
+           "width_max_us": 300, "period_min_us": 10_000}  # fmt: skip
+    every = rule(6) | rule(7) | rule(8) | rule(9) | rule(10) | rule(11) | rule(12) | rule(13) | rule(16) | rule(17)
+    assert bound(low, (5_000, 600, 9_000)) == (2, 300, 10_000, every)
+    assert bound({**low, "peak_uA": 0}, (5_000, 600, 9_000)) == (0, 0, 0, every)
+    assert bound({}, (5_000, 49, 25_000)) == (0, 0, 0, rule(8))
+    assert bound({}, (5_000, 50, 25_000)) == (5_000, 50, 25_000, 0)
+    assert bound({}, (5_000, 500, 10_000)) == (5_000, 500, 10_000, 0)
+    assert bound({}, (5_000, 501, 9_999)) == (5_000, 500, 10_000, rule(8) | rule(11))
+    for nothing in ((0, 1, 25_000), (5_000, 0, 25_000), (5_000, 400, 0)):
+        assert bound({}, nothing) == (0, 0, 0, 0)
+
+
+@pytest.mark.parametrize(("ohm", "current_uA"), [(-1, 5_000), (0, 5_000), (1, 4_000), (2, 2_000)])
+def test_compliance_binds_at_every_known_impedance(ohm: int, current_uA: int) -> None:
+    found = bound({"compliance_uV": 4_000}, ohm=ohm)
+    assert found == (current_uA, 400, 25_000, 0 if current_uA == 5_000 else rule(17))
+
+
+def test_a_steady_train_fills_the_window_exactly() -> None:
+    loop = WIDE_LOOP._replace(short_window_us=1_000_000)
+    # 100 uA r.m.s. over a second: 10 pulses of 2 x 500 us carry the square of 1000 uA.
+    assert _steady_bound_uA(loop, 100, 5_000, 500, 10) == 1_000
+    assert _steady_bound_uA(loop, 100, 1_000, 500, 10) == 1_000
+    assert _steady_bound_uA(loop, 100, 1_001, 500, 10) == 1_000
+    assert _steady_bound_uA(loop, 100, 999, 500, 10) == 999
+
+
+def test_buckets_cover_a_window_whatever_its_length() -> None:
+    assert [bucket_us(window, 51) for window in (0, 1, 50, 51, 100, 101)] == [1, 1, 1, 2, 2, 3]
+    assert [next_bucket_us(100, 51, t_us) for t_us in (0, 1, 2, 3)] == [2, 2, 4, 4]
+    assert isinstance(next_bucket_us(10**6, 51, 10**15 + 1), int)
+    assert next_bucket_us(10**6, 51, 10**15 + 1) == 10**15 + 20_000
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+def test_amounts_land_in_the_slots_of_their_channel_and_leave_with_their_bucket(channel: int) -> None:
+    array = start_memory()
+    short, long = bucket_us(LOOP.short_window_us, SHORT_SLOTS), bucket_us(LOOP.long_window_us, LONG_SLOTS)
+    slots = SLOTS_AT + channel * SLOTS_SIZE
+    at_us = 3 * long
+    advance_windows(array, LOOP, channel, at_us)
+    note_amounts(array, channel, 5, 6, 7)
+    note_amounts(array, channel, 50, 60, 70)
+    place = at_us // short % SHORT_SLOTS
+    expected = np.zeros(SLOTS_SIZE, dtype=np.int64)
+    expected[place], expected[SHORT_SLOTS + place], expected[2 * SHORT_SLOTS + 3] = 55, 66, 77
+    assert array[slots : slots + SLOTS_SIZE].tolist() == expected.tolist()
+    memory = unpack_memory(array)
+    train = (memory.agonist, memory.antagonist)[channel].train
+    assert (train.short_bucket, train.long_bucket) == (at_us // short, 3)
+    # The sums are the gate's to write; here they are put in by hand and must come back to zero.
+    start = int(np.flatnonzero(array[:SLOTS_AT] == at_us // short)[0])
+    array[start + 2 : start + 5] = (55, 66, 77)
+    advance_windows(array, LOOP, channel, at_us + SHORT_SLOTS * short - 1)
+    assert array[start + 2 : start + 5].tolist() == [55, 66, 77]
+    advance_windows(array, LOOP, channel, at_us + SHORT_SLOTS * short)
+    assert array[start + 2 : start + 5].tolist() == [0, 0, 77]
+    advance_windows(array, LOOP, channel, at_us + LONG_SLOTS * long - 1)
+    assert array[start + 2 : start + 5].tolist() == [0, 0, 77]
+    advance_windows(array, LOOP, channel, at_us + LONG_SLOTS * long)
+    assert array[start + 2 : start + 5].tolist() == [0, 0, 0]
+    assert not array[SLOTS_AT:].any()

@@ -1,0 +1,36 @@
+"""`thenar evidence DIR`: renew the evidence page of a finished challenge, with whatever else has been run since."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from thenar.caution import SHORT
+from thenar.cli.show import show_json
+from thenar.report.evidence import PAGE, write_evidence
+from thenar.report.evidence_parts import read_challenge, read_mutation, read_proofs, read_vectors
+from thenar.report.evidence_tests import read_junit
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Write evidence.html and evidence.json into the folder. Returns 0; bad input raises InputError."""
+    folder = Path(chosen.folder)
+    challenge = read_challenge(folder)
+    record = write_evidence(
+        folder,
+        challenge,
+        proofs=read_proofs(Path(chosen.proofs)) if chosen.proofs else None,
+        tests=read_junit(Path(chosen.tests)) if chosen.tests else None,
+        mutation=read_mutation(Path(chosen.mutation)) if chosen.mutation else None,
+        vectors=read_vectors(Path(chosen.vectors)) if chosen.vectors else None,
+    )
+    if chosen.json:
+        show_json(record)
+        return 0
+    print(", ".join(f"{number} {word}" for word, number in record["counts"].items()))
+    for name, part in record["parts"].items():
+        print(f"{name}: {part if isinstance(part, str) else 'in the page'}")
+    for note in record["notes"]:
+        print(f"note: {note}")
+    print(f"written: {folder / PAGE}\n{SHORT}")
+    return 0

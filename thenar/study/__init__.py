@@ -1,0 +1,1 @@
+"""Studies over many trials: whole campaigns of attacks on the interlock."""
