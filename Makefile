@@ -16,7 +16,7 @@ MUTE := .venv-mutation
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test campaign mutation pictures bench lint style types contracts installed lock clean
+.PHONY: demo test proof campaign mutation pictures bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -24,6 +24,10 @@ demo: $(RUN)/made
 test: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
 	$(RUN)/bin/python -m pytest $(ARGS)
+
+# What a solver proves about the interlock for all integers, and the planted bugs that it must find.
+proof: $(RUN)/made
+	NUMBA_DISABLE_JIT=1 $(RUN)/bin/python -m tests.proof --json runs/proofs.json
 
 # The README's pictures, from the demo.
 pictures: $(RUN)/made

@@ -18,7 +18,10 @@ from thenar.safety.step_limits import is_silent
 from thenar.safety.validity import usable
 
 UNKNOWN = ("judge", "seal_of", "bound_demand")
-JUDGES = "the judges, the seal and the bounds without memory may give anything (bounds: no negative current); a ramp lasts 1 us or more, a control period at most 100 ms"
+JUDGES = (
+    "the judges, the seal and the bounds without memory may give anything (bounds: no negative current); "
+    "a ramp lasts 1 us or more, a control period at most 100 ms"
+)
 
 
 class Decision:
@@ -199,6 +202,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R37",
@@ -211,6 +215,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R20",
@@ -224,6 +229,7 @@ CLAIMS = [
         ),
         JUDGES,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R34",
@@ -238,6 +244,7 @@ CLAIMS = [
         ),
         JUDGES + "; " + LATCHED,
         UNKNOWN,
+        long=True,
     ),
     Claim(
         "R34",

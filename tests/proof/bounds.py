@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-from tests.proof.values import either, equal, every, has, implies, opposite
+from tests.proof.values import either, equal, every, has, higher, implies, opposite
 from tests.proof.worlds import Claim, World
 from thenar.safety.ceilings import (
     Bounded,
@@ -125,6 +125,13 @@ def _rounded(world: World) -> None:
         "less than a step away",
         implies(loop.device_step_uA >= 1, given.current_uA - first.current_uA < loop.device_step_uA),
     )
+    size = higher(loop.device_step_uA, 1)
+    whole = world.quotient(given.current_uA, size)
+    world.show("a whole number of steps", implies(first.current_uA > 0, first.current_uA == whole * size))
+    again = world.quotient(first.current_uA, size)
+    world.show("not fewer steps", implies(first.current_uA > 0, again >= whole))
+    world.show("not more steps", implies(first.current_uA > 0, again <= whole))
+    world.show("the steps again", implies(first.current_uA > 0, again * size == first.current_uA))
     world.show("twice is once", equal(first[:3], second[:3]))
     kept = world.run(keeps_ceilings, limits, loop, given.current_uA, given.width_us, given.period_us)
     world.show("a current in whole steps stays", implies(kept, first.current_uA == given.current_uA))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from tests.proof import admits, bounds, pairs, pulses, rises
+from tests.proof import admits, bounds, overflow, pairs, pulses, rises, windows
 from tests.proof.worlds import Claim
 
 CLAIMS: list[Claim] = sorted(
-    [*bounds.CLAIMS, *pairs.CLAIMS, *rises.CLAIMS, *pulses.CLAIMS, *admits.CLAIMS], key=lambda claim: claim.requirement
+    (claim for part in (bounds, pairs, rises, windows, pulses, admits, overflow) for claim in part.CLAIMS),
+    key=lambda claim: claim.requirement,
 )

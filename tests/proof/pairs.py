@@ -47,7 +47,7 @@ def _lower_density(
     world.given(asked.width_us >= 1)
     low = world.run(density_rms_uA, tight, tight.density_rms_uA_per_cm2, share)
     high = world.run(density_rms_uA, limits, limits.density_rms_uA_per_cm2, share)
-    world.show("the density's current", every(0 <= low, low <= high))
+    world.show("the density's current", every(low >= 0, low <= high))
     pulses = world.run(most_pulses, loop, asked.period_us)
     taken = 2 * asked.width_us * pulses
     squares = [world.quotient(rms_uA * rms_uA * loop.short_window_us, taken) for rms_uA in (low, high)]
@@ -93,7 +93,7 @@ def _passes(world: World) -> None:
     first = world.run(bound_channel, limits, loop, asked, ohm, share)
     _, width, period = first[:3]
     current = world.any(int, "current")
-    world.given(0 < current, current <= first.current_uA)
+    world.given(current > 0, current <= first.current_uA)
     pulses, before = world.run(most_pulses, loop, period), world.run(most_pulses, loop, asked.period_us)
     density_uA = world.run(density_rms_uA, limits, limits.density_rms_uA_per_cm2, share)
     world.show("width and period have moved inward", every(width <= asked.width_us, period >= asked.period_us))
@@ -216,6 +216,7 @@ CLAIMS = [
         _passes,
         (("bound_channel", "(R06, limits.peak_uA)", "(R06, asked.current_uA // 2)"),),
         SENSIBLE + "; the range of widths is not empty",
+        long=True,
     ),
     Claim(
         "R25",

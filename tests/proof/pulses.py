@@ -239,6 +239,7 @@ CLAIMS = [
             ("gate", "or shut != 0", ""),
         ),
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
     Claim(
         "R37",
@@ -261,6 +262,7 @@ CLAIMS = [
         ),
         "the seal and the budgets may be anything",
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
     Claim(
         "R34",
@@ -274,5 +276,6 @@ CLAIMS = [
         ),
         "the seal and the budgets may be anything",
         unknown=("seal_of", "budget_of"),
+        long=True,
     ),
 ]

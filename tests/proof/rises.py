@@ -120,7 +120,7 @@ def _no_further(world: World) -> None:
     world.show("sign", after.current_uA >= 0)
     world.show("said", implies(after.current_uA < given.current_uA, has(after.reasons, R31)))
     less = command._replace(current_uA=world.any(int, "less"))
-    world.given(0 <= less.current_uA, less.current_uA <= command.current_uA)
+    world.given(less.current_uA >= 0, less.current_uA <= command.current_uA)
     world.show("less delivered, no more let through", world.run(no_further, less, given).current_uA <= after.current_uA)
     world.show("twice is once", equal(world.run(no_further, command, after)[:3], after[:3]))
 
@@ -165,7 +165,7 @@ def _running(world: World) -> None:
     filling_pC, both_pC, recent_pC = (world.any(int, name) for name in ("filling", "both", "recent"))
     size_pC = higher(net_pC, -net_pC)
     top_pC = 1_000_000_000_000_000
-    world.given(0 <= filling_pC, filling_pC <= both_pC, 0 <= recent_pC)
+    world.given(filling_pC >= 0, filling_pC <= both_pC, recent_pC >= 0)
     world.given(past.net_now_pC >= lower(filling_pC, top_pC))
     world.given(past.net_now_pC + past.net_before_pC >= lower(both_pC, top_pC))
     # recent: all in the window that ends now, but for this tick's. Nothing came after the filling bucket's end.

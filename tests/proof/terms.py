@@ -12,15 +12,13 @@ divisor is above 0 is kept as an obligation. `whole_root` has a loop, so it stan
 from __future__ import annotations
 
 import ast
-import inspect
-import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any, get_type_hints
 
 import z3
 
+from tests.proof.sources import Edits, Part, plain_of, source_of
 from tests.proof.values import (
     MASK_FIELDS,
     RULE_BITS,
@@ -33,86 +31,8 @@ from tests.proof.values import (
     is_number,
     lower,
     opposite,
-    rebuilt,
     truth,
 )
-
-Edits = dict[str, tuple[str, str]]
-"""Planted bugs: function name to (text in its source, what stands there instead)."""
-
-
-@dataclass(frozen=True)
-class Part:
-    """One part of a step's loop as a function of `takes` that gives back `gives`: for proofs by induction.
-
-    `which`: "before" (the assignments just before the loop), "body", "test" of a while or "range" of a for.
-    """
-
-    function: Any
-    which: str
-    takes: tuple[str, ...]
-    gives: tuple[str, ...] = ()
-
-    @property
-    def __name__(self) -> str:
-        return f"{plain_of(self.function).__name__} {self.which}"
-
-    def tree(self, edits: Edits) -> ast.FunctionDef:
-        """The part as a function."""
-        whole = source_of(self.function, edits)
-        at, loop = next((at, one) for at, one in enumerate(whole.body) if isinstance(one, (ast.For, ast.While)))
-        returned: ast.expr = ast.Tuple([ast.Name(name, ast.Load()) for name in self.gives], ast.Load())
-        body = list(loop.body)
-        if self.which == "before":
-            body = [one for one in whole.body[:at] if isinstance(one, ast.Assign)]
-        elif self.which == "test" and isinstance(loop, ast.While):
-            body, returned = [], loop.test
-        elif self.which == "range" and isinstance(loop, ast.For) and isinstance(loop.iter, ast.Call):
-            body, returned = [], ast.Tuple(loop.iter.args, ast.Load())
-        whole.args.args = [ast.arg(name) for name in self.takes]
-        whole.body, whole.returns, whole.name = [*body, ast.Return(returned)], None, self.__name__.replace(" ", "_")
-        return whole
-
-
-class Cells:
-    """An array of values, read and written in place at indices that may be terms."""
-
-    def __init__(self, values: list[Any]) -> None:
-        self.values = values
-
-    def __getitem__(self, index: Any) -> Any:
-        if isinstance(index, int):
-            return self.values[index]
-        found = self.values[0]
-        for at, value in enumerate(self.values):
-            found = chosen(index == at, value, found)
-        return found
-
-    def __setitem__(self, index: Any, new: Any) -> None:
-        self.values = [chosen(as_term(index == at), new, value) for at, value in enumerate(self.values)]
-
-
-def plain_of(function: Any) -> Any:
-    """The Python function behind a step."""
-    return getattr(function, "py_func", function)
-
-
-def source_of(function: Any, edits: Edits) -> ast.FunctionDef:
-    """The syntax tree of a step, edited when a bug is planted in it. Raises ValueError when the text isn't there once."""
-    if isinstance(function, Part):
-        return function.tree(edits)
-    plain = getattr(function, "py_func", function)
-    text = textwrap.dedent(inspect.getsource(plain))
-    if plain.__name__ in edits:
-        old, new = edits[plain.__name__]
-        if text.count(old) != 1:
-            raise ValueError(f"{plain.__name__} holds {old!r} {text.count(old)} times")
-        text = text.replace(old, new)
-    found = ast.parse(text).body[0]
-    if not isinstance(found, ast.FunctionDef):
-        raise TypeError(f"{plain.__name__} is no function")
-    found.decorator_list = []
-    return found
 
 
 def fresh(kind: Any, name: str) -> Any:
@@ -232,8 +152,7 @@ class _Body:
                 if done:
                     return returned
             elif isinstance(statement, ast.For):
-                returned = self.block(list(self._unrolled(statement, env)) + statements[at + 1 :], env)
-                return returned
+                return self.block(list(self._unrolled(statement, env)) + statements[at + 1 :], env)
             else:
                 self._plain(statement, env)
         return None
@@ -356,17 +275,14 @@ class _Body:
             return _on_masks(op, left, right)
         if isinstance(op, ast.Add) and isinstance(left, tuple):
             return left + right
-        if isinstance(op, ast.FloorDiv):
-            return self.terms.noted(self.terms.quotient(left, right))
-        if isinstance(op, ast.Mod):
-            return self.terms.noted(left - self.terms.quotient(left, right) * right)
-        if isinstance(op, ast.Mult):
-            return self.terms.noted(left * right)
-        if isinstance(op, ast.Sub):
-            return self.terms.noted(left - right)
-        if isinstance(op, ast.Add):
-            return self.terms.noted(left + right)
-        raise NotImplementedError(ast.dump(op))
+        orders: dict[type, Callable[[], Any]] = {
+            ast.FloorDiv: lambda: self.terms.quotient(left, right),
+            ast.Mod: lambda: left - self.terms.quotient(left, right) * right,
+            ast.Mult: lambda: left * right,
+            ast.Sub: lambda: left - right,
+            ast.Add: lambda: left + right,
+        }
+        return self.terms.noted(orders[type(op)]())
 
     def _compare(self, node: ast.Compare, env: dict[str, Any]) -> Any:
         left = self.value(node.left, env)

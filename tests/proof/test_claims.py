@@ -9,7 +9,13 @@ from tests.proof.prove import planted, proved
 from tests.proof.worlds import Claim
 
 
-@pytest.mark.parametrize("claim", CLAIMS, ids=lambda claim: f"{claim.requirement}: {claim.says}")
+def _marks(claim: Claim) -> list[pytest.MarkDecorator]:
+    return [pytest.mark.campaign] if claim.long else []
+
+
+@pytest.mark.parametrize(
+    "claim", [pytest.param(claim, marks=_marks(claim), id=f"{claim.requirement}: {claim.says}") for claim in CLAIMS]
+)
 def test_a_claim_holds_for_all_integers(claim: Claim) -> None:
     outcome = proved(claim)
     assert outcome.result == "proved", f"{outcome.result}: {outcome.what} {outcome.case}"
@@ -17,8 +23,11 @@ def test_a_claim_holds_for_all_integers(claim: Claim) -> None:
 
 @pytest.mark.parametrize(
     ("claim", "plant"),
-    [(claim, plant) for claim in CLAIMS for plant in claim.plants],
-    ids=lambda part: f"{part.requirement}: {part.says}" if isinstance(part, Claim) else f"{part[0]}: {part[2]}"[:60],
+    [
+        pytest.param(claim, plant, marks=_marks(claim), id=f"{claim.requirement} {plant[0]}: {plant[2]} for {plant[1]}")
+        for claim in CLAIMS
+        for plant in claim.plants
+    ],
 )
 def test_a_planted_bug_is_found_and_its_counterexample_breaks_the_edited_function(
     claim: Claim, plant: tuple[str, str, str]

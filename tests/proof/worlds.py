@@ -15,10 +15,13 @@ from typing import Any, Protocol, get_type_hints
 
 import z3
 
-from tests.proof.terms import Cells, Edits, Part, Terms, as_term, fresh, plain_of, source_of
-from tests.proof.values import Mask, either, every, opposite, truth
+from tests.proof.sources import Cells, Edits, Part, plain_of, source_of
+from tests.proof.terms import Terms, as_term, fresh
+from tests.proof.values import Mask, either, every, implies, opposite, truth
 
 TIMEOUT_MS = 20_000
+QUICK_MS = 300
+WIDE = "every result is a 64-bit number"
 
 
 class World(Protocol):
@@ -30,6 +33,7 @@ class World(Protocol):
     def quotient(self, number: Any, divisor: Any) -> Any: ...
     def cells(self, count: int, name: str) -> Any: ...
     def show(self, what: str, condition: Any) -> None: ...
+    def fits(self) -> None: ...
 
 
 @dataclass
@@ -47,6 +51,8 @@ class Claim:
     plants: tuple[tuple[str, str, str], ...]
     assumes: str = ""
     unknown: tuple[str, ...] = ()
+    long: bool = False
+    """settling takes more than a few seconds: left to `make proof` and the campaigns"""
     small: int = 400
     """planted bugs are looked for among inputs of at most this size first"""
 
@@ -67,6 +73,7 @@ class AllIntegers:
     def __init__(self, claim: Claim, edits: Edits | None = None) -> None:
         self.terms = Terms(edits, claim.unknown)
         self.inputs: list[Any] = []
+        self.arrays: list[tuple[str, int, z3.ArrayRef]] = []
         self.assumed: list[Any] = []
         self.shown: list[tuple[str, Any]] = []
         claim.state(self)
@@ -79,7 +86,9 @@ class AllIntegers:
 
     def cells(self, count: int, name: str) -> Any:
         """An array of any integers."""
-        return Cells([self.any(int, f"{name}.{at}") for at in range(count)])
+        made = Cells(name)
+        self.arrays.append((name, count, made.array))
+        return made
 
     def given(self, *conditions: Any) -> None:
         """Leave out inputs that break a condition."""
@@ -96,6 +105,12 @@ class AllIntegers:
     def show(self, what: str, condition: Any) -> None:
         """This must hold for every input. What is shown later may rest on it: a claim is proved in steps."""
         self.shown.append((what, every(condition)))
+
+    def fits(self) -> None:
+        """Every result of an arithmetic operation so far must be a 64-bit number."""
+        unlike = {(as_term(path).get_id(), result.get_id()): (path, result) for path, result in self.terms.results}
+        for path, result in unlike.values():
+            self.show(WIDE, implies(path, every(result >= -(2**63), result < 2**63)))
 
     def goals(self) -> list[tuple[str, Any]]:
         """All that must be proved: what was shown, and that every divisor is above 0."""
@@ -115,11 +130,16 @@ class AllIntegers:
         known = list(self.assumed)
         for what, goal in self.goals():
             wrong = as_term(opposite(goal))
-            if _asked([*known, wrong], 2_000)[0] != z3.unsat:
+            if _asked([*known, wrong], QUICK_MS)[0] != z3.unsat:
                 answer, solver = _asked([*known, *_needed(self.terms.facts, [wrong, *known]), wrong], timeout_ms)
                 if answer == z3.sat:
                     return Outcome("failed", time.monotonic() - started, what, self._case(solver.model()))
                 if answer == z3.unknown:
+                    # What was shown before may be a burden, not a help.
+                    answer, solver = _asked(
+                        [*self.assumed, *_needed(self.terms.facts, [wrong, *self.assumed]), wrong], timeout_ms
+                    )
+                if answer != z3.unsat:
                     outcome = Outcome("unknown", 0.0, f"{what}: {solver.reason_unknown()}")
             known.append(as_term(goal))
         outcome.seconds = time.monotonic() - started
@@ -143,7 +163,12 @@ class AllIntegers:
         case: dict[str, int] = {}
         for declared in model.decls():
             value = model[declared]
+            if z3.is_array(value) or isinstance(value, z3.FuncInterp):
+                continue
             case[declared.name()] = value.as_long() if z3.is_int_value(value) else int(z3.is_true(value))
+        for name, count, array in self.arrays:
+            for at in range(count):
+                case[f"{name}.{at}"] = model.eval(array[at], model_completion=True).as_long()
         return case
 
 
@@ -161,6 +186,8 @@ class OneCase:
             claim.state(self)
         except ZeroDivisionError:
             self.broken.append("every divisor is above 0")
+        except OverflowError:
+            self.broken.append(WIDE)
 
     def any(self, kind: Any, name: str) -> Any:
         """The case's value of this name; what the solver left open is 0."""
@@ -187,6 +214,9 @@ class OneCase:
         if not condition:
             self.broken.append(what)
 
+    def fits(self) -> None:
+        """Nothing to do: a claim in `narrow` numbers breaks when one leaves 64 bits."""
+
     def plain(self, function: Any) -> Any:
         """The step as plain Python, compiled from its edited source, with all that it calls made the same way."""
         original = plain_of(function.function if isinstance(function, Part) else function)
@@ -205,10 +235,57 @@ class OneCase:
 
 
 def _asked(conditions: Sequence[Any], timeout_ms: int) -> tuple[z3.CheckSatResult, z3.Solver]:
+    """The solver's answer, as it is; where it gives up it is asked again from other seeds."""
     solver = z3.Solver()
-    solver.set("timeout", timeout_ms)
-    solver.add(*conditions)
-    return solver.check(), solver
+    answer = z3.unknown
+    for seed in (0, 1, 2, 3) if timeout_ms > QUICK_MS else (0,):
+        solver = z3.SolverFor("QF_NIA") if seed == 3 else z3.Solver()
+        solver.set("timeout", timeout_ms // 4 if timeout_ms > QUICK_MS else timeout_ms)
+        solver.set("random_seed", seed)
+        solver.add(*conditions)
+        answer = solver.check()
+        if answer != z3.unknown:
+            break
+    return answer, solver
+
+
+class Narrow(int):
+    """A 64-bit number: a result of + - * // % that doesn't fit raises OverflowError."""
+
+    def __add__(self, other: int) -> Narrow:
+        return _narrow(int(self) + int(other))
+
+    def __sub__(self, other: int) -> Narrow:
+        return _narrow(int(self) - int(other))
+
+    def __rsub__(self, other: int) -> Narrow:
+        return _narrow(int(other) - int(self))
+
+    def __mul__(self, other: int) -> Narrow:
+        return _narrow(int(self) * int(other))
+
+    def __floordiv__(self, other: int) -> Narrow:
+        return _narrow(int(self) // int(other))
+
+    def __rfloordiv__(self, other: int) -> Narrow:
+        return _narrow(int(other) // int(self))
+
+    def __mod__(self, other: int) -> Narrow:
+        return _narrow(int(self) % int(other))
+
+    def __abs__(self) -> Narrow:
+        return _narrow(abs(int(self)))
+
+    def __neg__(self) -> Narrow:
+        return _narrow(-int(self))
+
+    __radd__, __rmul__ = __add__, __mul__
+
+
+def _narrow(value: int) -> Narrow:
+    if not -(2**63) <= value < 2**63:
+        raise OverflowError(value)
+    return Narrow(value)
 
 
 def is_step(value: Any) -> bool:
@@ -234,7 +311,7 @@ def numbers_in(value: Any, case: dict[str, int]) -> Any:
     if isinstance(value, Mask):
         return sum(case.get(str(on), 0) << bit for bit, on in value.bits.items())
     found = case.get(str(value), 0)
-    return bool(found) if z3.is_bool(value) else found
+    return bool(found) if z3.is_bool(value) else Narrow(found)
 
 
 def _needed(facts: Sequence[z3.BoolRef], wanted: Sequence[Any]) -> list[z3.BoolRef]:
