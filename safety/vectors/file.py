@@ -58,7 +58,7 @@ def header_of(profile: LimitProfile, count: int, seed: int, control: bool) -> di
         "control": int(control),
         "control_period_us": CONTROL_PERIOD_US,
         "units": UNITS,
-        "overflow": list(OVERFLOW),
+        "overflow": OVERFLOW.splitlines(),
         "flags": FLAGS,
         "fields": fields(),
         "memory_default": whole(start_memory()),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from thenar.safety.inputs import ASKED_SIZE, Senses
+from thenar.safety.inputs import Senses
 from thenar.safety.interlock import Admitted
 from thenar.safety.limits import ChannelLimits, LoopLimits
 from thenar.safety.memory import (
@@ -31,18 +31,17 @@ UNITS: Final = (
     "Whole numbers only. Units are in the names: uA, us, pC, aJ (1e-18 J), uV, mN, ohm, mm2, per mille, percent. "
     "Names without a unit are counts, marks or choices (0 and 1). A reasons mask has bit n-1 set for requirement Rn."
 )
-OVERFLOW: Final = (
-    "Every value and every intermediate result fits a signed 64-bit integer, with one exception: limits_mark and the "
-    "seal work on the low bits of two's complement numbers, so reckon those two unsigned. A JSON reader that turns "
-    "numbers into doubles loses digits above 2^53: read them as integers.",
-    "Division is floor division; everywhere but for times before 0 both sides are non-negative, so that it is the same "
-    "as division toward zero. Window buckets are counted from time 0 with floor division.",
-    "Senses are brought into fixed ranges, and t_us of a tick into 0 to 1e15, before any arithmetic; demands are only "
-    "compared until they are known to lie in the type range. Gate and next-pulse times lie within -1e15 to 1e15+1.",
-    "A 32-bit machine must widen to 64 bits before these products: current_uA*width_us*2 (pC), that times current_uA "
-    "(uA2 us), rms_uA*rms_uA*window_us, current_uA*current_uA*1000*width_us (aJ), current_uA*contact_ohm (uV), "
-    "share*ceiling*ceiling and wish*room (R25), slew*time, mN*1000000, ohm*percent, and all times.",
-)
+OVERFLOW: Final = """\
+Every value and every intermediate result fits a signed 64-bit integer, with one exception: limits_mark and the seal \
+work on the low bits of two's complement numbers, so reckon those two unsigned. A JSON reader that turns numbers into \
+doubles loses digits above 2^53: read them as integers.
+Division is floor division; everywhere but for times before 0 both sides are non-negative, so that it is the same as \
+division toward zero. Window buckets are counted from time 0 with floor division.
+Senses are brought into fixed ranges, and t_us of a tick into 0 to 1e15, before any arithmetic; demands are only \
+compared until they are known to lie in the type range. Times of gate and next calls lie within -1e15 to 1e15+1.
+A 32-bit machine must widen to 64 bits before these products: current_uA*width_us*2 (pC), that times current_uA \
+(uA2 us), rms_uA*rms_uA*window_us, current_uA*current_uA*1000*width_us (aJ), current_uA*contact_ohm (uV), \
+share*ceiling*ceiling and wish*room (R25), slew*time, mN*1000000, ohm*percent, and all times."""
 FLAGS: Final = {
     "boundary": "one number stands just below, on or just above a bound",
     "overflow": "a number at an end of its type, or of 64 bits",
@@ -93,7 +92,6 @@ def limits_names() -> list[str]:
 
 def fields() -> dict[str, list[str]]:
     """The lists of names that stand in the header, by what they name."""
-    assert len(ASKED) == ASKED_SIZE
     return {
         "limits": limits_names(),
         "memory": memory_names(),

@@ -16,7 +16,7 @@ OUT_SIZE: Final = 3
 
 
 class Vector(NamedTuple):
-    """One vector. `limits`: the flat limits. The memories are whole, (MEMORY_SIZE,); `calls` as they stand in a file."""
+    """One vector. `limits`: flat. The memories are whole, (MEMORY_SIZE,); `calls` as they stand in a file."""
 
     comment: str
     flags: tuple[str, ...]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 import numpy as np
@@ -15,8 +15,10 @@ from thenar.safety.attack.random_ops import Drawer
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits
 from thenar.safety.memory import DISARMED, LATCH_AT, start_memory
+from thenar.safety.reasons import RULES
 from thenar.safety.vectors.bounds import on_bounds
 from thenar.safety.vectors.recorder import Recorder, Vector
+from thenar.safety.vectors.written import recovering, sloping
 from thenar.shared.compiled import flat_integers
 
 _BUSY_AT: Final = LATCH_AT + 6
@@ -25,6 +27,10 @@ _COUNT: Final = FIELD["estimate_count"] - SENSED
 _LARGEST_US: Final = 900_000_000_000_000
 _LONGEST: Final = 5
 _SAME: Final = 3
+_WRITTEN_SAME: Final = 10
+_RARE: Final = 150
+_FEWEST: Final = 20
+_SCHEDULES: Final = 10
 _ROWS: Final = 250
 
 
@@ -97,32 +103,65 @@ def _wrapped(value: int) -> int:
     return (value + 2**63) % 2**64 - 2**63
 
 
-def told_apart(vectors: list[Vector], same: int = _SAME) -> Iterator[Vector]:
-    """Those of one schedule, at most `same` of each key."""
-    seen: dict[object, int] = {}
-    for vector in vectors:
-        key = vector.key()
-        seen[key] = seen.get(key, 0) + 1
-        if seen[key] <= same:
-            yield vector
+class _Sieve:
+    """Lets through what teaches something: the first few of each key, and all in which a rule fires that is rare."""
+
+    def __init__(self) -> None:
+        self.keys: dict[object, int] = {}
+        self.rules: dict[int, int] = {}
+
+    def sifted(self, vectors: Iterable[Vector], same: int) -> Iterator[Vector]:
+        """Those of `vectors` whose key has come fewer than `same` times since `forget`, and the rare ones."""
+        for vector in vectors:
+            key = vector.key()
+            self.keys[key] = self.keys.get(key, 0) + 1
+            fired = _fired(vector)
+            rare = any(self.rules.get(rule, 0) < _RARE for rule in fired)
+            if self.keys[key] <= same or rare:
+                for rule in fired:
+                    self.rules[rule] = self.rules.get(rule, 0) + 1
+                yield vector
+
+    def forget(self) -> None:
+        """Every key is new again; how often a rule fired is kept."""
+        self.keys = {}
+
+
+def _fired(vector: Vector) -> list[int]:
+    mask = 0
+    for call in vector.calls:
+        mask |= call.get("reasons", 0)
+    return [rule for rule in range(1, RULES + 1) if mask >> (rule - 1) & 1]
 
 
 def aimed(limits: Limits) -> Iterator[Vector]:
-    """Vectors of the schedules that are aimed at each requirement."""
+    """Vectors of the schedules that are written: one per requirement, slow slopes, every trip and its recovery."""
+    sieve = _Sieve()
     for attack in directed(limits):
         player = _Player(attack.limits, f"aimed at {attack.rule}", "directed boundary")
-        yield from told_apart(player.play(attack.ops))
+        sieve.forget()
+        yield from sieve.sifted(player.play(attack.ops), _SAME)
+    sieve.forget()
+    for comment, under, ops in (*sloping(limits), *recovering(limits)):
+        vectors = _Player(under, comment, "directed boundary").play(ops)
+        yield from sieve.sifted(vectors[:-2], _WRITTEN_SAME)
+        yield from vectors[-2:]
 
 
 def drawn(limits: Limits, rng: np.random.Generator) -> Iterator[Vector]:
-    """Vectors of drawn schedules without end, with single numbers put onto a bound from states of each of them."""
+    """Vectors of drawn schedules without end, with single numbers put onto a bound from states of each of them.
+
+    What is common in them is left out more and more, so that what is rare gets its share.
+    """
     number = 0
+    sieve = _Sieve()
     while True:
         for name, under in grounds(limits).items():
             number += 1
             ops = Drawer(rng, under).schedule(_ROWS, float(rng.choice([0.1, 0.4, 0.8])))
-            found = list(told_apart(_Player(under, f"drawn schedule {number} ({name} limits)", "random").play(ops)))
-            for place, vector in enumerate(found):
+            played = _Player(under, f"drawn schedule {number} ({name} limits)", "random").play(ops)
+            same = _FEWEST + number // _SCHEDULES
+            for place, vector in enumerate(sieve.sifted(played, same)):
                 yield vector
-                if place % 4 == 0:
+                if place % 3 == 0:
                     yield from on_bounds(vector, rng)

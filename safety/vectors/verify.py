@@ -44,7 +44,7 @@ class Verified(NamedTuple):
     differing: tuple[tuple[int, str], ...]
 
 
-class _Refused(ValueError):
+class _ShapeError(ValueError):
     """A line that has not the exact shape; the text says what was found."""
 
 
@@ -54,52 +54,77 @@ def verify_file(path: Path, advance: Callable[[int], None]) -> Verified:
     Refused are unknown or missing fields, other sizes, numbers beyond 64 bits, vectors out of order, a last line that
     is cut off, and more or fewer vectors than the header says.
     """
-    number = 1
+    reader = _Reader(advance)
     try:
         with path.open("rb") as file:
-            header = _header(_parsed(file.readline()))
-            known: dict[int, Numbers] = {}
-            differing = []
-            done = 0
-            for number, line in enumerate(file, 2):
-                record = _parsed(line)
-                if "values" in record:
-                    _fits(record, _LIMITS)
-                    known[record["limits"]] = _array(record["values"], LIMITS_SIZE)
-                    continue
-                _fits(record, _VECTOR)
-                if record["id"] != done:
-                    raise _Refused(f"vector {record['id']} where {done} is due")
-                wrong = _differs(record, known)
-                if wrong:
-                    differing.append((done, wrong))
-                done += 1
-                advance(done)
-            if done != header["count"]:
-                raise _Refused(f"{done} vectors where the header says {header['count']}")
+            for line in file:
+                reader.line(line)
+        reader.end()
     except FileNotFoundError:
         raise InputError([Problem(str(path), "", "no such file", "a file made by thenar vectors")]) from None
-    except (_Refused, UnicodeDecodeError) as error:
-        problem = Problem(str(path), f"line {number}", str(error), "the exact shape: see thenar vectors --schema")
+    except (_ShapeError, UnicodeDecodeError) as error:
+        problem = Problem(str(path), f"line {reader.lines}", str(error), "the exact shape: see thenar vectors --schema")
         raise InputError([problem]) from None
-    return Verified(header, tuple(differing))
+    return Verified(reader.header, tuple(reader.differing))
+
+
+class _Reader:
+    """What has been read so far."""
+
+    def __init__(self, advance: Callable[[int], None]) -> None:
+        self.advance = advance
+        self.header: dict[str, Any] = {}
+        self.known: dict[int, Numbers] = {}
+        self.differing: list[tuple[int, str]] = []
+        self.lines = self.done = 0
+
+    def line(self, line: bytes) -> None:
+        """Take the next line."""
+        self.lines += 1
+        record = _parsed(line)
+        if self.lines == 1:
+            self.header = _header(record)
+        elif "values" in record:
+            _fits(record, _LIMITS)
+            if record["limits"] in self.known:
+                raise _ShapeError(f"limits {record['limits']} given twice")
+            self.known[record["limits"]] = _array(record["values"], LIMITS_SIZE)
+        else:
+            self._vector(record)
+
+    def _vector(self, record: dict[str, Any]) -> None:
+        _fits(record, _VECTOR)
+        if record["id"] != self.done:
+            raise _ShapeError(f"vector {record['id']} where {self.done} is due")
+        wrong = _differs(record, self.known)
+        if wrong:
+            self.differing.append((self.done, wrong))
+        self.done += 1
+        self.advance(self.done)
+
+    def end(self) -> None:
+        """Say that no line is left."""
+        if not self.lines:
+            raise _ShapeError("an empty file")
+        if self.done != self.header["count"]:
+            raise _ShapeError(f"{self.done} vectors where the header says {self.header['count']}")
 
 
 def _parsed(line: bytes) -> dict[str, Any]:
     if not line.endswith(b"\n"):
-        raise _Refused("a line that is cut off")
+        raise _ShapeError("a line that is cut off")
     try:
         record = json.loads(line, object_pairs_hook=_once)
     except (json.JSONDecodeError, RecursionError):
-        raise _Refused("no JSON") from None
+        raise _ShapeError("no JSON") from None
     if not isinstance(record, dict):
-        raise _Refused("no JSON object")
+        raise _ShapeError("no JSON object")
     return record
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(dict(pairs)) != len(pairs):
-        raise _Refused("a field named twice")
+        raise _ShapeError("a field named twice")
     return dict(pairs)
 
 
@@ -111,33 +136,33 @@ def _header(record: dict[str, Any]) -> dict[str, Any]:
     }  # fmt: skip
     for key, value in wanted.items():
         if record[key] != value:
-            raise _Refused(f"a header whose {key} is not that of this version")
+            raise _ShapeError(f"a header whose {key} is not that of this version")
     return record
 
 
 def _fits(record: Any, shape: dict[str, type]) -> None:
     if not isinstance(record, dict):
-        raise _Refused("a call that is no object")
+        raise _ShapeError("a call that is no object")
     if unknown := sorted(set(record) - set(shape)):
-        raise _Refused(f"unknown field {unknown[0]}")
+        raise _ShapeError(f"unknown field {unknown[0]}")
     for key, kind in shape.items():
         if key not in record:
-            raise _Refused(f"no field {key}")
+            raise _ShapeError(f"no field {key}")
         if type(record[key]) is not kind:
-            raise _Refused(f"{key} of another type")
+            raise _ShapeError(f"{key} of another type")
         if kind is int:
             _whole(record[key])
 
 
 def _whole(value: Any) -> int:
     if type(value) is not int or not -(2**63) <= value < 2**63:
-        raise _Refused(f"a number that is no 64-bit integer: {str(value)[:30]}")
+        raise _ShapeError(f"a number that is no 64-bit integer: {str(value)[:30]}")
     return value
 
 
 def _array(values: list[Any], size: int) -> Numbers:
     if len(values) != size:
-        raise _Refused(f"{len(values)} numbers where {size} are due")
+        raise _ShapeError(f"{len(values)} numbers where {size} are due")
     return np.array([_whole(value) for value in values], dtype=np.int64)
 
 
@@ -145,7 +170,7 @@ def _with_changes(base: Numbers, pairs: list[Any]) -> Numbers:
     changed = base.copy()
     for pair in pairs:
         if not isinstance(pair, list) or len(pair) != 2 or not 0 <= _whole(pair[0]) < MEMORY_SIZE:
-            raise _Refused("an entry of the memory that is no pair of a place and a value")
+            raise _ShapeError("an entry of the memory that is no pair of a place and a value")
         changed[pair[0]] = _whole(pair[1])
     return changed
 
@@ -153,9 +178,9 @@ def _with_changes(base: Numbers, pairs: list[Any]) -> Numbers:
 def _differs(record: dict[str, Any], known: dict[int, Numbers]) -> str:
     """What the interlock answers otherwise than the record says; "" when nothing."""
     if record["limits"] not in known:
-        raise _Refused(f"limits {record['limits']} that no line has given")
+        raise _ShapeError(f"limits {record['limits']} that no line has given")
     if unknown := [flag for flag in record["flags"] if flag not in FLAGS]:
-        raise _Refused(f"unknown flag {unknown[0]}")
+        raise _ShapeError(f"unknown flag {unknown[0]}")
     limits = known[record["limits"]]
     before = _with_changes(start_memory(), record["memory"])
     expected = _with_changes(before, record["memory_after"])
@@ -179,11 +204,11 @@ def _answer(call: Any, limits: Numbers, memory: Numbers, admitted: Numbers) -> d
     """Play one call; its outputs by name."""
     shape = next((shape for shape in _CALLS if isinstance(call, dict) and next(iter(shape)) in call), None)
     if shape is None:
-        raise _Refused("a call that is none of tick, halt, gate and next")
+        raise _ShapeError("a call that is none of tick, halt, gate and next")
     _fits(call, shape)
     arrays = {key: _array(call[key], _SIZES[key]) for key in shape if key in _SIZES}
     if call.get("channel", 0) not in (0, 1):
-        raise _Refused(f"channel {call['channel']}")
+        raise _ShapeError(f"channel {call['channel']}")
     if "tick_us" in call:
         reasons = int(admit_packed(limits, memory, admitted, arrays["asked"], arrays["senses"], call["tick_us"]))
         return {"admitted": whole(admitted), "reasons": reasons}

@@ -1,4 +1,5 @@
-/* The interlock's rules in plain C. -DFAULT=n builds in one wrong edit, to prove that the vectors notice it. */
+/* The interlock's rules in plain C. -DFAULT=n builds in one wrong edit, to prove that the vectors notice it:
+ * the test beside this file names them. */
 #include "interlock.h"
 #include <string.h>
 #ifndef FAULT
@@ -413,7 +414,7 @@ static demand step_channel(const limits *l, const memory *m, int c, demand d, in
         lower(&d, least(top, own->current_uA), 0, why);
     }
     rise(l, m, c, now, &d, why);
-    if (soft) no_further(own, &d, why);
+    if (soft && (c == 0 || FAULT == 12)) no_further(own, &d, why); /* only the agonist adds to the pinch */
     if (FAULT == 3) lower(&d, (d.current_uA + step / 2) / step * step, R(36), why);
     else lower(&d, d.current_uA - d.current_uA % step, R(36), why);
     return d;

@@ -1,5 +1,4 @@
-/* Holds the C interlock to a file of vectors. Usage: runner FILE. Prints what differs; exit code 0 when nothing does,
- * 1 when a vector differs, 2 when the file has not the exact shape (unknown fields included). */
+/* Holds the C interlock to a file of vectors: runner FILE. Exit code 1: some differ; 2: not the exact shape. */
 #include "interlock.h"
 #include <stdio.h>
 #include <stdlib.h>
@@ -22,9 +21,8 @@ static void expect(char c) {
 }
 
 static int more(char end) { /* after a value: 1 when a comma follows, 0 at the end of the list */
-    if (*at == ',') { at++; return 1; }
-    expect(end);
-    return 0;
+    if (*at == ',') return at++, 1;
+    return expect(end), 0;
 }
 
 static num number(void) {
@@ -197,6 +195,5 @@ int main(int argc, char **argv) {
         expect('\n');
     }
     if (done != count) refuse("another number of vectors than the header says");
-    printf("%lld vectors, %lld differ\n", (long long)done, (long long)differing);
-    return differing != 0;
+    return printf("%lld vectors, %lld differ\n", (long long)done, (long long)differing), differing != 0;
 }
