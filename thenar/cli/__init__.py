@@ -18,7 +18,7 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("audit", "challenge", "check", "evidence", "laws", "limits", "replay", "run", "schema")
+COMMANDS: Final = ("audit", "challenge", "check", "evidence", "laws", "limits", "replay", "run", "schema", "vectors")
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -149,6 +149,16 @@ def parser() -> argparse.ArgumentParser:
     )
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
     schema.add_argument("--out", metavar="FILE", help="write it to a file")
+    vectors = add(
+        "vectors", "write exact answers of the interlock, for firmware to be held to (exit 1 when one differs)"
+    )
+    vectors.add_argument("profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file")
+    vectors.add_argument("--out", metavar="FILE", help="file to write (JSON Lines)")
+    vectors.add_argument("--count", type=_many, default=20_000, metavar="N", help="vectors to write (default: 20000)")
+    vectors.add_argument("--seed", type=_whole, default=0, metavar="N", help="seed of the drawn ones (default: 0)")
+    vectors.add_argument("--control", action="store_true", help="make every vector wrong: a runner must refuse each")
+    vectors.add_argument("--verify", metavar="FILE", help="hold this interlock to a file instead")
+    vectors.add_argument("--schema", action="store_true", help="print the JSON Schema of a line instead")
     return top
 
 
@@ -183,6 +193,13 @@ def _positive(text: str) -> int:
     number = _integer(text)
     if not 1 <= number <= 1024:
         raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1024")
+    return number
+
+
+def _many(text: str) -> int:
+    number = _integer(text)
+    if not 2 <= number <= 1_000_000:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 2 to 1000000")
     return number
 
 

@@ -1,0 +1,150 @@
+"""Files of vectors: their shape, the same again for the same seed, what is in them, and what a reader refuses."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+
+from thenar.cli import main
+from thenar.safety.memory import MEMORY_SIZE
+from thenar.safety.vectors.layout import FLAGS, fields
+from thenar.safety.vectors.schema import vector_schema
+from thenar.safety.vectors.verify import verify_file
+from thenar.shared.errors import InputError
+
+COUNT = 6_000
+BACKSTOPS = {29, 37, 38}
+"""R29 and R38 have no bit; R37 is the check behind all others, which no vector may reach."""
+
+
+def quiet(_: int) -> None:
+    """Nobody watches."""
+
+
+@pytest.fixture(scope="module")
+def vectors(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file of vectors."""
+    file = tmp_path_factory.mktemp("vectors") / "vectors.jsonl"
+    assert main(["vectors", "forearm-25cm2", "--out", str(file), "--count", str(COUNT), "--seed", "3"]) == 0
+    return file
+
+
+def lines_of(file: Path) -> list[dict[str, Any]]:
+    """Every line, read."""
+    return [json.loads(line) for line in file.read_text("utf-8").splitlines()]
+
+
+def test_the_interlock_answers_as_its_own_vectors_say(vectors: Path) -> None:
+    found = verify_file(vectors, quiet)
+    assert found.header["count"] == COUNT
+    assert found.differing == ()
+
+
+def test_every_line_fits_the_schema(vectors: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["vectors", "--schema"]) == 0
+    schema = json.loads(capsys.readouterr().out)
+    assert schema == vector_schema()
+    checker = jsonschema.Draft202012Validator(schema)
+    checker.check_schema(schema)
+    lines = lines_of(vectors)
+    for line in [*lines[:40], *lines[40::200]]:
+        checker.validate(line)
+    with pytest.raises(jsonschema.ValidationError):
+        checker.validate(lines[-1] | {"more": 1})
+
+
+def test_every_rule_and_every_flag_is_met(vectors: Path) -> None:
+    rules: Counter[int] = Counter()
+    flags: Counter[str] = Counter()
+    for line in lines_of(vectors):
+        flags.update(line["flags"] if "calls" in line else ())
+        for call in line.get("calls", ()):
+            rules.update(rule for rule in range(1, 40) if call.get("reasons", 0) >> (rule - 1) & 1)
+    assert set(rules) == set(range(1, 40)) - BACKSTOPS
+    assert set(flags) == set(FLAGS) - {"altered"}
+
+
+def test_the_same_seed_gives_the_same_file_and_another_one_another(tmp_path: Path) -> None:
+    files = []
+    for name, seed in (("first", "1"), ("again", "1"), ("other", "2")):
+        files.append(tmp_path / name)
+        assert main(["vectors", "thumb-8cm2", "--out", str(files[-1]), "--count", "300", "--seed", seed]) == 0
+    first, again, other = (file.read_bytes() for file in files)
+    assert first == again
+    assert first != other
+    assert sorted(tmp_path.iterdir()) == sorted(files)
+
+
+def test_every_vector_of_a_control_file_differs(tmp_path: Path) -> None:
+    file = tmp_path / "control.jsonl"
+    assert main(["vectors", "forearm-25cm2", "--control", "--out", str(file), "--count", "900"]) == 0
+    found = verify_file(file, quiet)
+    assert [number for number, _ in found.differing] == list(range(900))
+    assert main(["vectors", "--verify", str(file)]) == 1
+
+
+def test_names_are_many_enough_and_told_apart() -> None:
+    names = fields()["memory"]
+    assert len(names) == len(set(names)) == MEMORY_SIZE
+
+
+def damaged(lines: list[str], way: str) -> list[str]:
+    """The lines of a file with one thing wrong."""
+    records = [json.loads(line) for line in lines]
+    last = records[-1]
+    if way == "a vector too few":
+        return lines[:-1]
+    if way == "cut off":
+        return [*lines[:-1], lines[-1][:-30]]
+    if way == "unknown field":
+        last["more"] = 1
+    elif way == "unknown field in a call":
+        last["calls"][0]["more"] = 1
+    elif way == "a missing field":
+        del last["admitted_after"]
+    elif way == "a fraction":
+        last["admitted"][0] = 0.5
+    elif way == "beyond 64 bits":
+        last["admitted"][0] = 2**63
+    elif way == "limits that nobody gave":
+        last["limits"] = 10_000
+    elif way == "another version":
+        records[0]["version"] = 2
+    elif way == "other names":
+        records[0]["fields"]["memory"][3] = "something"
+    elif way == "a place outside":
+        last["memory"] = [[MEMORY_SIZE, 1]]
+    return [json.dumps(record) for record in records]
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        "a vector too few", "cut off", "unknown field", "unknown field in a call", "a missing field", "a fraction",
+        "beyond 64 bits", "limits that nobody gave", "another version", "other names", "a place outside",
+    ],
+)  # fmt: skip
+def test_a_damaged_file_is_refused(way: str, vectors: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = vectors.read_text("utf-8").splitlines()
+    short = [json.dumps(json.loads(lines[0]) | {"count": 3}), *lines[1:5]]
+    assert sum('"calls"' in line for line in short[1:]) == 3
+    whole = tmp_path / "whole.jsonl"
+    whole.write_text("\n".join(short) + "\n", "utf-8")
+    assert verify_file(whole, quiet).differing == ()
+    file = tmp_path / "damaged.jsonl"
+    file.write_text("\n".join(damaged(short, way)) + ("" if way == "cut off" else "\n"), "utf-8")
+    with pytest.raises(InputError):
+        verify_file(file, quiet)
+    assert main(["vectors", "--verify", str(file)]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("arguments", [["vectors"], ["vectors", "forearm-25cm2"], ["vectors", "--verify", "nowhere"]])
+def test_a_command_that_lacks_something_says_so(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(arguments) == 2
+    assert "allowed:" in capsys.readouterr().err
