@@ -9,7 +9,7 @@ import argparse
 import importlib
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from thenar.caution import SHORT
@@ -106,6 +106,19 @@ def parser() -> argparse.ArgumentParser:
     replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    _for_reviewers(add)
+    add("laws", "list the control laws and their settings")
+    schema = add("schema", "print the JSON Schema of scenario files, for editors")
+    schema.add_argument("--out", metavar="FILE", help="write it to a file")
+    return top
+
+
+def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """The commands of a safety reviewer."""
+    limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
+    limits.add_argument(
+        "profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file (left out: names them)"
+    )
     audit = add("audit", "judge what left the loop against R01 to R39, by separate code (exit 1 when one fails)")
     audit.add_argument("log", nargs="?", metavar="LOG", help="a run folder, or a CSV or Parquet file of pulses")
     audit.add_argument("--decisions", metavar="FILE", help="the decision log that belongs to a file of pulses")
@@ -142,13 +155,6 @@ def parser() -> argparse.ArgumentParser:
     evidence.add_argument("--proofs", metavar="FILE", help="proofs: a JSON list with id, property and result")
     evidence.add_argument("--mutation", metavar="FILE", help="mutation counts: a JSON object with files")
     evidence.add_argument("--vectors", metavar="FILE", help="vector counts: a JSON object with count and by_rule")
-    add("laws", "list the control laws and their settings")
-    limits = add("limits", "print every limit of a profile, which bounds can bind, and figures into three test loads")
-    limits.add_argument(
-        "profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file (left out: names them)"
-    )
-    schema = add("schema", "print the JSON Schema of scenario files, for editors")
-    schema.add_argument("--out", metavar="FILE", help="write it to a file")
     vectors = add(
         "vectors", "write exact answers of the interlock, for firmware to be held to (exit 1 when one differs)"
     )
@@ -159,7 +165,6 @@ def parser() -> argparse.ArgumentParser:
     vectors.add_argument("--control", action="store_true", help="make every vector wrong: a runner must refuse each")
     vectors.add_argument("--verify", metavar="FILE", help="hold this interlock to a file instead")
     vectors.add_argument("--schema", action="store_true", help="print the JSON Schema of a line instead")
-    return top
 
 
 class _Version(argparse.Action):
