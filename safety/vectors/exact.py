@@ -45,7 +45,7 @@ def _pen(vector: Vector, changes: dict[str, int], comment: str, command: tuple[i
 
 
 def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterator[Vector]:
-    own, loop, train = limits[channel], limits.loop, f"{CHANNELS[channel]}.train"
+    own, loop, train = (limits.agonist, limits.antagonist)[channel], limits.loop, f"{CHANNELS[channel]}.train"
     current_uA, width_us, period_us = vector.admitted_after[2 + 3 * channel : 5 + 3 * channel]
     charge_pC = 2 * current_uA * width_us
     square, window = current_uA * charge_pC, loop.short_window_us
@@ -76,7 +76,7 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
 
 def _commands(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterator[Vector]:
     """A command that something else has written, with a seal that fits and one that does not (R37, R39)."""
-    own, at = limits[channel], 2 + 3 * channel
+    own, at = (limits.agonist, limits.antagonist)[channel], 2 + 3 * channel
     step_uA = max(limits.loop.device_step_uA, 1)
     current_uA, width_us = vector.admitted_after[at : at + 2]
     for name, place, value in (
@@ -98,7 +98,7 @@ def _commands(vector: Vector, limits: Limits, channel: int, at_us: int) -> Itera
 
 def _moments(vector: Vector, limits: Limits, channel: int) -> Iterator[Vector]:
     """Ticks at rest at which a time, a charge or an impedance of the memory stands exactly on a bound."""
-    own, loop, name = limits[channel], limits.loop, CHANNELS[channel]
+    own, loop, name = (limits.agonist, limits.antagonist)[channel], limits.loop, CHANNELS[channel]
     t_us = int(vector.memory_after[_MEMORY["loop.tick_us"]]) + loop.control_period_us
     if t_us < 0:
         return
@@ -112,7 +112,7 @@ def _moments(vector: Vector, limits: Limits, channel: int) -> Iterator[Vector]:
     total_pC = int(vector.memory_after[_MEMORY[f"{name}.train.total_pC"]])
     share_pC = -(-2_000 * _NET_PC // own.net_per_mille)
     seen = {f"{lows}.since_us": t_us, f"{highs}.since_us": t_us}
-    for changes, moved, senses in (
+    cases: tuple[tuple[dict[str, int], str, dict[str, int]], ...] = (
         ({"estimate.bad_since_us": t_us - loop.implausible_trip_us, "latch.state": ARMED}, "estimate.bad_since_us",
          {"estimate_known": 0}),
         ({since: t_us - loop.short_window_us}, since, sensed),
@@ -125,7 +125,8 @@ def _moments(vector: Vector, limits: Limits, channel: int) -> Iterator[Vector]:
         (seen | {f"{highs}.b0": -_OHM * own.ohm_jump_percent // 100}, f"{highs}.b0", ohm),
         (seen | {f"{lows}.b0": _OHM * 100 // own.ohm_jump_percent}, f"{lows}.b0", ohm),
         ({f"{name}.train.pulse_us": t_us}, f"{name}.train.pulse_us", {}),
-    ):  # fmt: skip
+    )  # fmt: skip
+    for changes, moved, senses in cases:
         for step in _STEPS:
             pen = _pen(vector, changes | {moved: changes[moved] + step}, f"exactly on a bound {step:+d}: {moved}")
             wanted = _UNKNOWN | _CALM | {"estimate_count": 2} | senses
