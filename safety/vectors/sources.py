@@ -17,6 +17,7 @@ from thenar.safety.limits import Limits
 from thenar.safety.memory import DISARMED, LATCH_AT, start_memory
 from thenar.safety.reasons import RULES
 from thenar.safety.vectors.bounds import on_bounds
+from thenar.safety.vectors.exact import on_exact_bounds
 from thenar.safety.vectors.recorder import Recorder, Vector
 from thenar.safety.vectors.written import recovering, sloping
 from thenar.shared.compiled import flat_integers
@@ -165,3 +166,5 @@ def drawn(limits: Limits, rng: np.random.Generator) -> Iterator[Vector]:
                 yield vector
                 if place % 3 == 0:
                     yield from on_bounds(vector, rng)
+                if place % 60 == number % 60:
+                    yield from on_exact_bounds(vector, rng)

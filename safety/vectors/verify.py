@@ -28,7 +28,7 @@ _VECTOR: Final = {
     "id": int, "comment": str, "flags": list, "limits": int, "memory": list, "admitted": list, "calls": list,
     "memory_after": list, "admitted_after": list,
 }  # fmt: skip
-_CALLS: Final = (
+_CALLS: Final[tuple[dict[str, type], ...]] = (
     {"tick_us": int, "asked": list, "senses": list, "admitted": list, "reasons": int},
     {"halt_us": int},
     {"gate_us": int, "channel": int, "pulse": list, "reasons": int},
