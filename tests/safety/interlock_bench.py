@@ -12,7 +12,7 @@ from thenar.safety.edge import demand_units, senses_units
 from thenar.safety.interlock import start_admitted
 from thenar.safety.invented import CLEAR, ENGRAVER
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
-from thenar.safety.memory import start_memory
+from thenar.safety.memory import EMPTY, ContactMemory, Lowest, start_memory
 from thenar.safety.profile import load_profile
 from thenar.shared.compiled import flat_integers
 from thenar.shared.signals import REST, Calibration, ChannelCalibration, Demand, Stimulus
@@ -219,3 +219,11 @@ class Bench:
 def rule(number: int) -> int:
     """The bit of requirement Rn."""
     return 1 << (number - 1)
+
+
+def contact_of(since_us: int, low: int, high: int, low_before: int = EMPTY, high_before: int = -EMPTY) -> ContactMemory:
+    """A contact's memory: lowest and highest impedance (ohm) of the bucket that began at `since_us`, and before it."""
+    rest = [EMPTY] * 6
+    return ContactMemory(
+        Lowest(since_us, low, low_before, *rest), Lowest(since_us, -high, -high_before, *rest)
+    )  # fmt: skip

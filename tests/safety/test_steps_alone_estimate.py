@@ -10,16 +10,20 @@ import pytest
 from tests.safety.interlock_bench import LIFTED, changed, limits_for, rule
 from thenar.safety import plausibility
 from thenar.safety.ceilings import _steady_bound_uA, bound_channel
+from thenar.safety.extremes import lowest_after, lowest_of
 from thenar.safety.inputs import ChannelAsked, Senses
 from thenar.safety.memory import (
     ARMED,
     DISARMED,
+    EMPTY,
     LONG_SLOTS,
     NEVER,
+    NOTHING_SEEN,
     SHORT_SLOTS,
     SLOTS_AT,
     SLOTS_SIZE,
     EstimateMemory,
+    Lowest,
     start_memory,
     unpack_memory,
 )
@@ -37,9 +41,8 @@ LOOP = LIMITS.loop
 NOW_US = 10_000_000
 AGE_US = 30_000
 SAMPLED_US = NOW_US - AGE_US
-PAST = EstimateMemory(
-    7, 3_000, SAMPLED_US - 20_000, SAMPLED_US - 20_000, 0, 0, NEVER, 3_000, 3_000, SAMPLED_US - 20_000
-)
+LOWS = Lowest(SAMPLED_US - 20_000, 3_000, 3_000, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)
+PAST = EstimateMemory(7, 3_000, SAMPLED_US - 20_000, SAMPLED_US - 20_000, 0, 0, NEVER, LOWS)
 
 
 def senses(value_mN: int = 3_001, age_us: int = AGE_US, count: int = 8, known: int = 1) -> Senses:
@@ -118,38 +121,52 @@ def test_an_estimate_out_of_range_or_from_the_future_is_bad_since_now(value_mN: 
 
 
 @pytest.mark.parametrize(
-    ("low_since_us", "lows"),
+    ("since_us", "lows"),
     [
-        (SAMPLED_US, (2_000, 2_500, SAMPLED_US)),
-        (SAMPLED_US + 1, (3_001, 3_001, SAMPLED_US)),
-        (SAMPLED_US - 9_999, (2_000, 2_500, SAMPLED_US - 9_999)),
-        (SAMPLED_US - 10_000, (3_001, 2_000, SAMPLED_US)),
-        (SAMPLED_US - 19_999, (3_001, 2_000, SAMPLED_US - 9_999)),
-        (SAMPLED_US - 20_000, (3_001, 3_001, SAMPLED_US)),
+        (0, (0, 10, 20, 30, 40, 50, 60, 70, 80)),
+        (5, (5, 10, 20, 30, 40, 50, 60, 70, 80)),
+        (-2_857, (-2_857, 10, 20, 30, 40, 50, 60, 70, 80)),
+        (-2_858, (0, 11, 10, 20, 30, 40, 50, 60, 70)),
+        (-5_715, (-2_857, 11, 10, 20, 30, 40, 50, 60, 70)),
+        (-5_716, (0, 11, EMPTY, 10, 20, 30, 40, 50, 60)),
+        (-22_863, (-2_857, 11, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, 10)),
+        (-22_864, (0, 11, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)),
+        (19_999, (19_999, 10, 20, 30, 40, 50, 60, 70, 80)),
+        (20_000, (0, 11, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)),
     ],
 )
-def test_the_lowest_force_is_kept_for_half_a_window_to_a_whole_one(
-    low_since_us: int, lows: tuple[int, int, int]
-) -> None:
-    past = PAST._replace(low_now_mN=2_000, low_before_mN=2_500, low_since_us=low_since_us)
-    assert after(past, senses())[:3] == (8, 3_001, SAMPLED_US)
-    assert after(past, senses())[7:] == lows
-    assert after(past._replace(sampled_us=NEVER), senses())[7:] == (3_001, 3_001, SAMPLED_US)
-    assert after(past._replace(low_now_mN=4_000), senses())[7] <= 3_001
+def test_lowest_values_are_kept_for_a_window_and_up_to_a_seventh_more(since_us: int, lows: tuple[int, ...]) -> None:
+    past = Lowest(SAMPLED_US + since_us, 10, 20, 30, 40, 50, 60, 70, 80)
+    found = lowest_after(past, 11, 20_000, SAMPLED_US)
+    assert found == (SAMPLED_US + lows[0], *lows[1:])
+    assert lowest_of(found) == min(lows[1:])
+    assert lowest_after(past, 9, 20_000, SAMPLED_US).b0 == 9
 
 
-def test_a_window_of_no_length_still_has_two_halves() -> None:
-    loop = LOOP._replace(force_window_us=0)
-    past = PAST._replace(low_now_mN=2_000, low_since_us=SAMPLED_US - 1)
-    found = plausibility._with_sample(loop, past, senses(), True, NOW_US)
-    assert found[7:] == (3_001, 2_000, SAMPLED_US)
+def test_a_window_shorter_than_its_buckets_still_keeps_one_microsecond_each() -> None:
+    past = Lowest(0, 5, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)
+    assert lowest_after(past, 6, 1, 7) == (7, 6, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, 5)
+    assert lowest_after(past, 6, 0, 8) == (8, 6, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)
 
 
-def test_force_rises_too_fast_above_the_lower_of_two_lows_and_only_on_a_new_sample() -> None:
-    now = PAST._replace(arrived=8, value_mN=7_000, low_now_mN=3_000, low_before_mN=5_000)
+@pytest.mark.parametrize("place", range(8))
+def test_the_lowest_of_all_buckets_is_found_in_each(place: int) -> None:
+    values = [50] * 8
+    values[place] = 3
+    assert lowest_of(Lowest(0, *values)) == 3
+
+
+def test_a_new_estimate_enters_the_lowest_forces_at_the_time_of_its_sample() -> None:
+    assert after(PAST, senses())[:3] == (8, 3_001, SAMPLED_US)
+    assert after(PAST, senses()).lows == lowest_after(LOWS, 3_001, LOOP.force_window_us, SAMPLED_US)
+    assert after(PAST, senses(count=7)).lows == LOWS
+
+
+def test_force_rises_too_fast_above_the_lowest_of_the_window_and_only_on_a_new_sample() -> None:
+    now = PAST._replace(arrived=8, value_mN=7_000, lows=LOWS._replace(b0=3_000, b1=5_000))
     assert not plausibility._rises_too_fast(LOOP, PAST, now)
     assert plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=7_001))
-    swapped = now._replace(value_mN=7_001, low_now_mN=5_000, low_before_mN=3_000)
+    swapped = now._replace(value_mN=7_001, lows=LOWS._replace(b0=5_000, b1=3_000))
     assert plausibility._rises_too_fast(LOOP, PAST, swapped)
     assert not plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=9_000, arrived=7))
     assert plausibility._rises_too_fast(LOOP, PAST, now._replace(value_mN=9_000, arrived=7, sampled_us=SAMPLED_US))
@@ -160,7 +177,7 @@ def verdict(sensed: Senses, past: EstimateMemory = PAST, state: int = ARMED) -> 
     return tuple(plausibility.judge_estimate(LOOP, past, sensed, True, state, NOW_US)[1])  # type: ignore[return-value]
 
 
-OLD = PAST._replace(sampled_us=NEVER, arrived=7)
+OLD = PAST._replace(sampled_us=NEVER, arrived=7, lows=NOTHING_SEEN)
 
 
 @pytest.mark.parametrize(
@@ -201,9 +218,10 @@ def test_an_unknown_or_implausible_estimate_trips_after_half_a_second_of_being_a
     assert found == (rule(30), trip, 0)
     assert memory.bad_since_us == kept_us
     if known == 0:
-        assert memory == (-1, 0, NEVER, NEVER, 0, 0, kept_us, 0, 0, NEVER)
+        assert memory == (-1, 0, NEVER, NEVER, 0, 0, kept_us, NOTHING_SEEN)
     else:
-        assert memory == (8, -501, SAMPLED_US, SAMPLED_US, 0, 0, kept_us, -501, -501, SAMPLED_US)
+        lows = NOTHING_SEEN._replace(since_us=SAMPLED_US, b0=-501)
+        assert memory == (8, -501, SAMPLED_US, SAMPLED_US, 0, 0, kept_us, lows)
 
 
 def test_old_and_implausible_and_too_strong_at_once_is_told_at_once() -> None:

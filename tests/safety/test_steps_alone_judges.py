@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.safety.interlock_bench import changed, limits_for, rule
+from tests.safety.interlock_bench import changed, contact_of, limits_for, rule
 from thenar.safety import judgement, plausibility
 from thenar.safety.arming import Findings
 from thenar.safety.balance import judge_balance
@@ -15,7 +15,9 @@ from thenar.safety.inputs import TIME_RANGE_US, Asked, ChannelAsked, Senses
 from thenar.safety.memory import (
     ARMED,
     DISARMED,
+    EMPTY,
     NEVER,
+    NOTHING_SEEN,
     BalanceMemory,
     CommandMemory,
     ContactMemory,
@@ -158,7 +160,8 @@ def test_a_law_never_heard_is_silent_from_now_on() -> None:
         (Latch(ARMED, 0, NEVER, 0, NOW_US, 7, 1), 8, rule(35)),
         (Latch(DISARMED, 0, NEVER, 0, NOW_US, 7, 1), 8, 0),
         (Latch(DISARMED, 35, 0, 0, NOW_US, 7, 1), 8, rule(35)),
-        (Latch(DISARMED, 34, 0, 0, NOW_US, 7, 1), 8, 0),
+        (Latch(DISARMED, 34, 0, 0, NOW_US, 7, 1), 8, rule(35)),
+        (Latch(DISARMED, 33, 0, NEVER, NEVER, 0, 1), 8, 0),
         (Latch(DISARMED, 0, NEVER, 0, NEVER, 7, 2), 7, rule(39)),
         (Latch(ARMED, 0, NEVER, 0, NOW_US - LOOP.session_us, 7, 2), 8, rule(24) | rule(35) | rule(39)),
     ],
@@ -182,22 +185,19 @@ def contact(past: ContactMemory, ohm: int) -> tuple[Any, int]:
     return plausibility.judge_contact(LIMITS.agonist, LOOP, past, ohm, NOW_US)
 
 
-HALF_US = LOOP.contact_window_us // 2
+BUCKET_US = -(-LOOP.contact_window_us // 7)
 
 
 @pytest.mark.parametrize(
     ("since_us", "kept"),
     [
-        (NOW_US, (1_000, 1_300, 1_100, 1_200, NOW_US)),
-        (NOW_US + 1, (1_300, 1_300, 1_300, 1_300, NOW_US)),
-        (NOW_US - HALF_US + 1, (1_000, 1_300, 1_100, 1_200, NOW_US - HALF_US + 1)),
-        (NOW_US - HALF_US, (1_300, 1_300, 1_000, 1_050, NOW_US)),
-        (NOW_US - 2 * HALF_US + 1, (1_300, 1_300, 1_000, 1_050, NOW_US - HALF_US + 1)),
-        (NOW_US - 2 * HALF_US, (1_300, 1_300, 1_300, 1_300, NOW_US)),
+        (NOW_US, contact_of(NOW_US, 1_000, 1_300, 1_100, 1_200)),
+        (NOW_US - BUCKET_US + 1, contact_of(NOW_US - BUCKET_US + 1, 1_000, 1_300, 1_100, 1_200)),
+        (NOW_US - 8 * BUCKET_US, contact_of(NOW_US, 1_300, 1_300)),
     ],
 )
-def test_impedance_is_remembered_for_half_a_window_to_a_whole_one(since_us: int, kept: tuple[int, ...]) -> None:
-    assert contact(ContactMemory(1_000, 1_050, 1_100, 1_200, since_us), 1_300) == (kept, 0)
+def test_impedance_is_remembered_for_a_window_and_up_to_a_seventh_more(since_us: int, kept: ContactMemory) -> None:
+    assert contact(contact_of(since_us, 1_000, 1_050, 1_100, 1_200), 1_300) == (kept, 0)
 
 
 @pytest.mark.parametrize(
@@ -211,11 +211,11 @@ def test_impedance_is_remembered_for_half_a_window_to_a_whole_one(since_us: int,
         ((1_000, 1_000, 1_500, 1_500), 2_001, True),
         ((700, 1_000, 700, 700), 499, True),
         ((700, 700, 700, 1_000), 499, True),
-        ((-1, -1, -1, -1), LIMITS.agonist.ohm_min, False),
-        ((-1, -1, -1, -1), LIMITS.agonist.ohm_min - 1, True),
-        ((-1, -1, -1, -1), LIMITS.agonist.ohm_max, False),
-        ((-1, -1, -1, -1), LIMITS.agonist.ohm_max + 1, True),
-        ((-1, -1, -1, -1), 0, True),
+        ((EMPTY, -EMPTY, EMPTY, -EMPTY), LIMITS.agonist.ohm_min, False),
+        ((EMPTY, -EMPTY, EMPTY, -EMPTY), LIMITS.agonist.ohm_min - 1, True),
+        ((EMPTY, -EMPTY, EMPTY, -EMPTY), LIMITS.agonist.ohm_max, False),
+        ((EMPTY, -EMPTY, EMPTY, -EMPTY), LIMITS.agonist.ohm_max + 1, True),
+        ((EMPTY, -EMPTY, EMPTY, -EMPTY), 0, True),
         ((1_000, 1_000, 1_000, 1_000), -1, False),
         ((0, 0, 0, 0), 150, True),
     ],
@@ -223,10 +223,10 @@ def test_impedance_is_remembered_for_half_a_window_to_a_whole_one(since_us: int,
 def test_impedance_trips_out_of_range_and_on_a_jump_past_twice(
     past: tuple[int, int, int, int], ohm: int, trips: bool
 ) -> None:
-    after, found = contact(ContactMemory(*past, NOW_US - 10), ohm)
+    after, found = contact(contact_of(NOW_US - 10, *past), ohm)
     assert found == (rule(28) if trips else 0)
     if ohm < 0:
-        assert after == (-1, -1, -1, -1, NEVER)
+        assert after == ContactMemory(NOTHING_SEEN, NOTHING_SEEN)
 
 
 def test_counters_that_could_grow_for_ever_stay_at_their_top() -> None:

@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from tests.safety.interlock_bench import LIFTED, PERIOD_US, changed, limits_for, rule
+from tests.safety.interlock_bench import LIFTED, PERIOD_US, changed, contact_of, limits_for, rule
 from thenar.safety import judgement
 from thenar.safety.arming import Findings
 from thenar.safety.balance import judge_balance
@@ -17,18 +17,19 @@ from thenar.safety.limits import Limits, limits_mark
 from thenar.safety.memory import (
     ARMED,
     DISARMED,
+    EMPTY,
     NEVER,
     STOPPING,
     BalanceMemory,
     CommandMemory,
-    ContactMemory,
     EstimateMemory,
     LoopMemory,
+    Lowest,
     Memory,
     start_memory,
     unpack_memory,
 )
-from thenar.safety.plausibility import _with_sample, judge_contact
+from thenar.safety.plausibility import judge_contact
 from thenar.safety.step_limits import limit_rise, rounded
 
 if os.environ.get("NUMBA_DISABLE_JIT") != "1":
@@ -43,6 +44,9 @@ SENSES = Senses(3_001, 1, 30_000, 8, 0, 0, 1, 0, 1_000, -1, 1_000, -1, 0, 0, 0, 
 SAMPLED_US = NOW_US - 30_000
 
 
+LOWS = Lowest(SAMPLED_US, 3_000, 3_000, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY)
+
+
 def delivering(limits: Limits = LIMITS, agonist_uA: int = 2_000, antagonist_uA: int = 2_000, **loop: int) -> Memory:
     """Armed and delivering on both channels for seconds; both fired within the last period."""
     start = unpack_memory(start_memory())
@@ -51,7 +55,7 @@ def delivering(limits: Limits = LIMITS, agonist_uA: int = 2_000, antagonist_uA: 
         channels.append(
             channel._replace(
                 command=CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0),
-                contact=ContactMemory(1_000, 1_000, 1_000, 1_000, LAST_US),
+                contact=contact_of(LAST_US, 1_000, 1_000, 1_000, 1_000),
                 balance=BalanceMemory(0, 0, 0, LAST_US),
                 train=channel.train._replace(pulse_us=LAST_US, end_us=LAST_US + 500),
             )
@@ -59,7 +63,7 @@ def delivering(limits: Limits = LIMITS, agonist_uA: int = 2_000, antagonist_uA: 
     return Memory(
         start.latch._replace(state=ARMED, armed_us=1, session_us=1, mark=limits_mark(limits), busy=1),
         LoopMemory(LAST_US, LAST_US, 0, NEVER, LAST_US + 50_000)._replace(**loop),
-        EstimateMemory(7, 3_000, SAMPLED_US - PERIOD_US, SAMPLED_US, 0, 0, NEVER, 3_000, 3_000, SAMPLED_US),
+        EstimateMemory(7, 3_000, SAMPLED_US - PERIOD_US, SAMPLED_US, 0, 0, NEVER, LOWS),
         *channels,
     )
 
@@ -250,7 +254,7 @@ def test_each_channel_saturates_at_its_own_impedance(agonist_ohm: int, antagonis
     limits = changed(LIFTED, compliance_uV=4_000_000)
     memory = delivering(limits, agonist_uA=5_000, antagonist_uA=5_000)
     sensed = {"agonist_contact_ohm": agonist_ohm, "antagonist_contact_ohm": antagonist_ohm}
-    contact = ContactMemory(2_000, 2_000, 1_000, 1_000, LAST_US)
+    contact = contact_of(LAST_US, 2_000, 2_000, 1_000, 1_000)
     memory = memory._replace(
         agonist=memory.agonist._replace(contact=contact), antagonist=memory.antagonist._replace(contact=contact)
     )
@@ -295,19 +299,15 @@ def test_a_part_of_a_microampere_or_a_microsecond_is_not_earned_yet() -> None:
     assert rise(Bounded(1, 400, 25_000, 0), 20_000) == (1, 204, 25_000, rule(20))
 
 
-def test_halves_of_an_odd_window_are_whole_microseconds() -> None:
-    limits = changed(LIMITS, force_window_us=20_001, contact_window_us=20_001)
-    past = delivering().estimate._replace(low_now_mN=2_000, low_since_us=SAMPLED_US - 10_000)
-    after = _with_sample(limits.loop, past, SENSES, True, NOW_US)
-    assert after[7:] == (3_001, 2_000, SAMPLED_US)
-    contact = ContactMemory(900, 900, 900, 900, NOW_US - 10_000)
-    assert judge_contact(limits.agonist, limits.loop, contact, 1_000, NOW_US)[0] == (1_000, 1_000, 900, 900, NOW_US)
-    none = changed(LIMITS, contact_window_us=0)
-    contact = contact._replace(since_us=NOW_US - 1)
-    assert judge_contact(none.agonist, none.loop, contact, 1_000, NOW_US)[0] == (1_000, 1_000, 900, 900, NOW_US)
+def test_a_seventh_of_a_window_is_rounded_up_to_whole_microseconds() -> None:
+    limits = changed(LIMITS, contact_window_us=20_001)
+    kept = judge_contact(limits.agonist, limits.loop, contact_of(NOW_US - 2_857, 900, 900), 1_000, NOW_US)[0]
+    assert kept == contact_of(NOW_US - 2_857, 900, 1_000)
+    kept = judge_contact(limits.agonist, limits.loop, contact_of(NOW_US - 2_858, 900, 900), 1_000, NOW_US)[0]
+    assert kept == contact_of(NOW_US, 1_000, 1_000, 900, 900)
 
 
 def test_a_short_circuit_is_remembered_as_a_reading() -> None:
-    shorted = ContactMemory(0, 0, 0, 0, NOW_US - LIMITS.loop.contact_window_us // 2)
+    shorted = contact_of(NOW_US - 10, 0, 0)
     after, trips = judge_contact(LIMITS.agonist, LIMITS.loop, shorted, 150, NOW_US)
-    assert (after, trips) == ((150, 150, 0, 0, NOW_US), rule(28))
+    assert (after, trips) == (contact_of(NOW_US - 10, 0, 150), rule(28))
