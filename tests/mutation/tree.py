@@ -23,6 +23,7 @@ UNDER_TEST: Final = (
     "budget",
     "ceilings",
     "conversion",
+    "extremes",
     "gate",
     "inputs",
     "interlock",

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli.show import progress, show_json
 from thenar.safety.profile import load_profile
+from thenar.safety.requirements import REQUIREMENTS, reason_ids
 from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
 
@@ -52,12 +54,39 @@ def _write(chosen: argparse.Namespace) -> int:
         write_vectors(profile, out, chosen.count, chosen.seed, chosen.control, written)
     size = out.stat().st_size
     if chosen.json:
-        show_json({"file": str(out), "count": chosen.count, "bytes": size, "fingerprint": profile.fingerprint()})
+        show_json({"count": chosen.count, "by_rule": _by_rule(out)})
         return 0
     kind = "control vectors, each with one wrong output" if chosen.control else "vectors"
     print(f"{out}: {chosen.count} {kind} from {profile.name}, seed {chosen.seed}, {size / 1e6:.1f} MB")
     print(SHORT)
     return 0
+
+
+def _by_rule(file: Path) -> dict[str, int]:
+    """How many vectors have an answer in which each rule acted, by identifier: what the evidence page reads."""
+    counts = dict.fromkeys((row.name for row in REQUIREMENTS), 0)
+    with file.open(encoding="utf-8") as lines:
+        next(lines)
+        for line in lines:
+            mask = 0
+            for answer in _reasons_in(json.loads(line)):
+                mask |= answer
+            for name in reason_ids(mask):
+                counts[name] += 1
+    return {name: count for name, count in counts.items() if count}
+
+
+def _reasons_in(value: object) -> Iterator[int]:
+    """Every reasons mask anywhere in a vector."""
+    if isinstance(value, dict):
+        for key, below in value.items():
+            if key == "reasons":
+                yield int(below)
+            else:
+                yield from _reasons_in(below)
+    elif isinstance(value, list):
+        for below in value:
+            yield from _reasons_in(below)
 
 
 def _verify(path: Path, as_json: bool) -> int:
