@@ -13,9 +13,9 @@ from thenar.cli import main
 from thenar.safety.attack.removals import MUST_DIE, MUST_SURVIVE, REMOVALS, Edit, Removal
 from thenar.safety.profile import load_profile
 from thenar.safety.requirements import REQUIREMENTS
-from thenar.study.challenge import Asked, run_campaign
+from thenar.study.challenge import Asked, _pool, run_campaign
 from thenar.study.families import BOUNDARY, SEARCH, Piece, pieces, played_piece
-from thenar.study.hunt import Hunt, hunted, only_demands
+from thenar.study.hunt import Found, Hunt, hunted, only_demands
 
 PROFILE = "forearm-25cm2"
 
@@ -28,6 +28,12 @@ def asked(commands: int, seed: int = 1, jobs: int = 2, shrink: bool = False) -> 
 def removal_of(rule: str) -> Removal:
     """The removal of one requirement's check."""
     return next(removal for removal in REMOVALS if removal.rule == rule)
+
+
+def hunted_apart(hunt: Hunt) -> Found:
+    """A hunt as a campaign makes it: in a process of its own, without the compiler."""
+    with _pool(1, compiled=False) as pool:
+        return pool.submit(hunted, hunt).result()
 
 
 @pytest.fixture(scope="module")
@@ -81,10 +87,8 @@ def test_more_commands_are_more_pieces_of_every_drawn_family() -> None:
 
 
 @pytest.mark.parametrize("rule", ["R06", "R33", "R37"])
-def test_the_loss_of_a_check_is_noticed_without_the_compiler_in_the_way(
-    rule: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    found = hunted(Hunt(removal_of(rule), limits_for(), 1, shrink=False))
+def test_the_loss_of_a_check_is_noticed_without_the_compiler_in_the_way(rule: str) -> None:
+    found = hunted_apart(Hunt(removal_of(rule), limits_for(), 1, shrink=False))
     assert (found.state, found.caught_by) == ("caught", (rule,))
     if rule == "R37":
         assert 37 in found.twin_trips
@@ -94,18 +98,18 @@ def test_a_copy_that_crashes_is_counted_apart_and_is_no_catch() -> None:
     broken = Removal(
         "R06", (Edit("gate", "    shut = _shut(memory.latch)\n", "    shut = memory.nothing\n"),), ("R06",)
     )
-    found = hunted(Hunt(broken, limits_for(), 1, shrink=False))
+    found = hunted_apart(Hunt(broken, limits_for(), 1, shrink=False))
     assert found.state == "crashed"
     assert found.caught_after is None
 
 
 def test_an_edit_that_does_not_fit_is_a_crash_and_no_catch() -> None:
     odd = Removal("R06", (Edit("gate", "nowhere to be found", ""),), ("R06",))
-    assert hunted(Hunt(odd, limits_for(), 1, shrink=False)).state == "crashed"
+    assert hunted_apart(Hunt(odd, limits_for(), 1, shrink=False)).state == "crashed"
 
 
 def test_shrinking_keeps_the_break_and_leaves_less() -> None:
-    found = hunted(Hunt(removal_of("R06"), limits_for(), 1, shrink=True))
+    found = hunted_apart(Hunt(removal_of("R06"), limits_for(), 1, shrink=True))
     assert found.attack is not None
     assert found.caught_after is not None
     assert len(found.attack.ops) < found.caught_after
