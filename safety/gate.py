@@ -35,6 +35,7 @@ from thenar.safety.reasons import (
     R39,
 )
 from thenar.safety.step_limits import is_silent
+from thenar.safety.windows import filling_since_us
 from thenar.shared.compiled import step
 
 NOTHING_TO_DO: Final = -1
@@ -134,7 +135,9 @@ def _broken(
     trip = 0
     if latch.busy > 1 or admitted.seal != seal_of(admitted):
         trip |= R39
-    if t_us < admitted.admitted_us or t_us < train.pulse_us or t_us > TIME_RANGE_US:
+    # Asked ahead and then for an earlier time, the sums would lack a bucket that the earlier time still needs.
+    covered_us = max(train.pulse_us, filling_since_us(loop, train.short_bucket, train.long_bucket))
+    if t_us < admitted.admitted_us or t_us < covered_us or t_us > TIME_RANGE_US:
         trip |= R04
     if t_us - admitted.admitted_us > loop.command_trip_us:
         trip |= R03

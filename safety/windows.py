@@ -40,6 +40,15 @@ def next_bucket_us(window_us: int, slots: int, t_us: int) -> int:
 
 
 @step
+def filling_since_us(loop: LoopLimits, short_bucket: int, long_bucket: int) -> int:
+    """The earliest instant, in us, that the sums still cover: where the younger of the two filling buckets begins."""
+    return max(
+        short_bucket * bucket_us(loop.short_window_us, SHORT_SLOTS),
+        long_bucket * bucket_us(loop.long_window_us, LONG_SLOTS),
+    )
+
+
+@step
 def _train_at(channel: int) -> int:
     return CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT
 

@@ -529,9 +529,12 @@ static num clear_of_other(const loop_limits *k, const memory *m, num c, num t) {
 static num shut(const memory *m) { return m->trip != 0 ? R(34) : m->state == DISARMED ? R(5) : 0; }
 
 static num broken(const limits *l, const memory *m, const admitted *a, num c, num t) {
+    const channel_state *own = &m->of[c];
     num found = 0;
     if (m->busy > 1 || a->seal != seal_of(a)) found |= R(39);
-    if (t < a->admitted_us || t < m->of[c].pulse_us || t > MAX_TIME) found |= R(4);
+    if (t < a->admitted_us || t < own->pulse_us || t > MAX_TIME) found |= R(4);
+    if (t < own->short_bucket * bucket_us(l->loop.short_us, SHORT)) found |= R(4);
+    if (t < own->long_bucket * bucket_us(l->loop.long_us, LONG)) found |= R(4);
     if (t - a->admitted_us > l->loop.command_trip_us) found |= R(3);
     if (t - m->session_us >= l->loop.session_us) found |= R(24);
     if (!keeps_ceilings(&l->of[c], &l->loop, &a->of[c])) found |= R(37);

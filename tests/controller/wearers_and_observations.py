@@ -67,10 +67,15 @@ def within_ceiling(demand: Demand, calibration: Calibration) -> bool:
         if not all(0.0 <= number < float("inf") for number in stimulus):
             return False
         ceiling_nC = channel.ceiling_mA * channel.width_us
-        if stimulus.current_mA > channel.ceiling_mA or charge_nC(stimulus) > ceiling_nC * (1.0 + 1e-12):
+        if stimulus.current_mA > channel.ceiling_mA or not _at_most(charge_nC(stimulus), ceiling_nC):
             return False
         for chronaxie_us in (1.0, 50.0, 200.0, 1000.0, 1e6):
             effect = charge_nC(stimulus) / (stimulus.width_us + chronaxie_us)
-            if effect > ceiling_nC / (channel.width_us + chronaxie_us) * (1.0 + 1e-12):
+            if not _at_most(effect, ceiling_nC / (channel.width_us + chronaxie_us)):
                 return False
     return True
+
+
+def _at_most(value: float, bound: float) -> bool:
+    """Up to the rounding of doubles, which is relative but for the smallest: those keep few digits or none."""
+    return value <= bound * (1.0 + 1e-12) + 1e-300

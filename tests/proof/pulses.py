@@ -154,6 +154,9 @@ def _obeys(world: World) -> None:
         world.show("a hold is kept (R23)", implies(held, opposite(at.leaves)))
         session = at.t_us - at.memory.latch.session_us < gap.session_us
         world.show("none after the session's end (R24)", implies(at.leaves, session))
+        train = at.own.train
+        since_us = world.run(filling_since_us, at.limits.loop, train.short_bucket, train.long_bucket)
+        world.show("none before what the windows hold (R04)", implies(at.leaves, at.t_us >= since_us))
 
 
 def _untouched(world: World) -> None:
@@ -238,7 +241,7 @@ CLAIMS = [
             ("_shut", "latch.state == DISARMED", "latch.state == 9"),
             ("gate", "or shut != 0", ""),
         ),
-        unknown=("seal_of", "budget_of"),
+        unknown=("seal_of", "budget_of", "filling_since_us"),
         long=True,
     ),
     Claim(
@@ -257,11 +260,12 @@ CLAIMS = [
             ("_clear_of_other_us", "loop.changeover_us if first", "loop.pulse_gap_us if first"),
             ("is_silent", "train.pulse_us < armed_us or", "train.pulse_us < armed_us and"),
             ("_broken", ">= loop.session_us", "> loop.session_us"),
+            ("_broken", "t_us < covered_us", "t_us < train.pulse_us"),
             ("gate", "if early != 0", "if False"),
             ("gate", "if budget.withhold != 0", "if budget.withhold == R34"),
         ),
         "the seal and the budgets may be anything",
-        unknown=("seal_of", "budget_of"),
+        unknown=("seal_of", "budget_of", "filling_since_us"),
         long=True,
     ),
     Claim(
@@ -275,7 +279,7 @@ CLAIMS = [
             ("tripped", "Latch(DISARMED, trip", "Latch(latch.state, trip"),
         ),
         "the seal and the budgets may be anything",
-        unknown=("seal_of", "budget_of"),
+        unknown=("seal_of", "budget_of", "filling_since_us"),
         long=True,
     ),
 ]
