@@ -13,6 +13,7 @@ from thenar.safety.interlock import Admitted
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import DISARMED, ChannelMemory, Memory, TrainMemory
 from thenar.safety.reasons import R13, R15
+from thenar.safety.windows import filling_since_us
 
 
 class Pulse:

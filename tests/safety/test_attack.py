@@ -19,6 +19,7 @@ from thenar.safety.audit.verdicts import Verdict
 from thenar.safety.decision_log import FIELDS
 from thenar.safety.limits import limits_mark
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.study.families import Piece, played_piece
 from thenar.study.judged import judged, logs_of
 
 LIMITS = limits_for()
@@ -58,6 +59,15 @@ def test_drawn_schedules_under_every_ground_pass_the_auditor() -> None:
     for name, limits in grounds(LIMITS).items():
         ops = Drawer(np.random.default_rng([seed, 7]), limits).schedule(1_500, 0.7)
         assert judged(limits, *logs_of(play(ops, limits))).audit.broken == (), f"seed {seed}, {name}"
+
+
+@pytest.mark.parametrize("seed", [2167044079])
+def test_questions_ahead_and_back_in_any_order_never_stretch_an_on_time_window(seed: int) -> None:
+    # This drawn schedule asks the gate ahead and then for earlier times under a short on-time bound (R23).
+    piece = Piece("random", 8, seed)
+    found = played_piece(LIMITS, "forearm-25cm2", piece).on
+    assert found.audit.broken == ()
+    assert found.acted[4] > 0
 
 
 def test_a_mutated_schedule_stays_playable() -> None:

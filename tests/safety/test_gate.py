@@ -10,6 +10,8 @@ import pytest
 from tests.safety.interlock_bench import LIFTED, PERIOD_US, STRONG, Bench, ask, both, changed, gaps_us, limits_for, rule
 from thenar.safety.inputs import TIME_RANGE_US
 from thenar.safety.limits import Limits
+from thenar.safety.memory import SHORT_SLOTS
+from thenar.safety.windows import bucket_us
 from thenar.shared.signals import Stimulus
 
 PUSH = ask(15.0)
@@ -231,3 +233,16 @@ def test_once_it_has_fired_a_channel_waits_for_the_short_gap_only() -> None:
     assert between
     assert first.t_us == PERIOD_US
     assert second.t_us - first.t_us == 25_000
+
+
+@pytest.mark.parametrize(("asked_us", "trip"), [(60_000, 0), (59_999, 4)])
+def test_a_time_before_the_bucket_that_a_later_question_began_is_a_clock_that_ran_back(
+    asked_us: int, trip: int
+) -> None:
+    # The window sums have moved on with the later time: what they let go of would be missing at the earlier one.
+    bench = pushing()
+    bench.tick(PUSH)
+    assert (bench.t_us + 60_000) % bucket_us(bench.limits.loop.short_window_us, SHORT_SLOTS) == 0
+    assert bench.gate(at=bench.t_us + 70_000) == rule(3)
+    assert bench.gate(at=bench.t_us + asked_us) == rule(trip or 3)
+    assert bench.trip == trip
