@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Any, Final
 
 import tomlkit
@@ -60,7 +61,7 @@ def _put(document: Any, path: str, value: Value, file: str) -> None:
     """Set one value in a TOML document, with the tables above it where they are missing."""
     parts = _parts(path, file)
     table = document
-    for part, following in zip(parts, parts[1:], strict=False):
+    for part, following in pairwise(parts):
         if isinstance(part, int):
             if not isinstance(table, (AoT, Array)) or part >= len(table):
                 raise InputError([Problem(file, path, f"no entry {part}", "an entry that the file has")])
