@@ -11,7 +11,17 @@ from thenar.safety import interlock
 from thenar.safety.ceilings import Bounded
 from thenar.safety.inputs import Asked, ChannelAsked, Senses
 from thenar.safety.limits import limits_mark
-from thenar.safety.memory import ARMED, DISARMED, NEVER, CommandMemory, LoopMemory, Memory, start_memory, unpack_memory
+from thenar.safety.memory import (
+    ARMED,
+    DISARMED,
+    NEVER,
+    STOPPING,
+    CommandMemory,
+    LoopMemory,
+    Memory,
+    start_memory,
+    unpack_memory,
+)
 
 if os.environ.get("NUMBA_DISABLE_JIT") != "1":
     pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
@@ -25,14 +35,14 @@ NOTHING = Bounded(0, 0, 0, 0)
 
 
 def delivering(state: int = ARMED, level_uA: int = 2_000, **loop: int) -> Memory:
-    """Both channels at `level_uA`, admitted a control period ago."""
+    """Both channels at `level_uA`, admitted and fired a control period ago."""
     start = unpack_memory(start_memory())
     command = CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0)
     return start._replace(
         latch=start.latch._replace(state=state, armed_us=1, session_us=1, mark=limits_mark(LIMITS)),
         loop=LoopMemory(LAST_US, LAST_US, 0, NEVER, NOW_US + 7)._replace(**loop),
-        agonist=start.agonist._replace(command=command),
-        antagonist=start.antagonist._replace(command=command),
+        agonist=start.agonist._replace(command=command, train=start.agonist.train._replace(pulse_us=LAST_US)),
+        antagonist=start.antagonist._replace(command=command, train=start.antagonist.train._replace(pulse_us=LAST_US)),
     )
 
 
@@ -78,3 +88,68 @@ def test_a_current_below_zero_can_never_leave(current_uA: int) -> None:
     below = Bounded(current_uA, 200, 25_000, 0)
     for pair in ((below, NOTHING), (NOTHING, below), (below, below)):
         assert interlock._last_check(LIMITS, WISH.agonist, WISH.antagonist, *pair) & rule(37)
+
+
+@pytest.mark.parametrize(
+    ("sensed", "reasons"), [({"arm": 0}, rule(22)), ({"arm": 0, "law_fault": 2}, rule(22) | rule(32))]
+)
+def test_a_stop_is_told_as_a_ramp_and_as_nothing_else(sensed: dict[str, int], reasons: int) -> None:
+    memory = delivering(STOPPING, heard_us=NOW_US - LIMITS.loop.heartbeat_ramp_us, ramp_since_us=LAST_US)
+    commands = [channel.command._replace(ramp_from_uA=2_000) for channel in (memory.agonist, memory.antagonist)]
+    memory = memory._replace(
+        agonist=memory.agonist._replace(command=commands[0]), antagonist=memory.antagonist._replace(command=commands[1])
+    )
+    given, after, found = interlock.admit(LIMITS, memory, WISH, SENSES._replace(**sensed), NOW_US)
+    assert found & ~rule(36) == reasons
+    assert after.latch.state == STOPPING
+    assert 0 < given.agonist_current_uA < 2_000
+
+
+@pytest.mark.parametrize("number", [number for number in range(1, 40) if number != 17])
+def test_no_rule_but_compliance_saturates_a_channel_whatever_its_number(number: int) -> None:
+    given = Bounded(900, 200, 25_000, rule(number))
+    assert interlock._saturates(LIMITS.agonist, LIMITS.loop, given, 10**8) == 0
+    both = given._replace(reasons=rule(number) | rule(17))
+    assert interlock._saturates(LIMITS.agonist, LIMITS.loop, both, 10**8) == 1
+
+
+@pytest.mark.parametrize("since_us", [0, 1, 1_000, 10**12])
+def test_a_ramp_comes_down_by_the_time_since_it_began_whenever_that_was(since_us: int) -> None:
+    memory = delivering(level_uA=800).agonist
+    now_us = since_us + LIMITS.agonist.ramp_us // 2
+    memory = memory._replace(train=memory.train._replace(pulse_us=now_us - 1_000))
+    ramping = interlock.Ramp(since_us, 800, 800)
+    given = Bounded(800, 200, 25_000, 0)
+    latch = delivering().latch._replace(armed_us=0)
+    found = interlock._stepped(LIMITS.agonist, LIMITS.loop, memory, latch, given, ramping, 0, now_us)
+    assert found == (400, 200, 25_000, 0)
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ((2_000, 200, 25_000), True),
+        ((2_000, 200, 25_001), True),
+        ((2_000, 200, 10**6), True),
+        ((2_000, 200, 24_999), False),
+        ((1_900, 199, 25_001), True),
+        ((2_100, 200, 25_000), False),
+        ((2_000, 201, 25_000), False),
+    ],
+)
+def test_less_than_was_asked_may_leave_and_more_on_any_axis_may_not(given: tuple[int, int, int], kept: bool) -> None:
+    assert interlock._kept(LIMITS.agonist, LIMITS.loop, WISH.agonist, Bounded(*given, 0)) is kept
+
+
+@pytest.mark.parametrize(("force_mN", "held"), [(0, False), (1, True)])
+def test_above_the_soft_force_bound_the_agonist_goes_no_further_and_the_antagonist_may(
+    force_mN: int, held: bool
+) -> None:
+    memory = delivering(level_uA=1_000)
+    senses = SENSES._replace(estimate_mN=LIMITS.loop.force_soft_mN + force_mN)
+    memory = memory._replace(estimate=memory.estimate._replace(arrived=-1))
+    given, _, reasons = interlock.admit(LIMITS, memory, WISH, senses, NOW_US)
+    assert bool(reasons & rule(31)) is held
+    assert (given.agonist_current_uA == 1_000) is held
+    assert given.agonist_current_uA >= 1_000
+    assert given.antagonist_current_uA > 1_000
