@@ -75,7 +75,7 @@ def built(folder: Path, *options: str) -> Path:
     program = folder / "twin"
     headers = [f"-I{source.parent}" for source in SOURCES]
     command = [found, *OPTIONS, *options, *headers, *map(str, SOURCES), "-o", str(program), "-lm"]
-    finished = subprocess.run(command, check=False, capture_output=True, text=True)
+    finished = subprocess.run(command, check=False, capture_output=True, text=True)  # noqa: S603 - our own sources
     if finished.returncode != 0:
         raise RuntimeError(f"the twin can't be compiled: {finished.stderr}")
     return program
@@ -90,7 +90,7 @@ def twin_run(trial: Trial, repeats: int = 1, program: Path | None = None) -> Twi
         laid, left = Path(folder) / "trial", Path(folder) / "left"
         laid.write_bytes(_laid_out(trial, lay_desk(trial)))
         command = [str(program or _own_program()), str(laid), str(left), str(repeats)]
-        finished = subprocess.run(command, check=False, capture_output=True, text=True)
+        finished = subprocess.run(command, check=False, capture_output=True, text=True)  # noqa: S603 - our own program
         if finished.returncode != 0:
             raise RuntimeError(finished.stderr)
         return _read_back(left.read_bytes(), float(finished.stdout) / 1e6)
