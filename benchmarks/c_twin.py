@@ -46,7 +46,7 @@ SOURCES: Final = (ROOT / "benchmarks/twin/twin.c", ROOT / "tests/conformance/int
 OPTIONS: Final = ("-std=c99", "-O3", "-march=native", "-ffp-contract=off")
 AGREES: Final = 1e-9
 """Largest relative difference at which the twin counts as the same model."""
-ROUNDS: Final = 15
+ROUNDS: Final = 60
 _NO_LAW, _PROPORTIONAL, _BANG_BANG = range(3)
 _LIFT, _MISSING, _STALL, _STOP, _REARM = range(5)
 _FLIGHT: Final = 64
