@@ -138,8 +138,8 @@ def unpack_params(array: NDArray[np.float64]) -> Params:
         deadband_N,
         hysteresis_N,
         dwell_us,
-        Stimulus(*fixed(array[_HEAD:], _STIMULUS)),
-        Stimulus(*fixed(array[_HEAD + _STIMULUS :], _STIMULUS)),
+        Stimulus(*fixed(array, _STIMULUS, _HEAD)),
+        Stimulus(*fixed(array, _STIMULUS, _HEAD + _STIMULUS)),
     )
 
 

@@ -116,10 +116,10 @@ def unpack_params(array: NDArray[np.float64]) -> Params:
         deadband_N,
         gain,
         by_share,
-        Growth(*fixed(array[_HEAD:], _GROWTH)),
-        PulsePlan(*fixed(array[_HEAD + _GROWTH :], _PULSES)),
-        Growth(*fixed(array[_ANTAGONIST:], _GROWTH)),
-        PulsePlan(*fixed(array[_ANTAGONIST + _GROWTH :], _PULSES)),
+        Growth(*fixed(array, _GROWTH, _HEAD)),
+        PulsePlan(*fixed(array, _PULSES, _HEAD + _GROWTH)),
+        Growth(*fixed(array, _GROWTH, _ANTAGONIST)),
+        PulsePlan(*fixed(array, _PULSES, _ANTAGONIST + _GROWTH)),
     )
 
 

@@ -140,5 +140,5 @@ def stimulus_for(plan: PulsePlan, calibrated_mA: float) -> Stimulus:
 @step
 def answer(asked: Any, demand: Demand) -> None:
     """Fill `asked` (floats, shape (6,)) with a demand."""
-    store(asked[:3], demand.agonist)
-    store(asked[3:], demand.antagonist)
+    store(asked, demand.agonist)
+    store(asked, demand.antagonist, 3)

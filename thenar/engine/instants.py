@@ -207,7 +207,7 @@ def felt_and_recruited(
 ) -> float:
     """A pulse meets pad and axons: what is felt and measured is noted; the recruited share is returned."""
     axons = RecruitmentParams(*fixed(channel_params, N_RECRUITMENT))
-    pad = ElectrodeParams(*fixed(channel_params[N_RECRUITMENT:], N_ELECTRODE))
+    pad = ElectrodeParams(*fixed(channel_params, N_ELECTRODE, N_RECRUITMENT))
     contact = live.agonist_contact if channel == AGONIST else live.antagonist_contact
     flowing_mA = delivered_mA(pad, current_mA, width_us, contact)
     felt = felt_share(axons, flowing_mA, width_us)
