@@ -6,10 +6,11 @@ from typing import Any, Final
 
 from numpy.typing import NDArray
 
+from thenar.safety.inputs import ASKED_SIZE, SENSES_SIZE
 from thenar.safety.limits import limits_mark, unpack_limits
 from thenar.safety.memory import LATCH_AT
 from thenar.shared.columns import DECISIONS
-from thenar.shared.compiled import entry
+from thenar.shared.compiled import entry, fixed, store
 
 TICK: Final = 0
 HALT: Final = 1
@@ -46,13 +47,13 @@ def log_tick(
     """Fill `row` (int64, shape (DECISION_SIZE,)) after a control tick; the other arrays as `admit_packed` left them."""
     row[0] = TICK
     row[1] = t_us
-    row[ASKED_AT : ASKED_AT + demand.size] = demand
-    row[SENSES_AT : SENSES_AT + senses.size] = senses
+    store(row, fixed(demand, ASKED_SIZE), ASKED_AT)
+    store(row, fixed(senses, SENSES_SIZE), SENSES_AT)
     row[MARK_AT] = limits_mark(unpack_limits(limits))
     row[MARK_AT + 1] = broken
-    row[EXPIRES_AT : EXPIRES_AT + 7] = admitted[1:8]
+    store(row, fixed(admitted, 7, 1), EXPIRES_AT)
     row[REASONS_AT] = reasons
-    row[REASONS_AT + 1 : REASONS_AT + 4] = memory[LATCH_AT : LATCH_AT + 3]
+    store(row, fixed(memory, 3, LATCH_AT), REASONS_AT + 1)
 
 
 @entry
@@ -65,4 +66,4 @@ def log_halt(row: NDArray[Any], t_us: int, limits: NDArray[Any], memory: NDArray
     row[MARK_AT] = limits_mark(unpack_limits(limits))
     row[EXPIRES_AT] = t_us
     row[REASONS_AT] = 1 << 32
-    row[REASONS_AT + 1 : REASONS_AT + 4] = memory[LATCH_AT : LATCH_AT + 3]
+    store(row, fixed(memory, 3, LATCH_AT), REASONS_AT + 1)

@@ -17,7 +17,6 @@ from thenar.safety.limits import unpack_limits
 from thenar.safety.memory import (
     DISARMED,
     LATCH_AT,
-    LOOP_AT,
     halt,
     store_decision,
     store_pulse,

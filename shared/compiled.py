@@ -78,15 +78,16 @@ def compiled_before() -> bool:
     return CACHED and any(Path(numba.config.CACHE_DIR).rglob("*.nbi"))
 
 
+# Without numba's runtime (`_nrt`) no references to arrays are counted, which takes more time than the arithmetic.
 def step(function: Step) -> Step:
-    """Compile a pure step for use inside compiled code (plain Python may call it too)."""
-    compiled: Step = numba.njit(nogil=True, forceinline=True)(function)
+    """Compile a pure step for use inside compiled code (plain Python may call it too). It makes no arrays."""
+    compiled: Step = numba.njit(nogil=True, forceinline=True, _nrt=False)(function)
     return compiled
 
 
 def step_for_all(function: Step) -> Step:
     """As `step`, but compiled once for all callers: numba would compile it anew for every constant passed to it."""
-    compiled: Any = numba.njit(nogil=True)(function)
+    compiled: Any = numba.njit(nogil=True, _nrt=False)(function)
     if hasattr(compiled, "get_call_template"):  # not when numba runs everything as plain Python
         template = compiled.get_call_template
         compiled.get_call_template = lambda args, kws: template(
@@ -98,7 +99,13 @@ def step_for_all(function: Step) -> Step:
 
 
 def entry(function: Step) -> Step:
-    """Compile a function that Python calls in a loop, and keep it in the disk cache."""
+    """Compile a function that Python calls in a loop, and keep it in the disk cache. It makes no arrays."""
+    compiled: Step = numba.njit(nogil=True, cache=CACHED, _nrt=False)(function)
+    return compiled
+
+
+def entry_that_allocates(function: Step) -> Step:
+    """As `entry`, for a function that makes arrays or copies one onto another: numba then counts references."""
     compiled: Step = numba.njit(nogil=True, cache=CACHED)(function)
     return compiled
 

@@ -36,7 +36,7 @@ from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, 
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits
 from thenar.safety.memory import ARMED, LATCH_AT, NEVER, start_memory
-from thenar.shared.compiled import entry, flat_integers
+from thenar.shared.compiled import entry_that_allocates, flat_integers
 
 PULSE_SIZE: Final = 7
 """Columns of a pulse: trial, t_us, channel, current_uA, width_us, gap_us, decisions_before."""
@@ -54,7 +54,7 @@ class Played(NamedTuple):
     decisions: NDArray[np.int64]
 
 
-@entry
+@entry_that_allocates
 def _fire_until(
     limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: Any, from_us: int, end_us: int
 ) -> None:
@@ -76,7 +76,7 @@ def _fire_until(
         _ask(limits, memory, admitted, out, pulses, place, channel, at_us)
 
 
-@entry
+@entry_that_allocates
 def _ask(limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: Any, channel: int, at_us: int) -> None:
     """One question at the gate; a pulse that leaves is logged. `place`: trial, pulses, decisions, decisions of it."""
     gate_packed(limits, memory, admitted, channel, at_us, out)
@@ -92,7 +92,7 @@ def _ask(limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: 
         place[1] = row + 1
 
 
-@entry
+@entry_that_allocates
 def _decided(decisions: Any, place: Any) -> int:
     """The next free row of the log, with its trial written."""
     row = place[2]
@@ -102,7 +102,7 @@ def _decided(decisions: Any, place: Any) -> int:
     return int(row)
 
 
-@entry
+@entry_that_allocates
 def _play(
     ops: Any,
     limits: Any,
@@ -174,7 +174,7 @@ def play(ops: Ops, limits: Limits, trial: int = 0) -> Played:
     return Played(pulses[: place[1]], decisions[: place[2]])
 
 
-@entry
+@entry_that_allocates
 def _take_over(command: Any, asked: Any) -> None:
     """What is asked becomes the command, brought into the type ranges; a zero in any field is rest."""
     current = min(max(asked[0], 0), CURRENT_RANGE_UA)
@@ -186,7 +186,7 @@ def _take_over(command: Any, asked: Any) -> None:
     command[2] = 0 if rest else period
 
 
-@entry
+@entry_that_allocates
 def _fire_open(
     command: Any, channel: int, pulses: Any, place: Any, last: Any, from_us: int, end_us: int, gap_us: int
 ) -> None:
@@ -206,7 +206,7 @@ def _fire_open(
         due_us += command[2]
 
 
-@entry
+@entry_that_allocates
 def _play_open(ops: Any, pulses: Any, decisions: Any, place: Any, mark: int, gap_us: int) -> None:
     t_us = 0
     started = 0

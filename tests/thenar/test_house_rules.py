@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 PACKAGE_FOLDERS: tuple[str, ...] = tuple(PROJECT["tool"]["setuptools"]["package-dir"].values())
 LONGEST_FILE: Final = 400
-STEP_MARKS: Final = {"step", "entry"}
+STEP_MARKS: Final = {"step", "step_for_all", "entry", "entry_that_allocates"}
 NUMPY_UFUNCS: Final = {"exp", "log", "log1p", "expm1", "sqrt", "power", "sin", "cos", "tanh", "sum", "mean", "dot"}
 
 # In pieces, so that this file doesn't find itself.

@@ -9,7 +9,7 @@ from thenar.controller.registry import build_law
 from thenar.controller.stepped import NotCompiledError, StepAt, SteppedLaw, step_at
 from thenar.engine.desk import Desk, lay_desk
 from thenar.engine.happenings import told
-from thenar.engine.loop import room_for_law, room_for_strikes, run_loop, timetable
+from thenar.engine.loop import course, room_for_law, run_loop, timetable
 from thenar.engine.records import as_result
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial
@@ -41,7 +41,7 @@ def why_not(trial: Trial) -> str:
 def run_on(trial: Trial, desk: Desk) -> None:
     """Run a trial to its end on a desk that is laid for it. Raises NotCompiledError as the law demands."""
     law = law_step_of(trial)
-    if run_loop(desk, timetable(trial, desk), room_for_law(*law[:3]), room_for_strikes(desk)) != 0:
+    if run_loop(desk, timetable(trial, desk), room_for_law(*law[:3]), course(desk)) != 0:
         raise NotCompiledError(f"{trial.law.class_name or trial.law.name} raised in its step")
 
 

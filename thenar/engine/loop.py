@@ -17,7 +17,14 @@ from thenar.engine.happenings import FAULT, NOTED_TARGETS, TARGET, note
 from thenar.engine.instants import body_to, reading_arrives, sensor_reads, wearer_acts
 from thenar.engine.rows import fault_instant, look, pulse_instant, tick_instant, write_row
 from thenar.engine.trial import Trial
-from thenar.plant_models.body import body_struck, store_body_state, unpack_body_params, unpack_body_state
+from thenar.plant_models.body import (
+    BodyParams,
+    BodyState,
+    body_struck,
+    store_body_state,
+    unpack_body_params,
+    unpack_body_state,
+)
 from thenar.plant_models.estimator import DROPPED
 from thenar.safety.edge import demand_from_numbers
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
@@ -28,6 +35,9 @@ from thenar.shared.signals import SEEN_SIZE
 FAR_US: Final = 2**62
 """Later than anything: nothing of this kind is to come."""
 _LEAST_PULSE_GAP_US: Final = 10_000
+_TARGET, _FAULT, _WEARER, _SAMPLE, _ARRIVAL, _STRIKE, _CONTROL, _PULSE, _TRACE = 0, 1, 2, 3, 4, 5, 6, 7, 9
+KINDS: Final = 10
+"""Kinds of event in the order of one instant; pulses have one for each channel."""
 
 
 class Timetable(NamedTuple):
@@ -59,11 +69,19 @@ class Ask(NamedTuple):
     answer: NDArray[np.float64]
 
 
-class Strikes(NamedTuple):
-    """Pulses on their way to the muscles: a ring of times (us) and shares per channel, shapes (2, slots)."""
+class Course(NamedTuple):
+    """How far a trial has come. Shapes (KINDS,) by kind of event: when the next is due (us), how many have been.
 
-    t_us: NDArray[np.int64]
-    shares: NDArray[np.float64]
+    `strike_us` (us), `strike_shares`: rings of pulses on their way to the muscles, shapes (2, slots); `put`, `taken`:
+    how many were laid in and taken out, shapes (2,).
+    """
+
+    due_us: NDArray[np.int64]
+    been: NDArray[np.int64]
+    strike_us: NDArray[np.int64]
+    strike_shares: NDArray[np.float64]
+    put: NDArray[np.int64]
+    taken: NDArray[np.int64]
 
 
 def timetable(trial: Trial, desk: Desk) -> Timetable:
@@ -85,10 +103,14 @@ def room_for_law(step_of_law: Any, numbers: NDArray[np.float64], memory: NDArray
     return Ask(step_of_law, numbers, memory, np.zeros(SEEN_SIZE), np.zeros(ASKED_NUMBERS))
 
 
-def room_for_strikes(desk: Desk) -> Strikes:
-    """Slots for all pulses that can be under way at once."""
+def course(desk: Desk) -> Course:
+    """A course that has not begun, with slots for all pulses that can be under way at once."""
     slots = max(desk.strike_delay_us) // _LEAST_PULSE_GAP_US + 2
-    return Strikes(np.full((2, slots), FAR_US, dtype=np.int64), np.zeros((2, slots)))
+    none = np.zeros(2, dtype=np.int64)
+    return Course(
+        np.full(KINDS, FAR_US, dtype=np.int64), np.zeros(KINDS, dtype=np.int64),
+        np.full((2, slots), FAR_US, dtype=np.int64), np.zeros((2, slots)), none, none.copy(),
+    )  # fmt: skip
 
 
 @step
@@ -117,105 +139,153 @@ def ask_law(now: Any, desk: Any, ask: Any, t_us: int) -> int:
     return LAW_FINE
 
 
+@step
+def _begin(desk: Any, table: Any, course: Any) -> None:
+    due_us = course.due_us
+    due_us[_TARGET] = at_or_far(table.target_us, 0)
+    due_us[_FAULT] = at_or_far(desk.faults[:, 0], 0)
+    due_us[_WEARER] = 0
+    due_us[_SAMPLE] = at_or_far(table.heard_us, 0)
+    due_us[_ARRIVAL] = at_or_far(table.arriving_us, 0)
+    due_us[_CONTROL] = 0 if table.control_us > 0 else FAR_US
+    due_us[_TRACE] = 0
+
+
+@step
+def _outside(now: Any, desk: Any, table: Any, course: Any, t_us: int) -> None:
+    """Targets and faults that are due."""
+    due_us, been = course.due_us, course.been
+    while due_us[_TARGET] == t_us:
+        place = been[_TARGET]
+        now.target_N = table.target_N[place]
+        if table.target_us.size <= NOTED_TARGETS:
+            note(now, desk.happenings, t_us, TARGET, place)
+        been[_TARGET] = place + 1
+        due_us[_TARGET] = at_or_far(table.target_us, place + 1)
+    while due_us[_FAULT] == t_us:
+        place = been[_FAULT]
+        note(now, desk.happenings, t_us, FAULT, place)
+        if table.control_us > 0:
+            fault_instant(
+                place, t_us, desk.live, desk.faults, desk.fault_shares, desk.limits, desk.memory, desk.admitted,
+                desk.decisions, desk.happenings,
+            )  # fmt: skip
+        been[_FAULT] = place + 1
+        due_us[_FAULT] = at_or_far(desk.faults[:, 0], place + 1)
+
+
+@step
+def _wearer_and_sensor(now: Any, desk: Any, table: Any, course: Any, force_N: float, t_us: int) -> None:
+    """The wearer's tick, the sample and the arrivals that are due, at a true force in N."""
+    due_us, been, plan = course.due_us, course.been, desk.plan
+    if due_us[_WEARER] == t_us:
+        wearer_acts(
+            been[_WEARER], t_us, now, force_N, desk.wearer_params, desk.wearer_state, desk.delays, desk.history,
+            desk.wearer_noise, desk.handling_N, desk.recorded_N,
+        )  # fmt: skip
+        been[_WEARER] += 1
+        due_us[_WEARER] = t_us + table.wearer_us
+    if due_us[_SAMPLE] == t_us:
+        place = been[_SAMPLE]
+        sensor_reads(
+            table.heard[place], now, force_N, desk.estimator_params, desk.knots, plan.offset_N, plan.gain,
+            plan.unit_noise, plan.mode, desk.readings,
+        )  # fmt: skip
+        been[_SAMPLE] = place + 1
+        due_us[_SAMPLE] = at_or_far(table.heard_us, place + 1)
+    while due_us[_ARRIVAL] == t_us:
+        place = been[_ARRIVAL]
+        reading_arrives(table.arriving[place], now, desk.readings, plan.sampled_us)
+        been[_ARRIVAL] = place + 1
+        due_us[_ARRIVAL] = at_or_far(table.arriving_us, place + 1)
+
+
+@step
+def _struck(params: BodyParams, state: BodyState, course: Any, t_us: int) -> BodyState:
+    """The body after the pulses that reach their muscles now."""
+    slots = course.strike_us.shape[1]
+    first_us = FAR_US
+    for channel in range(2):
+        slot = course.taken[channel] % slots
+        if course.strike_us[channel, slot] == t_us:
+            state = body_struck(params, state, channel, course.strike_shares[channel, slot])
+            course.strike_us[channel, slot] = FAR_US
+            course.taken[channel] += 1
+            slot = course.taken[channel] % slots
+        first_us = min(first_us, course.strike_us[channel, slot])
+    course.due_us[_STRIKE] = first_us
+    return state
+
+
+@step
+def _control(now: Any, desk: Any, table: Any, course: Any, ask: Any, t_us: int) -> bool:
+    """A control tick. False when the law raised."""
+    law_fault = ask_law(now, desk, ask, t_us)
+    if law_fault < 0:
+        return False
+    agonist_us, antagonist_us, _, _ = tick_instant(
+        t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.asked, desk.senses, desk.counts,
+        desk.decisions, desk.happenings, law_fault,
+    )  # fmt: skip
+    course.due_us[_PULSE] = agonist_us if agonist_us >= 0 else FAR_US
+    course.due_us[_PULSE + 1] = antagonist_us if antagonist_us >= 0 else FAR_US
+    course.due_us[_CONTROL] = t_us + table.control_us
+    return True
+
+
+@step
+def _pulse(desk: Any, course: Any, channel: int, t_us: int) -> None:
+    """A pulse that is due on a channel: through the gate, and on its way to the muscle."""
+    share, due_us = pulse_instant(
+        channel, t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.gate_out, desk.counts,
+        desk.channels[channel], desk.pulses,
+    )  # fmt: skip
+    course.due_us[_PULSE + channel] = due_us if due_us >= 0 else FAR_US
+    if share > 0.0:
+        slot = course.put[channel] % course.strike_us.shape[1]
+        strike_us = t_us + desk.strike_delay_us[channel]
+        course.strike_us[channel, slot] = strike_us
+        course.strike_shares[channel, slot] = share
+        course.put[channel] += 1
+        course.due_us[_STRIKE] = min(course.due_us[_STRIKE], strike_us)
+
+
+@step
+def _soonest(due_us: Any) -> int:
+    t_us = FAR_US
+    for kind in range(KINDS):
+        t_us = min(t_us, due_us[kind])
+    return t_us
+
+
 @entry
-def run_loop(desk: Any, table: Any, ask: Any, strikes: Any) -> int:
-    """Run a trial to its end on its desk (`Desk`, `Timetable`, `Ask`, `Strikes`). 0, or 1 when the law raised."""
+def run_loop(desk: Any, table: Any, ask: Any, course: Any) -> int:
+    """Run a trial to its end on its desk (`Desk`, `Timetable`, `Ask`, `Course`). 0, or 1 when the law raised."""
     now = desk.live[0]
     params = unpack_body_params(desk.body_params)
     state = unpack_body_state(desk.body_state)
-    plan = desk.plan
-    few = table.target_us.size <= NOTED_TARGETS
-    target, fault, tick, sample, arrival, row = 0, 0, 0, 0, 0, 0
-    put = np.zeros(2, dtype=np.int64)
-    taken = np.zeros(2, dtype=np.int64)
-    slots = strikes.t_us.shape[1]
-    target_us, fault_us = at_or_far(table.target_us, 0), at_or_far(desk.faults[:, 0], 0)
-    sample_us, arrival_us = at_or_far(table.heard_us, 0), at_or_far(table.arriving_us, 0)
-    wearer_us, trace_us = 0, 0
-    control_us = 0 if table.control_us > 0 else FAR_US
-    agonist_us, antagonist_us = FAR_US, FAR_US
-    strike_us = FAR_US
+    due_us = course.due_us
+    _begin(desk, table, course)
     while True:
-        outside_us = min(min(target_us, fault_us), min(sample_us, arrival_us))
-        inside_us = min(min(wearer_us, trace_us), min(strike_us, control_us))
-        t_us = min(min(outside_us, inside_us), min(agonist_us, antagonist_us))
+        t_us = _soonest(due_us)
         if t_us > table.end_us:
             break
-        while target_us == t_us:
-            now.target_N = table.target_N[target]
-            if few:
-                note(now, desk.happenings, t_us, TARGET, target)
-            target += 1
-            target_us = at_or_far(table.target_us, target)
-        while fault_us == t_us:
-            note(now, desk.happenings, t_us, FAULT, fault)
-            if table.control_us > 0:
-                fault_instant(
-                    fault, t_us, desk.live, desk.faults, desk.fault_shares, desk.limits, desk.memory, desk.admitted,
-                    desk.decisions, desk.happenings,
-                )  # fmt: skip
-            fault += 1
-            fault_us = at_or_far(desk.faults[:, 0], fault)
-        if t_us in (wearer_us, sample_us, strike_us, trace_us):
+        _outside(now, desk, table, course, t_us)
+        if t_us in (due_us[_WEARER], due_us[_SAMPLE], due_us[_STRIKE], due_us[_TRACE]):
             state = body_to(now, params, state, t_us)
-        if wearer_us == t_us:
-            wearer_acts(
-                tick, t_us, now, state.force_N, desk.wearer_params, desk.wearer_state, desk.delays, desk.history,
-                desk.wearer_noise, desk.handling_N, desk.recorded_N,
-            )  # fmt: skip
-            tick += 1
-            wearer_us += table.wearer_us
-        if sample_us == t_us:
-            sensor_reads(
-                table.heard[sample], now, state.force_N, desk.estimator_params, desk.knots, plan.offset_N, plan.gain,
-                plan.unit_noise, plan.mode, desk.readings,
-            )  # fmt: skip
-            sample += 1
-            sample_us = at_or_far(table.heard_us, sample)
-        while arrival_us == t_us:
-            reading_arrives(table.arriving[arrival], now, desk.readings, plan.sampled_us)
-            arrival += 1
-            arrival_us = at_or_far(table.arriving_us, arrival)
-        if strike_us == t_us:
-            for channel in range(2):
-                slot = taken[channel] % slots
-                if strikes.t_us[channel, slot] == t_us:
-                    state = body_struck(params, state, channel, strikes.shares[channel, slot])
-                    strikes.t_us[channel, slot] = FAR_US
-                    taken[channel] += 1
-            strike_us = min(strikes.t_us[0, taken[0] % slots], strikes.t_us[1, taken[1] % slots])
-        if control_us == t_us:
-            law_fault = ask_law(now, desk, ask, t_us)
-            if law_fault < 0:
-                return 1
-            due_us, other_due_us, _, _ = tick_instant(
-                t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.asked, desk.senses, desk.counts,
-                desk.decisions, desk.happenings, law_fault,
-            )  # fmt: skip
-            agonist_us = due_us if due_us >= 0 else FAR_US
-            antagonist_us = other_due_us if other_due_us >= 0 else FAR_US
-            control_us += table.control_us
+        _wearer_and_sensor(now, desk, table, course, state.force_N, t_us)
+        if due_us[_STRIKE] == t_us:
+            state = _struck(params, state, course, t_us)
+        if due_us[_CONTROL] == t_us and not _control(now, desk, table, course, ask, t_us):
+            return 1
         for channel in range(2):
-            if (agonist_us if channel == 0 else antagonist_us) != t_us:
-                continue
-            share, due_us = pulse_instant(
-                channel, t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.gate_out, desk.counts,
-                desk.channels[channel], desk.pulses,
-            )  # fmt: skip
-            if channel == 0:
-                agonist_us = due_us if due_us >= 0 else FAR_US
-            else:
-                antagonist_us = due_us if due_us >= 0 else FAR_US
-            if share > 0.0:
-                slot = put[channel] % slots
-                strikes.t_us[channel, slot] = t_us + desk.strike_delay_us[channel]
-                strikes.shares[channel, slot] = share
-                put[channel] += 1
-                strike_us = min(strike_us, strikes.t_us[channel, slot])
+            if due_us[_PULSE + channel] == t_us:
+                _pulse(desk, course, channel, t_us)
         # A pulse may strike at the very instant it leaves: then the trace waits for the next turn.
-        if trace_us == t_us and strike_us != t_us:
+        if due_us[_TRACE] == t_us and due_us[_STRIKE] != t_us:
+            row = course.been[_TRACE]
             write_row(row, t_us, now, params, state, desk.memory, desk.admitted, desk.trace_floats, desk.trace_integers)
-            row += 1
-            trace_us = trace_us + table.trace_us if row < table.trace_rows else FAR_US
+            course.been[_TRACE] = row + 1
+            due_us[_TRACE] = t_us + table.trace_us if row + 1 < table.trace_rows else FAR_US
     store_body_state(desk.body_state, state)
     return 0
