@@ -26,6 +26,7 @@ from thenar.plant_models.recruitment import recruited_share, recruitment_params
 from thenar.plant_models.settings import Channel, Estimator, Wearer
 from thenar.safety.inputs import LAW_FINE
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.foreign import LONGEST_START_S
 from thenar.shared.signals import AGONIST, REST, Observation, Stimulus
 from thenar.shared.ticks import US_PER_MS
 
@@ -82,7 +83,7 @@ def sensor_at(estimator: Estimator, level_N: float) -> tuple[float, float]:
 
 def asked_of(law: Law, target_N: float, reading_N: float, t_us: int, file: str) -> tuple[Stimulus, Stimulus]:
     """What `law` asks of both channels. Raises InputError (naming `file`) when it raises or overruns."""
-    answer = answer_of(law, Observation(t_us, target_N, reading_N, 100 * US_PER_MS, 0.1, REST, REST))
+    answer = answer_of(law, Observation(t_us, target_N, reading_N, 100 * US_PER_MS, 0.1, REST, REST), LONGEST_START_S)
     demand = answer.demand
     if answer.fault != LAW_FINE or not (hasattr(demand, "agonist") and hasattr(demand, "antagonist")):
         found = answer.what or f"an answer of type {type(demand).__name__}"
