@@ -54,6 +54,8 @@ JUDGED: Final = (0.03, 0.5)
 steps (0.01 mA), a larger one meets the end of the slope."""
 NOISE_N: Final = 0.002
 LEAST_WINDOWS: Final = 3
+SOFT_RISE: Final = ("slew_mA_per_s", "width_slew_us_per_s", "first_step_mA")
+"""Bounds of R20 and R21."""
 
 
 class Simulated(NamedTuple):
@@ -244,13 +246,13 @@ def _steady(wearer: Wearer, point: Point) -> Wearer:
     )
 
 
-def as_loose_as_allowed(profile: LimitProfile) -> LimitProfile:
-    """`profile` with every bound moved to its hard ceiling, where looser lies one way; the others stay."""
+def as_loose_as_allowed(profile: LimitProfile, keep: tuple[str, ...] = ()) -> LimitProfile:
+    """`profile` with every bound moved to its hard ceiling, where looser lies one way; the others and `keep` stay."""
     tables: dict[str, dict[str, Any]] = {"agonist": {}, "antagonist": {}, "loop": {}}
     for key, bound, hard in profile.bounds():
         table, name = key.split(".")
         way = (LOOP_LOOSER if table == "loop" else CHANNEL_LOOSER)[name]
-        if way == "either":
+        if way == "either" or name in keep:
             continue
         value = hard.high if way == "higher" else hard.low
         tables[table][name] = bound.model_copy(update={"value": value})

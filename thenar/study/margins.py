@@ -187,7 +187,7 @@ def linearised(trial: Trial, point: Point) -> OpenLoop:
     """The frequency response of one channel's loop about `point`."""
     wearer, clock, estimator = trial.wearer, trial.clock, trial.estimator
     body = wearer.agonist if point.channel == AGONIST else wearer.antagonist
-    pulses_us = int(whole_period_us(point.stimulus.rate_Hz))
+    pulses_us = pulses_us_of(point.stimulus.rate_Hz)
     grid = frequency_grid(clock.control_us, period_us(estimator.rate_Hz), pulses_us)
     contact = 1.0 / (1.0 + 1j * grid * wearer.contact_ms * 1e-3)
     ages = age_response(estimator, clock.control_us, pulses_us, trial.seed, grid.tobytes())
@@ -199,9 +199,14 @@ def linearised(trial: Trial, point: Point) -> OpenLoop:
     return OpenLoop(point, grid, response)
 
 
+def pulses_us_of(rate_Hz: float) -> int:
+    """Time between pulses in us at a rate in Hz, as the interlock takes it."""
+    return int(whole_period_us(rate_Hz))
+
+
 def steady_per_share_N(channel: Channel, rate_Hz: float) -> float:
     """Mean force in N of a long train at `rate_Hz` Hz for each unit of recruited share."""
-    pulses_us = int(whole_period_us(rate_Hz))
+    pulses_us = pulses_us_of(rate_Hz)
     return channel.muscle.reachable_N * pulse_response(channel.muscle, pulses_us).per_share_N
 
 
