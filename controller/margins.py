@@ -28,7 +28,8 @@ class Margins(NamedTuple):
 
     `gain`: the smallest factor on the loop gain at which the loop oscillates for ever, at `phase_crossover_rad_s`.
     `phase_deg` and `delay_s`: the smallest over all gain crossovers; `gain_crossover_rad_s` is that of the phase
-    margin. Both are negative when the loop is unstable as it is (-inf when |L| crosses 1 beyond the grid). `distance`: smallest |1 + L|, no unit.
+    margin. Both are negative when the loop is unstable as it is (-inf when |L| crosses 1 beyond the grid).
+    `distance`: smallest |1 + L|, no unit.
     """
 
     gain: float

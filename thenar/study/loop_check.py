@@ -100,7 +100,8 @@ class Check(NamedTuple):
 class AboutPoint:
     """A law whose gain about an operating point is multiplied by `factor` from `close_us` on; open before.
 
-    `law`: the one asked; `knock`: added to the reading (N) for so long (us) once closed. The law is told the point's target, and the point's reading plus `factor` times the deviation.
+    `law`: the one asked; `knock`: added to the reading (N) for so long (us) once closed. The law is told the point's
+    target, and the point's reading plus `factor` times the deviation.
     """
 
     def __init__(self, law: Law, point: Point, factor: float, close_us: int, knock: tuple[float, int]) -> None:

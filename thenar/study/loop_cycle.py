@@ -3,8 +3,8 @@
 The law itself runs around a linear body: each pulse adds the muscle's response to one pulse in a steady train
 (`loop_response.pulse_response`), behind electromechanical delay, overlap or lever, and contact lag; readings are taken
 and arrive as a trial's plan of readings says; currents rise as R20 and R21 of the limit profile allow, nothing else is
-limited. Dwell, hysteresis and rest between the channels are the law's own. What the linear body leaves out: a muscle that
-was silent answers the first pulses of a new train differently. `simulated_cycle` runs the nonlinear loop beside it.
+limited. Dwell, hysteresis and rest between the channels are the law's own. What the linear body leaves out: a muscle
+that was silent answers the first pulses of a new train differently. `simulated_cycle` runs the nonlinear loop instead.
 
 The target is the level. The wearer holds as much less than it as half the agonist's full effect, so that stimulation is
 on half the time (or nothing, where that effect is more than twice the level).
@@ -15,6 +15,8 @@ from __future__ import annotations
 import dataclasses
 import math
 from bisect import bisect_left
+from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 from typing import Final, NamedTuple
 
@@ -35,6 +37,7 @@ from thenar.study.loop_check import SOFT_RISE, as_loose_as_allowed, bench_trial
 from thenar.study.loop_point import Point, sensor_at, share_of
 from thenar.study.loop_response import pulse_response, quiet_placement
 from thenar.study.margins import check_level, level_of, pulses_us_of, steady_per_share_N, trials_of
+from thenar.study.over_wearers import for_each
 
 RUN_S: Final = 40.0
 JUDGED_FROM_S: Final = 15.0
@@ -84,14 +87,21 @@ class PopulationCycles(NamedTuple):
 
 
 def cycles_of(
-    loaded: LoadedScenario, level_N: float | None = None, *, seed: int | None = None, wearers: int | None = None
+    loaded: LoadedScenario,
+    level_N: float | None = None,
+    *,
+    seed: int | None = None,
+    wearers: int | None = None,
+    jobs: int = 1,
+    on_wearer: Callable[[object], None] = lambda _: None,
 ) -> PopulationCycles:
     """The limit cycle of every wearer of a scenario with the bang-bang law. Arguments and errors as `margins_of`."""
     trials = trials_of(loaded, seed, wearers)
     level_N = level_of(trials) if level_N is None else level_N
     file = str(loaded.path)
     check_level(trials, level_N, file)
-    return PopulationCycles(level_N, trials[0].seed, tuple(predicted(trial, level_N, file) for trial in trials))
+    found = for_each(partial(predicted, level_N=level_N, file=file), trials, jobs, on_wearer)
+    return PopulationCycles(level_N, trials[0].seed, tuple(found))
 
 
 def predicted(trial: Trial, level_N: float, file: str) -> WearerCycle:
@@ -150,7 +160,7 @@ def measured_cycle(force_N: NDArray[np.float64], spacing_us: int) -> Cycle:
     low_N, high_N = float(late.min()), float(late.max())
     if high_N - low_N < LEAST_SWING_N:
         return Cycle(float(late.mean()), float(late.mean()), math.nan)
-    # A third of the swing apart, so that the ripple of single pulses isn't counted as cycles.
+    # A fifth of the swing apart, so that the ripple of single pulses isn't counted as cycles.
     up, down = low_N + 0.6 * (high_N - low_N), low_N + 0.4 * (high_N - low_N)
     ups, below = [], False
     for place, value in enumerate(late.tolist()):

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from thenar.controller.law import Law
 from thenar.engine.asking import answer_of
 from thenar.plant_models.electrode import delivered_mA, electrode_params
-from thenar.plant_models.estimator import biased_N, bias_knots
+from thenar.plant_models.estimator import bias_knots, biased_N
 from thenar.plant_models.muscle import LEAST_SHARE
 from thenar.plant_models.recruitment import recruited_share, recruitment_params
 from thenar.plant_models.settings import Channel, Estimator, Wearer
@@ -122,7 +122,7 @@ def steepest_point(
     """The operating point at `level_N` N at which one channel's loop has the greatest gain; None when it has none.
 
     `sensor`: as `sensor_at` gives it. `per_share_N(channel, rate_Hz)`: mean force in N of a steady train for each unit
-    of share. `file`: scenario file, for errors. None means that the law rests, or that nothing it asks changes anything.
+    of share. `file`: scenario file, for errors. None means that the law rests, or that nothing it asks for changes.
     """
     body = wearer.agonist if channel == AGONIST else wearer.antagonist
     asked = _asked_along(law, body, channel, level_N, sensor[0], file)

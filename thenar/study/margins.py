@@ -4,8 +4,8 @@ What the loop is, and what is left out, so that nobody reads more into a margin 
 - The force is the level; how hard the law pushes is where the loop's gain is greatest (`loop_point`).
 - The interlock lets everything through (its slew and its ramps don't bind in a small oscillation), pads touch fully,
   nothing is tired, nothing fails. Noise moves no margin.
-- The wearer holds the own force. Those who follow the felt cue (trust) do no more in the linear loop: above
-  motor threshold a pulse is felt fully whatever its current, so the cue doesn't vary with the oscillation. Those who see
+- The wearer holds the own force. Those who follow the felt cue (trust) do no more in the linear loop: above motor
+  threshold a pulse is felt fully whatever its current, so the cue doesn't vary with the oscillation. Those who see
   their own force close a loop of their own; the stimulation's loop is then judged with that one closed.
 - Each channel has its own loop, one at a time; the wearer's margins are those of the channel with the smaller one.
 """
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -37,6 +38,7 @@ from thenar.study.loop_response import (
     own_sight_response,
     pulse_response,
 )
+from thenar.study.over_wearers import for_each
 
 RELAY: Final = "bang-bang"
 OPEN: Final = Margins(math.inf, math.inf, math.inf, math.nan, math.nan, 1.0)
@@ -106,13 +108,15 @@ def margins_of(
     seed: int | None = None,
     wearers: int | None = None,
     method: Method | None = direct_margins,
+    jobs: int = 1,
     on_wearer: Callable[[object], None] = lambda _: None,
 ) -> PopulationMargins:
     """Margins of every wearer of a scenario about `level_N` N (None: the median of its target).
 
     `seed` replaces the scenario's own, `wearers` the count of its population. `method`: `direct_margins` takes a
     millisecond for each wearer, which suits a constraint in a search; None goes through the `control` library (some 50
-    ms) and holds the direct ones beside it. `on_wearer` is called after each. Raises InputError on a law that has no
+    ms) and holds the direct ones beside it. `jobs`: processes for a large population; `on_wearer` is called after each
+    wearer. Raises InputError on a law that has no
     slope (one with memory), on a level outside the estimator's or the hand's range, and as the loader does.
     """
     trials = trials_of(loaded, seed, wearers)
@@ -120,10 +124,8 @@ def margins_of(
     file = str(loaded.path)
     check_level(trials, level_N, file)
     key, gain = gain_setting(loaded)
-    found = []
-    for trial in trials:
-        found.append(_wearer_margins(trial, level_N, gain, file, method))
-        on_wearer(found[-1])
+    work = partial(wearer_margins, level_N=level_N, gain=gain, file=file, method=method)
+    found = for_each(work, trials, jobs, on_wearer)
     return PopulationMargins(level_N, trials[0].seed, key, tuple(found))
 
 
@@ -218,7 +220,8 @@ def _evoked_share(trial: Trial, point: Point) -> float:
     return min(1.0, evoked_N / trial.wearer.max_pinch_N)
 
 
-def _wearer_margins(trial: Trial, level_N: float, gain: float, file: str, method: Method | None) -> WearerMargins:
+def wearer_margins(trial: Trial, level_N: float, gain: float, file: str, method: Method | None) -> WearerMargins:
+    """Margins of one trial's wearer. `gain`: the law's own (NaN when it has none); the rest as in `margins_of`."""
     found: list[tuple[Margins, OpenLoop, float]] = []
     for loop in open_loops(trial, level_N, file):
         numbers = (loop.frequency_rad_s, loop.response)
