@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -81,7 +81,7 @@ def margins_picture(
 
 
 def _curve(size: Axes, phase: Axes, one: Bode, color: str, style: str, width: float, alpha: float) -> None:
-    look = {"color": color, "linestyle": style, "linewidth": width, "alpha": alpha}
+    look: dict[str, Any] = {"color": color, "linestyle": style, "linewidth": width, "alpha": alpha}
     size.plot(one.frequency_Hz, np.maximum(np.abs(one.response), 1e-9), **look)
     phase.plot(one.frequency_Hz, np.degrees(np.unwrap(np.angle(one.response))), **look)
 

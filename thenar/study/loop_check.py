@@ -153,7 +153,7 @@ def simulated(trial: Trial, found: WearerMargins, factor: float, file: str) -> S
     result = running.run()
     sampled_s = (running.desk.plan.sampled_us - close_us) / US_PER_S
     readings_N = running.desk.readings[:, 0]
-    band_N = tuple(share * point.room_N / whole for share in JUDGED)
+    band_N = (JUDGED[0] * point.room_N / whole, JUDGED[1] * point.room_N / whole)
     growth, seen_s, judged_s = followed(sampled_s, readings_N, period_s, band_N)
     after = result.trace["t_us"] >= close_us - us_from_s(period_s)
     acted = _acted(result.decisions, close_us, close_us + us_from_s(judged_s))
