@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import json
 import math
 from pathlib import Path
@@ -25,7 +26,15 @@ from thenar.study.loop_check import Check, Simulated, checked, followed
 from thenar.study.loop_cycle import cycles_of, measured_cycle, simulated_cycle
 from thenar.study.loop_point import sensor_at, steepest_point
 from thenar.study.loop_response import acting_ages_us, muscle_response, pulse_response
-from thenar.study.margins import OPEN, PopulationMargins, WearerMargins, margins_of, steady_per_share_N, trials_of
+from thenar.study.margins import (
+    OPEN,
+    PopulationMargins,
+    WearerMargins,
+    margins_of,
+    open_loops,
+    steady_per_share_N,
+    trials_of,
+)
 
 GRID = 2.0 * np.pi * np.geomspace(0.01, 5.0, 60)
 CLOSE = 0.04
@@ -105,7 +114,9 @@ def test_the_slope_of_a_law_in_share_is_its_gain_and_in_current_that_of_the_recr
     for text, by_share in ((SHARE_LAW, True), (CURRENT_LAW, False)):
         (trial,) = trials_of(study(text))
         law = build_law(trial.law, trial.calibration, trial.law_base)
-        point = steepest_point(law, trial.wearer, AGONIST, 8.0, sensor_at(trial.estimator, 8.0), steady_per_share_N, "")
+        point = steepest_point(
+            law, trial.wearer, AGONIST, 8.0, sensor_at(trial.estimator, 8.0), steady_per_share_N, bool, ""
+        )
         assert point is not None
         if by_share:
             assert point.slope_per_N == pytest.approx(0.03, rel=1e-6)
@@ -292,3 +303,18 @@ def test_the_command_fails_when_the_simulation_contradicts_the_margins(monkeypat
     monkeypatch.setattr("thenar.cli.margins.checked", contradicting)
     assert main(["margins", "graver-hold"]) == 1
     assert "NOT WHAT THE MARGINS SAY" in " ".join(capsys.readouterr().out.split())
+
+
+def test_a_point_that_the_limits_cut_off_is_no_operating_point() -> None:
+    file = study(CURRENT_LAW)
+    (once,) = margins_of(file).wearers
+    assert once.loop is not None
+    (trial,) = trials_of(file)
+    cut = once.loop.point.stimulus.current_mA - 0.2
+    channel = trial.profile.agonist
+    profile = trial.profile.model_copy(
+        update={"agonist": channel.model_copy(update={"peak_mA": channel.peak_mA.model_copy(update={"value": cut})})}
+    )
+    loops = list(open_loops(dataclasses.replace(trial, profile=profile), 8.0, "cut"))
+    assert loops[0].point.stimulus.current_mA <= cut
+    assert loops[0].point.slope_per_N < once.loop.point.slope_per_N

@@ -117,21 +117,25 @@ def steepest_point(
     level_N: float,
     sensor: tuple[float, float],
     per_share_N: Callable[[Channel, float], float],
+    admitted: Callable[[Stimulus], bool],
     file: str,
 ) -> Point | None:
     """The operating point at `level_N` N at which one channel's loop has the greatest gain; None when it has none.
 
     `sensor`: as `sensor_at` gives it. `per_share_N(channel, rate_Hz)`: mean force in N of a steady train for each unit
-    of share. `file`: scenario file, for errors. None means that the law rests, or that nothing it asks for changes.
+    of share. `admitted(stimulus)`: whether the limits let it stand. `file`: scenario file, for errors. None means that
+    the law rests, or that nothing it asks for changes.
     """
     body = wearer.agonist if channel == AGONIST else wearer.antagonist
     asked = _asked_along(law, body, channel, level_N, sensor[0], file)
     best: tuple[float, Point] | None = None
+    # Too much force is at most all of it: a target below zero is none.
+    largest_N = level_N if channel == AGONIST else min(level_N, sensor[0])
     for place, (slope, room_N) in _smooth_places(asked).items():
         stimulus, share = asked.stimuli[place], float(asked.shares[place])
         evoked_N = share * per_share_N(body, stimulus.rate_Hz)
         held = _held(wearer, channel, level_N, evoked_N)
-        if held is None or abs(asked.errors_N[place]) > level_N:
+        if held is None or abs(asked.errors_N[place]) > largest_N or not admitted(stimulus):
             continue
         own_N, hand = held
         gain = slope * hand * per_share_N(body, stimulus.rate_Hz)
@@ -168,8 +172,8 @@ def _asked_along(law: Law, body: Channel, channel: int, level_N: float, reading_
         ]
         return _Asked(sign * sizes, np.array([share_of(body, stimulus) for stimulus in stimuli]), stimuli)
 
-    # Beyond the level too, to see where the slope ends; a target below zero is none.
-    coarse = along(0.0, 2.0 * level_N if channel == AGONIST else reading_N)
+    # Beyond the level too, to see where the slope ends.
+    coarse = along(0.0, 2.0 * level_N)
     changes = np.flatnonzero(np.diff(coarse.shares) != 0.0)
     if not changes.size:
         return coarse

@@ -2,11 +2,14 @@
 
 What the loop is, and what is left out, so that nobody reads more into a margin than it says:
 - The force is the level; how hard the law pushes is where the loop's gain is greatest (`loop_point`).
-- The interlock lets everything through (its slew and its ramps don't bind in a small oscillation), pads touch fully,
-  nothing is tired, nothing fails. Noise moves no margin.
+- Points are only where the bounds on one pulse (R06 to R10) let the command stand. Otherwise the interlock lets
+  everything through (its slew and its ramps don't bind in a small oscillation), pads touch fully, nothing is tired,
+  nothing fails. Noise moves no margin.
 - The wearer holds the own force. Those who follow the felt cue (trust) do no more in the linear loop: above motor
   threshold a pulse is felt fully whatever its current, so the cue doesn't vary with the oscillation. Those who see
   their own force close a loop of their own; the stimulation's loop is then judged with that one closed.
+- Left out by this: a wearer who follows the cue changes the own force for as long as a channel is on. That slow loop
+  switches at the deadband's edges; a run shows it, no margin does.
 - Each channel has its own loop, one at a time; the wearer's margins are those of the channel with the smaller one.
 """
 
@@ -25,10 +28,11 @@ from thenar.controller.registry import build_law
 from thenar.engine.trial import Trial, plan_trials
 from thenar.plant_models.settings import Channel
 from thenar.safety.edge import period_us as whole_period_us
+from thenar.safety.limits import ChannelLimits
 from thenar.scenarios.changes import with_values
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem
-from thenar.shared.signals import AGONIST, ANTAGONIST
+from thenar.shared.signals import AGONIST, ANTAGONIST, Stimulus
 from thenar.shared.ticks import period_us
 from thenar.study.loop_point import Point, refuse_memory, sensor_at, steepest_point
 from thenar.study.loop_response import (
@@ -177,12 +181,22 @@ def open_loops(trial: Trial, level_N: float, file: str) -> Iterator[OpenLoop]:
         allowed = "a law with a slope; of this one `thenar margins` gives the limit cycle"
         raise InputError([Problem(file, "law.name", f"{RELAY}: it switches, so it has no margins", allowed)])
     law = build_law(trial.law, trial.calibration, trial.law_base, file)
+    limits = trial.limits()
     sensor = sensor_at(trial.estimator, level_N)
     refuse_memory(law, level_N, sensor[0], file)
-    for channel in (AGONIST, ANTAGONIST):
-        point = steepest_point(law, trial.wearer, channel, level_N, sensor, steady_per_share_N, file)
+    for channel, bounds in ((AGONIST, limits.agonist), (ANTAGONIST, limits.antagonist)):
+        stands = partial(admitted, bounds)
+        point = steepest_point(law, trial.wearer, channel, level_N, sensor, steady_per_share_N, stands, file)
         if point is not None and point.sensor > 0.0:
             yield linearised(trial, point)
+
+
+def admitted(bounds: ChannelLimits, stimulus: Stimulus) -> bool:
+    """Whether a steady command stands under the bounds on one pulse: current, own ceiling, width, charge (R06-R10)."""
+    current_uA, charge_pC = 1e3 * stimulus.current_mA, 1e3 * stimulus.current_mA * stimulus.width_us
+    within = current_uA <= min(bounds.peak_uA, bounds.ceiling_uA) and bounds.width_min_us <= stimulus.width_us
+    within = within and stimulus.width_us <= bounds.width_max_us
+    return within and charge_pC <= min(bounds.charge_pC, bounds.density_charge_pC)
 
 
 def linearised(trial: Trial, point: Point) -> OpenLoop:

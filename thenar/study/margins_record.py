@@ -18,8 +18,9 @@ PERCENTILES: Final = (10.0, 50.0, 90.0)
 ASSUMED: Final = (
     "the force is the level; how hard the law pushes is where the loop's gain is greatest",
     "the wearer holds the own force (one who sees the own force goes on correcting it)",
-    "a felt cue doesn't vary above motor threshold, so trust moves no margin",
-    "the interlock lets everything through; pads touch fully; no fatigue; no faults, dropouts or jumps",
+    "above motor threshold a felt cue doesn't vary, so trust moves no margin; the slow loop through it isn't judged",
+    "within the bounds on one pulse the interlock lets everything through; pads touch fully",
+    "no fatigue, no faults, no dropouts or jumps",
     "what sampling folds to other frequencies is left out; noise moves no margin",
 )
 CHECKED_WITH: Final = (
