@@ -142,7 +142,9 @@ def _summary_table(found: PopulationMargins) -> Table:
         cells = (_cell(value, digits[row["measure"]]) for value in values)
         rows.append((row["words"], unit, *cells))
     headers = ("measure", "unit", "worst\nwearer", "10 %", "median", "90 %")
-    title = "Margins over wearers, each measure by itself (none: no crossing, so no bound)"
+    title = (
+        "Margins over wearers, each measure by itself (none: nothing to bound it; a crossover: of those who have one)"
+    )
     return Table(title, headers, rows, frozenset(range(2, len(headers))))
 
 

@@ -26,7 +26,8 @@ TOP_IN: Final = 1.0
 PANEL_IN: Final = 2.6
 SPREAD_IN: Final = 2.05
 SECOND_AT_IN: Final = 3.95
-FAINT_SHOWN: Final = 200
+FAINT_SHOWN: Final = 120
+MARKS_SHOWN: Final = 60
 LOWEST_HZ: Final = 0.05
 LEAST_GAIN: Final = 0.01
 HALF_TURN_DEG: Final = -180.0
@@ -65,8 +66,9 @@ def margins_picture(
         ink.footer(figure, LEFT_IN, ink.AS_SHIPPED)
         size = ink.place(figure, LEFT_IN, TOP_IN, LEFT_WIDE_IN, PANEL_IN)
         phase = ink.place(figure, LEFT_IN, SECOND_AT_IN, LEFT_WIDE_IN, PANEL_IN, sharex=size)
-        for one in ranked[:FAINT_SHOWN]:
-            _curve(size, phase, one, ink.QUIET, "-", 0.5, max(0.1, min(0.5, 8 / len(ranked))))
+        some = ranked[:: math.ceil(len(ranked) / FAINT_SHOWN)]
+        for one in some:
+            _curve(size, phase, one, ink.QUIET, "-", 0.5, max(0.1, min(0.5, 8 / len(some))))
         shown = [(worst, WORST_LOOK, "worst")] if worst is median else []
         shown = shown or [(median, MEDIAN_LOOK, "median"), (worst, WORST_LOOK, "worst")]
         for one, (color, style), _ in shown:
@@ -141,13 +143,14 @@ def _frame(size: Axes, phase: Axes, ranked: Sequence[Bode]) -> None:
 
 
 def _spread(axes: Axes, ranked: Sequence[Bode]) -> None:
-    """Share of wearers with at most a gain margin: one mark a wearer."""
+    """Share of wearers with at most a gain margin: one mark a wearer while they are few."""
     gains = np.array([one.margins.gain for one in ranked])
     gains = gains[np.isfinite(gains)]
     shares = (np.arange(gains.size) + 1) * 100.0 / len(ranked)
     axes.set_xscale("log")
-    axes.step(np.concatenate([gains[:1], gains]), np.concatenate([[0.0], shares]), where="post", color=ink.QUIET)
-    axes.plot(gains, shares, linestyle="none", marker="o", markersize=4.2, color=ink.FORCE, markeredgecolor="white")
+    axes.step(np.concatenate([gains[:1], gains]), np.concatenate([[0.0], shares]), where="post", color=ink.FORCE)
+    if gains.size <= MARKS_SHOWN:
+        axes.plot(gains, shares, linestyle="none", marker="o", markersize=4.2, color=ink.FORCE, markeredgecolor="white")
     axes.axvline(1.0, color=ink.INK, linewidth=0.8, linestyle=":")
     axes.axvspan(1e-3, 1.0, color=ink.HALTED, zorder=0)
     axes.set_ylim(0.0, 104.0)

@@ -236,18 +236,18 @@ def _evoked_share(trial: Trial, point: Point) -> float:
 
 def wearer_margins(trial: Trial, level_N: float, gain: float, file: str, method: Method | None) -> WearerMargins:
     """Margins of one trial's wearer. `gain`: the law's own (NaN when it has none); the rest as in `margins_of`."""
-    found: list[tuple[Margins, OpenLoop, float]] = []
-    for loop in open_loops(trial, level_N, file):
-        numbers = (loop.frequency_rad_s, loop.response)
-        if method is None:
-            margins = loop_margins(*numbers)
-            found.append((margins, loop, disagreement(margins, direct_margins(*numbers))))
-        else:
-            found.append((method(*numbers), loop, math.nan))
+    found = [
+        ((method or direct_margins)(loop.frequency_rad_s, loop.response), loop)
+        for loop in open_loops(trial, level_N, file)
+    ]
     label = trial.label
     if not found:
         return WearerMargins(label.wearer, label.wearer_name, OPEN, None, math.inf * gain, math.nan)
-    margins, chosen, apart = min(found, key=lambda one: one[0].gain)
+    margins, chosen = min(found, key=lambda one: one[0].gain)
+    apart = math.nan
+    if method is None:
+        direct, margins = margins, loop_margins(chosen.frequency_rad_s, chosen.response)
+        apart = disagreement(margins, direct)
     return WearerMargins(label.wearer, label.wearer_name, margins, chosen, margins.gain * gain, apart)
 
 
