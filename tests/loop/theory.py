@@ -1,7 +1,8 @@
 """Reference solutions that loop tests compare the simulated loop with.
 
-Both are derived here, beside the code, from the plant's equation alone; nothing of thenar is used. Plant in both: a
-first-order lag with a pure delay, tau y'(t) = -y(t) + K u(t - L).
+Both are derived here, beside the code, from the plant's equation alone. Of thenar only `controller.margins` is used,
+for margins through the library, and a direct calculation stands beside it. Plant in both: a first-order lag with a
+pure delay, tau y'(t) = -y(t) + K u(t - L).
 """
 
 from __future__ import annotations
@@ -11,10 +12,11 @@ import itertools
 import math
 from typing import NamedTuple
 
-import control
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
+
+from thenar.controller.margins import loop_margins
 
 
 class DelayedLag(NamedTuple):
@@ -76,16 +78,12 @@ def hold_response(plant: DelayedLag, tick_s: float, frequency_rad_s: float) -> c
 def ultimate_by_margins(plant: DelayedLag, tick_s: float, points: int = 2_000) -> UltimateGain:
     """Gain margin and phase crossover from the `control` library, as data on our own grid (no Pade form of the delay).
 
-    The grid spans `points` frequencies from far below the lag's corner up to the controller's own limit pi / T. With
-    a delay the phase crosses -180 degrees many times. Left to itself the library reports the crossing whose margin lies
-    closest to 1, which is a later one when the loop is already unstable at gain 1, so all are asked for and the first
-    (the one at which the loop starts to oscillate as the gain grows) is taken.
+    The grid spans `points` frequencies from far below the lag's corner up to the controller's own limit pi / T.
     """
     grid = np.geomspace(1e-3 / (plant.lag_s + plant.delay_s), math.pi / tick_s, points)
     data = np.array([sampled_response(plant, tick_s, float(w)) for w in grid])
-    margins, _, _, crossovers, _, _ = control.stability_margins(control.FRD(data, grid, smooth=True), returnall=True)
-    first = int(np.argmin(crossovers))
-    return UltimateGain(float(margins[first]), 2.0 * math.pi / float(crossovers[first]))
+    found = loop_margins(grid, data)
+    return UltimateGain(found.gain, found.ultimate_period_s)
 
 
 def ultimate_by_root(plant: DelayedLag, tick_s: float) -> UltimateGain:

@@ -18,7 +18,19 @@ USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
 INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
-COMMANDS: Final = ("audit", "challenge", "check", "evidence", "laws", "limits", "replay", "run", "schema", "vectors")
+COMMANDS: Final = (
+    "audit",
+    "challenge",
+    "check",
+    "evidence",
+    "laws",
+    "limits",
+    "margins",
+    "replay",
+    "run",
+    "schema",
+    "vectors",
+)
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -106,11 +118,28 @@ def parser() -> argparse.ArgumentParser:
     replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    _for_margins(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
     schema.add_argument("--out", metavar="FILE", help="write it to a file")
     return top
+
+
+def _for_margins(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """The command that reckons margins."""
+    margins = add(
+        "margins", "gain, phase and delay margins of the loop for every wearer (exit 1 when simulation differs)"
+    )
+    margins.add_argument("file", metavar="FILE", help=FILE_HELP)
+    margins.add_argument(
+        "--level", type=_level_N, metavar="N", help="force to linearise about, N (default: median of the target)"
+    )
+    margins.add_argument("--wearers", type=_wearers, metavar="N", help="how many wearers to draw from the population")
+    margins.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
+    margins.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    margins.add_argument("--no-check", action="store_true", help="leave out the simulation at 0.9 and 1.1 of the gain")
+    margins.add_argument("--out", metavar="DIR", help="folder to leave the picture and the table of wearers in")
 
 
 def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
@@ -206,6 +235,17 @@ def _many(text: str) -> int:
     if not 2 <= number <= 1_000_000:
         raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 2 to 1000000")
     return number
+
+
+def _wearers(text: str) -> int:
+    number = _integer(text)
+    if not 1 <= number <= 100_000:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 100000")
+    return number
+
+
+def _level_N(text: str) -> float:
+    return _between(text, 0.01, 200.0, "N")
 
 
 def _milliamperes(text: str) -> float:
