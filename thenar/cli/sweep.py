@@ -137,7 +137,7 @@ def settings_table(keys: tuple[str, ...], lines: list[SettingLine]) -> Table:
     names = [key.rpartition(".")[2] for key in keys]
     names = names if len(set(names)) == len(names) else list(keys)
     headers = (
-        "setting", *names, "wearers", "mean abs.\nerror, N", "90th perc.\nof wearers", "unassisted\nmedian, N",
+        "setting", *names, "wearers", "mean abs.\nerror, N", "90th perc.\nof wearers", "unassisted\n90th, N",
         "worse than\nunassisted, %", "trips\nper trial", "rules acted\nrows/min",
     )  # fmt: skip
     rows = [
@@ -147,7 +147,7 @@ def settings_table(keys: tuple[str, ...], lines: list[SettingLine]) -> Table:
             str(line.wearers),
             number(line.mean_N, 3),
             number(line.p90_N, 3),
-            number(line.unassisted_N, 3),
+            number(line.unassisted_p90_N, 3),
             number(100.0 * line.worse_share, 0),
             number(line.trips_per_trial),
             number(line.interventions_per_min, 1),

@@ -15,14 +15,14 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Rectangle
 
 from thenar.report import ink
-from thenar.report.sweep_picture import SweepDrawing, alt_text, best_words, told
+from thenar.report.sweep_picture import SweepDrawing, alt_text, best_words, told, without
 
-MARGINS: Final = ink.Margins(left=1.05, right=1.15, top=1.05, bottom=1.25)
+MARGINS: Final = ink.Margins(left=1.05, right=1.15, top=1.05, bottom=1.1)
 CELL_IN: Final = 0.62
 CELL_HIGH_IN: Final = 0.42
 NUMBERED: Final = 14
-LARGEST_IN: Final = (6.2, 4.6)
-SMALLEST_IN: Final = (4.6, 1.6)
+LARGEST_IN: Final = (6.6, 4.6)
+SMALLEST_IN: Final = (6.6, 2.2)
 COLORS: Final = ("#f6f3ec", "#9fbfd8", "#17518f", "#0b1f3a")
 DARK_FROM: Final = 0.45
 MOST_TICKS: Final = 16
@@ -40,7 +40,9 @@ def map_picture(file: Path, drawn: SweepDrawing) -> None:
         figure = ink.new_figure(MARGINS.left + body[0] + MARGINS.right, height)
         what = f"90th percentile over wearers of the mean absolute error, {drawn.condition()}, N"
         ink.heading(figure, MARGINS.left, drawn.title, what)
-        written = ink.write_at(figure, MARGINS.left, 0.72, best_words(drawn) + " (framed)", color=ink.QUIET)
+        written = ink.write_at(
+            figure, MARGINS.left, 0.72, best_words(drawn) + " (framed)" + without(drawn), color=ink.QUIET
+        )
         ink.fit(figure, written, figure.get_size_inches()[0] - MARGINS.left - ink.EDGE_IN)
         ink.footer(figure, MARGINS.left, drawn.loosened)
         axes = ink.place(figure, MARGINS.left, MARGINS.top, *body)

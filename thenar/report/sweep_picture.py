@@ -18,8 +18,8 @@ from matplotlib.ticker import MaxNLocator, NullLocator, ScalarFormatter
 from thenar.report import ink
 from thenar.report.sweep_summary import UNASSISTED, SettingLine, best_first
 
-MARGINS: Final = ink.Margins(left=0.85, right=1.75, top=1.05, bottom=1.25)
-BODY_IN: Final = (5.4, 3.3)
+MARGINS: Final = ink.Margins(left=0.85, right=2.0, top=1.05, bottom=1.1)
+BODY_IN: Final = (5.9, 3.3)
 LABELS_APART: Final = 0.065
 MOST_TICKS: Final = 12
 TICK_WORDS: Final = 18
@@ -73,7 +73,7 @@ def curve_picture(file: Path, drawn: SweepDrawing) -> None:
         axes = ink.place(figure, MARGINS.left, MARGINS.top, *BODY_IN)
         _curves(axes, at.x[order], lines, drawn.condition())
         at.dress(axes, drawn.keys[0])
-        error_axis(axes, [number for line in lines for number in (line.p90_N, line.unassisted_N)])
+        error_axis(axes, [number for line in lines for number in (line.p90_N, line.unassisted_p90_N)])
         _label_ends(axes, lines[-1], drawn.condition())
         ink.save(figure, file, drawn.title, alt_text(drawn) + drawn.loosened.words())
 
@@ -88,7 +88,8 @@ def _curves(axes: Axes, x: Any, lines: Sequence[SettingLine], condition: str) ->
     axes.plot(x, [line.median_N for line in lines], color=color, linewidth=1.8, marker=marker, markersize=5, **look)
     if condition != UNASSISTED:
         quiet, _ = ink.CONDITION_LOOKS[UNASSISTED]
-        axes.plot(x, [line.unassisted_N for line in lines], color=quiet, linewidth=1.4, linestyle=(0, (4, 2)))
+        axes.plot(x, [line.unassisted_N for line in lines], color=quiet, linewidth=1.6, linestyle=(0, (4, 2)))
+        axes.plot(x, [line.unassisted_p90_N for line in lines], color=quiet, linewidth=1.0, linestyle=(0, (1, 1.5)))
 
 
 def _label_ends(axes: Axes, last: SettingLine, condition: str) -> None:
@@ -97,7 +98,9 @@ def _label_ends(axes: Axes, last: SettingLine, condition: str) -> None:
     labels = [(last.p90_N, f"{condition}, 90th percentile", color), (last.median_N, f"{condition}, median", color)]
     labels.append((last.low_N, f"{condition}, 10th percentile", color))
     if condition != UNASSISTED:
-        labels.append((last.unassisted_N, f"{UNASSISTED}, median", ink.CONDITION_LOOKS[UNASSISTED][0]))
+        quiet, _ = ink.CONDITION_LOOKS[UNASSISTED]
+        labels.append((last.unassisted_N, f"{UNASSISTED}, median", quiet))
+        labels.append((last.unassisted_p90_N, f"{UNASSISTED}, 90th percentile", quiet))
     top = axes.get_ylim()[1]
     shown = sorted((value / top, words, look) for value, words, look in labels if math.isfinite(value))
     heights = spaced([height for height, _, _ in shown], LABELS_APART)
@@ -186,6 +189,13 @@ def best_words(drawn: SweepDrawing) -> str:
     return f"{count}. Smallest 90th percentile: {best.p90_N:.2f} N at {setting_words(drawn, best)}"
 
 
+def without(drawn: SweepDrawing) -> str:
+    """The same percentile without stimulation, as the end of a line; "" where there is none."""
+    level = drawn.best().unassisted_p90_N
+    shown = math.isfinite(level) and drawn.condition() != UNASSISTED
+    return f"; {UNASSISTED} there {level:.2f} N" if shown else ""
+
+
 def alt_text(drawn: SweepDrawing) -> str:
     """What the picture shows, for those who can't see it."""
     worst = best_first(drawn.lines)[-1]
@@ -193,7 +203,7 @@ def alt_text(drawn: SweepDrawing) -> str:
     parts.append(f"of {', '.join(drawn.keys)}. {best_words(drawn)}.")
     if math.isfinite(worst.p90_N):
         parts.append(f"Largest: {worst.p90_N:.2f} N at {setting_words(drawn, worst)}.")
-    level = drawn.best().unassisted_N
+    level = drawn.best().unassisted_p90_N
     if math.isfinite(level) and drawn.condition() != UNASSISTED:
-        parts.append(f"Median without stimulation: {level:.2f} N.")
+        parts.append(f"90th percentile without stimulation: {level:.2f} N.")
     return " ".join(parts)

@@ -1,4 +1,7 @@
-"""The picture of a sweep over many keys, or of drawn settings: one panel per key, one mark per setting."""
+"""The picture of a sweep over many keys, or of drawn settings: one panel per key, one mark per setting.
+
+The dashed level without stimulation is the middle one of all settings, where a swept key changes it.
+"""
 
 from __future__ import annotations
 
@@ -12,20 +15,19 @@ from thenar.report import ink
 from thenar.report.sweep_picture import Places, SweepDrawing, alt_text, best_words, error_axis
 from thenar.report.sweep_summary import UNASSISTED
 
-MARGINS: Final = ink.Margins(left=0.85, right=0.35, top=1.35, bottom=1.2)
+MARGINS: Final = ink.Margins(left=0.85, right=0.35, top=1.35, bottom=1.1)
 PANEL_IN: Final = (2.7, 2.4)
 BETWEEN_IN: Final = 0.35
 BELOW_IN: Final = 0.7
 PANELS_PER_ROW: Final = 3
-FEWEST_ACROSS: Final = 2
+LEAST_WIDTH_IN: Final = 8.7
 
 
 def scatter_picture(file: Path, drawn: SweepDrawing) -> None:
     """Write a panel per key of `drawn`: the 90th percentile over wearers of each setting's error."""
     across = min(len(drawn.keys), PANELS_PER_ROW)
     down = math.ceil(len(drawn.keys) / PANELS_PER_ROW)
-    columns = max(across, FEWEST_ACROSS)
-    width = MARGINS.left + columns * PANEL_IN[0] + (columns - 1) * BETWEEN_IN + MARGINS.right
+    width = max(LEAST_WIDTH_IN, MARGINS.left + across * PANEL_IN[0] + (across - 1) * BETWEEN_IN + MARGINS.right)
     height = MARGINS.top + down * PANEL_IN[1] + (down - 1) * BELOW_IN + MARGINS.bottom + drawn.loosened.height_in()
     room = width - MARGINS.left - ink.EDGE_IN
     with ink.house_style():
@@ -34,7 +36,7 @@ def scatter_picture(file: Path, drawn: SweepDrawing) -> None:
             figure, MARGINS.left, drawn.title, f"90th percentile over wearers of the error, {drawn.condition()}, N"
         )
         ink.fit(figure, ink.write_at(figure, MARGINS.left, 0.72, best_words(drawn), color=ink.QUIET), room)
-        key = f"One mark: one setting. Ringed: the best. Dashed: median over wearers, {UNASSISTED}"
+        key = f"One mark: one setting. Ringed: the best. Dashed: the same percentile {UNASSISTED}"
         ink.write_at(figure, MARGINS.left, 0.94, key, color=ink.QUIET)
         ink.footer(figure, MARGINS.left, drawn.loosened)
         for place in range(len(drawn.keys)):
@@ -62,7 +64,7 @@ def _panel(axes: Axes, drawn: SweepDrawing, place: int) -> None:
         at.x[best], errors[best], linestyle="none", marker="o", markersize=10, markerfacecolor="none",
         markeredgecolor=ink.ESTIMATE, markeredgewidth=1.6,
     )  # fmt: skip
-    levels = [line.unassisted_N for line in drawn.lines if math.isfinite(line.unassisted_N)]
+    levels = [line.unassisted_p90_N for line in drawn.lines if math.isfinite(line.unassisted_p90_N)]
     if levels and drawn.condition() != UNASSISTED:
         axes.axhline(sorted(levels)[len(levels) // 2], color=ink.QUIET, linewidth=1.2, linestyle=(0, (4, 2)))
     at.dress(axes, ink.shortened(drawn.keys[place], 46))

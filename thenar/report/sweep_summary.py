@@ -27,7 +27,8 @@ class SettingLine(NamedTuple):
     """One setting over its wearers (errors in N, NaN where there is none).
 
     `values`: of the swept keys; `low_N`, `median_N`, `p90_N`: 10th, 50th and 90th percentile over wearers of the error
-    in `condition`; `unassisted_N`: median over wearers without stimulation; `worse_share`: share of
+    in `condition`; `unassisted_N`, `unassisted_p90_N`: median and 90th
+    percentile over wearers without stimulation; `worse_share`: share of
     wearers whose error is larger than their own unassisted one; `interventions_per_min` in trace rows per minute;
     `trips_per_trial`; `charge_uC_per_min`: both channels and phases; `silent_trials`: without a pulse.
     """
@@ -42,6 +43,7 @@ class SettingLine(NamedTuple):
     median_N: float
     p90_N: float
     unassisted_N: float
+    unassisted_p90_N: float
     worse_share: float
     interventions_per_min: float
     trips_per_trial: float
@@ -62,6 +64,7 @@ def line_of(setting: int, values: tuple[Any, ...], rows: Sequence[TargetRow]) ->
     trials = len({row.label.index for row in shown})
     minutes = sum(row.time_s for row in shown) / 60.0
     low, median, p90 = percentiles(errors.values(), (100.0 - TAIL_PERCENT, 50.0, TAIL_PERCENT))
+    median_without, p90_without = percentiles(without.values(), (50.0, TAIL_PERCENT))
     return SettingLine(
         setting=setting,
         values=values,
@@ -72,7 +75,8 @@ def line_of(setting: int, values: tuple[Any, ...], rows: Sequence[TargetRow]) ->
         low_N=low,
         median_N=median,
         p90_N=p90,
-        unassisted_N=percentiles(without.values(), (50.0,))[0],
+        unassisted_N=median_without,
+        unassisted_p90_N=p90_without,
         worse_share=worse / len(both) if compared else math.nan,
         interventions_per_min=_per(sum(sum(row.interventions.values()) for row in shown), minutes),
         trips_per_trial=_per(_total(shown, "trips"), trials),

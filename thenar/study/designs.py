@@ -11,9 +11,10 @@ import warnings
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+import numpy as np
+
 from thenar.scenarios.changes import Value
 from thenar.shared.errors import InputError, Problem
-from thenar.shared.noise import stream
 from thenar.study.axes import OVER, Axis
 
 GRID: Final = "grid"
@@ -57,7 +58,8 @@ def _grid(axes: Sequence[Axis]) -> list[Setting]:
 def _drawn(axes: Sequence[Axis], design: str, samples: int, seed: int) -> list[Setting]:
     from scipy.stats import qmc
 
-    sampler = (qmc.Sobol if design == SOBOL else qmc.LatinHypercube)(len(axes), seed=stream(seed, 0, 0, "design"))
+    draws = np.random.default_rng(seed)
+    sampler = (qmc.Sobol if design == SOBOL else qmc.LatinHypercube)(len(axes), seed=draws)
     with warnings.catch_warnings():
         # Sobol's balance needs a power of two; the command says so in its help.
         warnings.filterwarnings("ignore", message="The balance properties", category=UserWarning)
