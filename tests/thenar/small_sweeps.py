@@ -28,7 +28,7 @@ class Pushing:
 
     def decide(self, observation):
         """The push."""
-        time.sleep(0.002)
+        time.sleep(0.003)
         return Demand(self.pulse, Stimulus(0.0, 0.0, 0.0))
 '''
 

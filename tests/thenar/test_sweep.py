@@ -95,7 +95,7 @@ def test_each_setting_has_the_numbers_of_a_run_of_its_own(swept: Path) -> None:
     loaded = load_scenario(swept / "short-hold.toml")
     for number, gain in enumerate((0.5, 1.0, 1.5)):
         trials = plan_trials(with_values(loaded, {GAIN: gain}))
-        alone = {place: found for place, found in measured(trials, moving=False, jobs=1)}
+        alone = dict(measured(trials, moving=False, jobs=1))
         expected = [row for place in range(len(trials)) for row in alone[place]]
         found = [row for row in rows if int(row["setting"]) == number]
         assert len(found) == len(expected)
