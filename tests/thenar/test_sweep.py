@@ -18,7 +18,6 @@ from thenar import load_scenario, plan_trials
 from thenar.caution import SHORT as CAUTION
 from thenar.cli import main
 from thenar.report.metrics import METRICS
-from thenar.run import moves
 from thenar.scenarios.changes import with_values
 from thenar.shared.errors import InputError
 from thenar.study.measured import measured
@@ -45,7 +44,7 @@ def _command(base: Path, *more: str, over: tuple[str, ...] = OVER) -> list[str]:
 
 
 def _sweep(base: Path, over: tuple[str, ...] = OVER) -> Sweep:
-    return Sweep(load_scenario(short_scenario(base)), Asked(over), moves)
+    return Sweep(load_scenario(short_scenario(base)), Asked(over))
 
 
 def _rows(file: Path) -> list[dict[str, str]]:
@@ -211,7 +210,7 @@ def test_another_sweep_is_refused_in_the_same_folder(
 def test_a_changed_scenario_law_or_thenar_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file = pushing_scenario(tmp_path)
     asked = Asked(("law.settings.share=0.2:0.4:2",))
-    with SweepFolder(Sweep(load_scenario(file), asked, moves), tmp_path / "out"):
+    with SweepFolder(Sweep(load_scenario(file), asked), tmp_path / "out"):
         pass
     law = (tmp_path / "my_law.py").read_text()
     for name, change in (("files", "law"), ("thenar", "version")):
@@ -221,7 +220,7 @@ def test_a_changed_scenario_law_or_thenar_is_refused(tmp_path: Path, monkeypatch
             (tmp_path / "my_law.py").write_text(law)
             monkeypatch.setattr("thenar.__version__", "0.0.1", raising=False)
         with pytest.raises(InputError) as caught:
-            SweepFolder(Sweep(load_scenario(file), asked, moves), tmp_path / "out").__enter__()
+            SweepFolder(Sweep(load_scenario(file), asked), tmp_path / "out").__enter__()
         assert [problem.key for problem in caught.value.problems] == [name]
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.scenarios.texts import ON_FILE, SMALLEST, loaded
-from thenar.run import moves
+from thenar.scenarios.changes import settings_of, with_values
 from thenar.shared.errors import InputError, Problem
 from thenar.study.axes import Axis, Span, axes_of
 from thenar.study.designs import DESIGNS, settings_in
@@ -29,7 +29,7 @@ def _values(*over: str, design: str = "grid", samples: int | None = None, seed: 
 
 def _problems(*over: str, **asked: object) -> tuple[Problem, ...]:
     with pytest.raises(InputError) as caught:
-        Sweep(SCENARIO, Asked(over, **asked), moves)  # type: ignore[arg-type]
+        Sweep(SCENARIO, Asked(over, **asked))  # type: ignore[arg-type]
     return caught.value.problems
 
 
@@ -159,7 +159,7 @@ def test_settings_that_only_together_make_no_sense_are_named_too() -> None:
 def test_a_free_setting_of_a_user_s_law_can_be_swept(tmp_path: Path) -> None:
     (tmp_path / "mine.py").write_text(OWN_LAW)
     text = SMALLEST.replace('name = "proportional"', 'file = "mine.py"\nclass = "Mine"\nsettings = { push = 2 }')
-    sweep = Sweep(loaded(text, tmp_path), Asked(("law.settings.push=1:3:3", "law.settings.new=a,7")), moves)
+    sweep = Sweep(loaded(text, tmp_path), Asked(("law.settings.push=1:3:3", "law.settings.new=a,7")))
     assert [dict(s.law.settings) for s in sweep.plan.settings][:2] == [{"push": 1, "new": "a"}, {"push": 1, "new": 7.0}]
 
 
@@ -168,7 +168,7 @@ def test_the_identity_of_a_sweep_changes_with_whatever_decides_its_numbers(desig
     samples = None if design == "grid" else 4
     over = f"{GAIN}=0.1:0.5:4" if design == "grid" else f"{GAIN}=0.1:0.5"
     base = Asked((over,), design, samples)
-    known = {Sweep(SCENARIO, base, moves).fingerprint()}
+    known = {Sweep(SCENARIO, base).fingerprint()}
     others = [
         (SCENARIO, base._replace(seed=99)),
         (SCENARIO, base._replace(over=(over.replace("0.5", "0.6"),))),
@@ -176,7 +176,18 @@ def test_the_identity_of_a_sweep_changes_with_whatever_decides_its_numbers(desig
         (loaded((SMALLEST + ON_FILE).replace("10.0", "11.0")), base),
     ]
     for scenario, asked in others:
-        fingerprint = Sweep(replace(scenario), asked, moves).fingerprint()
+        fingerprint = Sweep(replace(scenario), asked).fingerprint()
         assert fingerprint not in known
         known.add(fingerprint)
-    assert Sweep(SCENARIO, base, moves).fingerprint() in known
+    assert Sweep(SCENARIO, base).fingerprint() in known
+
+
+def test_settings_one_after_another_are_written_as_each_alone() -> None:
+    keys = ("law.settings.deadband_N", "estimator.latency_ms", "handling.strokes_per_s", "repeats")
+    mappings = [dict(zip(keys, values, strict=True)) for values in ((0.1, 50.0, 1.0, 2), (0.25, 60.5, 0.5, 13))]
+    mappings += [{keys[0]: 0.7}, {}, {keys[0]: 0.8}, mappings[0]]
+    text = SMALLEST.replace("level_N = 5.0", "level_N = 5.0  # a light hold") + ON_FILE
+    text += "\n[estimator]\nlatency_ms = 100.0    # late\n"
+    found = [scenario.text for scenario in settings_of(loaded(text), mappings)]
+    assert found == [with_values(loaded(text), values).text for values in mappings]
+    assert all("# late" in scenario and "# a light hold" in scenario for scenario in found)

@@ -16,7 +16,6 @@ import pytest
 from tests.thenar.small_runs import thenar_process
 from tests.thenar.small_sweeps import pushing_scenario
 from thenar import load_scenario
-from thenar.run import moves
 from thenar.study.sweep import Asked, Sweep, SweepFolder
 
 SHARES = "law.settings.share=0.1:0.8:8"
@@ -131,7 +130,7 @@ def test_ctrl_c_leaves_with_130_and_says_how_to_go_on(whole: bytes, tmp_path: Pa
 
 @posix
 def test_a_second_process_in_the_same_folder_is_refused_until_the_first_is_gone(tmp_path: Path) -> None:
-    sweep = Sweep(load_scenario(pushing_scenario(tmp_path)), Asked((SHARES,)), moves)
+    sweep = Sweep(load_scenario(pushing_scenario(tmp_path)), Asked((SHARES,)))
     with SweepFolder(sweep, tmp_path / "out"):
         process = thenar_process(_arguments(tmp_path), tmp_path)
         _, told = process.communicate(timeout=60)

@@ -16,7 +16,6 @@ from thenar.cli.show import Table, number, progress, show_json, show_table
 from thenar.report.folder import plain
 from thenar.report.sweep_summary import SettingLine, best_first
 from thenar.report.sweep_table import check_target
-from thenar.run import moves
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.compiled import compiled_before
 from thenar.study.sweep import Asked, Sweep, SweepFolder, local_engine
@@ -66,7 +65,6 @@ def _checked(chosen: argparse.Namespace, loaded: LoadedScenario) -> Sweep:
         return Sweep(
             loaded,
             asked,
-            moves,
             lambda count: shown.enter_context(progress(count, "checking settings", quiet=chosen.json)),
         )
 

@@ -43,14 +43,13 @@ class Asked(NamedTuple):
 class Sweep:
     """A checked sweep, nothing of which has run. Raises InputError when anything in it can't run.
 
-    `moves` tells whether a scenario's target holds no level. `on_checked` is called after each setting.
+    `on_settings` is told how many settings there are, and gives what to call after each is checked.
     """
 
     def __init__(
         self,
         loaded: LoadedScenario,
         asked: Asked,
-        moves: Callable[[LoadedScenario], bool],
         on_settings: Callable[[int], Callable[[object], None]] = lambda _: lambda _: None,
     ) -> None:
         self.loaded = loaded
@@ -60,7 +59,7 @@ class Sweep:
         self.seed = loaded.scenario.seed if asked.seed is None else asked.seed
         self.design = asked.design
         values = settings_in(self.axes, asked.design, asked.samples, self.seed)
-        self.plan = SweepPlan(loaded, values, seed=asked.seed, moves=moves, on_checked=on_settings(len(values)))
+        self.plan = SweepPlan(loaded, values, seed=asked.seed, on_checked=on_settings(len(values)))
         self.identity = self._identity()
 
     def fingerprint(self) -> str:

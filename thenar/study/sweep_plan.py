@@ -19,6 +19,7 @@ from thenar.safety.profile import LimitProfile
 from thenar.scenarios.changes import settings_of
 from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.targets import moves
 from thenar.shared.errors import InputError
 from thenar.study.axes import LAW
 from thenar.study.designs import Setting
@@ -60,8 +61,7 @@ class _Group:
 class SweepPlan:
     """Every setting of a sweep, checked before anything runs. Raises InputError at the first that can't run.
 
-    `seed` replaces the scenario's own (no unit) when given. `moves` tells whether a scenario's target holds no level.
-    `on_checked` is called after each setting.
+    `seed` replaces the scenario's own (no unit) when given. `on_checked` is called after each setting.
     """
 
     def __init__(
@@ -70,7 +70,6 @@ class SweepPlan:
         values: Sequence[Setting],
         *,
         seed: int | None,
-        moves: Callable[[LoadedScenario], bool],
         on_checked: Callable[[object], None] = lambda _: None,
     ) -> None:
         self.settings: list[PlannedSetting] = []
@@ -87,7 +86,7 @@ class SweepPlan:
                 used_seed = found.scenario.seed if seed is None else seed
                 shared = _sharing_recordings(found, loaded)
                 self._groups[group] = _Group(
-                    shared, used_seed, moves(found), self._people(shared, used_seed, group), []
+                    shared, used_seed, moves(found.scenario.target), self._people(shared, used_seed, group), []
                 )
             self._groups[group].members.append(planned)
             self.settings.append(planned)
@@ -108,13 +107,13 @@ class SweepPlan:
         settings: list[int] = []
         trials: list[Trial] = []
         moving = False
-        for setting, trial, moves in self._trials(done):
-            if trials and (len(trials) >= size or moves != moving):
+        for setting, trial, is_moving in self._trials(done):
+            if trials and (len(trials) >= size or is_moving != moving):
                 yield Chunk(tuple(settings), tuple(trials), moving)
                 settings, trials = [], []
             settings.append(setting)
             trials.append(trial)
-            moving = moves
+            moving = is_moving
         if trials:
             yield Chunk(tuple(settings), tuple(trials), moving)
 
