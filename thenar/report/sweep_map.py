@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Rectangle
+from matplotlib.patheffects import withStroke
 
 from thenar.report import ink
 from thenar.report.sweep_picture import SweepDrawing, alt_text, best_words, told, without
@@ -26,6 +27,7 @@ SMALLEST_IN: Final = (6.6, 2.2)
 COLORS: Final = ("#f6f3ec", "#9fbfd8", "#17518f", "#0b1f3a")
 DARK_FROM: Final = 0.45
 MOST_TICKS: Final = 16
+LETTER_IN: Final = 0.07
 
 
 def map_picture(file: Path, drawn: SweepDrawing) -> None:
@@ -38,11 +40,9 @@ def map_picture(file: Path, drawn: SweepDrawing) -> None:
     with ink.house_style():
         height = MARGINS.top + body[1] + MARGINS.bottom + drawn.loosened.height_in()
         figure = ink.new_figure(MARGINS.left + body[0] + MARGINS.right, height)
-        what = f"90th percentile over wearers of the mean absolute error, {drawn.condition()}, N"
+        what = f"90th percentile over wearers of the mean absolute error, {drawn.condition()}, N{without(drawn)}"
         ink.heading(figure, MARGINS.left, drawn.title, what)
-        written = ink.write_at(
-            figure, MARGINS.left, 0.72, best_words(drawn) + " (framed)" + without(drawn), color=ink.QUIET
-        )
+        written = ink.write_at(figure, MARGINS.left, 0.72, best_words(drawn) + " (framed)", color=ink.QUIET)
         ink.fit(figure, written, figure.get_size_inches()[0] - MARGINS.left - ink.EDGE_IN)
         ink.footer(figure, MARGINS.left, drawn.loosened)
         axes = ink.place(figure, MARGINS.left, MARGINS.top, *body)
@@ -52,7 +52,14 @@ def map_picture(file: Path, drawn: SweepDrawing) -> None:
         axes.set_ylabel(drawn.keys[0], fontsize=ink.SMALL)
         best = drawn.best()
         corner = (columns.index(best.values[1]) - 0.5, rows.index(best.values[0]) - 0.5)
-        axes.add_patch(Rectangle(corner, 1, 1, fill=False, edgecolor=ink.ESTIMATE, linewidth=2.4, clip_on=False))
+        look: dict[str, Any] = {
+            "fill": False,
+            "edgecolor": ink.ESTIMATE,
+            "linewidth": 2.4,
+            "clip_on": False,
+            "zorder": 5,
+        }
+        axes.add_patch(Rectangle(corner, 1, 1, **look))
         scale = figure.colorbar(image, cax=ink.place(figure, MARGINS.left + body[0] + 0.18, MARGINS.top, 0.16, body[1]))
         scale.set_label("N", fontsize=ink.SMALL)
         scale.ax.tick_params(labelsize=ink.SMALL, length=3)
@@ -64,15 +71,16 @@ def _side(cells: int, each_in: float, side: int) -> float:
 
 
 def _cells(axes: Axes, errors: Any) -> Any:
-    colors = LinearSegmentedColormap.from_list("error", COLORS)
-    colors.set_bad("white")
+    colors = LinearSegmentedColormap.from_list("error", COLORS).with_extremes(bad="white")
     image = axes.imshow(np.ma.masked_invalid(errors), origin="lower", aspect="auto", cmap=colors)
     axes.spines[["top", "right", "left", "bottom"]].set_visible(False)
     shares = np.asarray(image.norm(errors), dtype=np.float64)
     if max(errors.shape) > NUMBERED:
         if min(errors.shape) > 1:
-            lines = axes.contour(errors, levels=7, colors=ink.ESTIMATE, linewidths=1.0)
-            axes.clabel(lines, fmt="%.2f", fontsize=ink.SMALL, colors=ink.INK)
+            lines = axes.contour(errors, levels=7, colors=ink.INK, linewidths=1.0)
+            lines.set_path_effects([withStroke(linewidth=2.6, foreground="white")])
+            for label in axes.clabel(lines, fmt="%.2f", fontsize=ink.SMALL, colors=ink.INK):
+                label.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.8})
         return image
     for row, column in np.ndindex(*errors.shape):
         number = errors[row, column]
@@ -84,9 +92,9 @@ def _cells(axes: Axes, errors: Any) -> Any:
 
 
 def _ticks(axes: Axes, rows: list[Any], columns: list[Any]) -> None:
-    for values, put in ((columns, axes.set_xticks), (rows, axes.set_yticks)):
-        step = -(-len(values) // MOST_TICKS)
+    longest = max(len(told(value)) for value in columns)
+    most = max(1, int(LARGEST_IN[0] / (LETTER_IN * (longest + 2))))
+    for values, put, ticks in ((columns, axes.set_xticks, most), (rows, axes.set_yticks, MOST_TICKS)):
+        step = -(-len(values) // ticks)
         put(range(0, len(values), step), [told(value) for value in values[::step]], fontsize=ink.SMALL)
-    if sum(len(told(value)) for value in columns) > 60:
-        axes.tick_params(axis="x", labelrotation=45)
     axes.tick_params(length=0)

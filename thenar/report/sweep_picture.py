@@ -21,7 +21,7 @@ from thenar.report.sweep_summary import UNASSISTED, SettingLine, best_first
 MARGINS: Final = ink.Margins(left=0.85, right=2.0, top=1.05, bottom=1.1)
 BODY_IN: Final = (5.9, 3.3)
 LABELS_APART: Final = 0.065
-MOST_TICKS: Final = 12
+MOST_TICKS: Final = 6
 TICK_WORDS: Final = 18
 
 
@@ -71,21 +71,33 @@ def curve_picture(file: Path, drawn: SweepDrawing) -> None:
         ink.write_at(figure, MARGINS.left, 0.72, best_words(drawn), color=ink.QUIET)
         ink.footer(figure, MARGINS.left, drawn.loosened)
         axes = ink.place(figure, MARGINS.left, MARGINS.top, *BODY_IN)
-        _curves(axes, at.x[order], lines, drawn.condition())
+        _curves(axes, at.x[order], lines, drawn.condition(), joined=not at.words)
         at.dress(axes, drawn.keys[0])
         error_axis(axes, [number for line in lines for number in (line.p90_N, line.unassisted_p90_N)])
         _label_ends(axes, lines[-1], drawn.condition())
         ink.save(figure, file, drawn.title, alt_text(drawn) + drawn.loosened.words())
 
 
-def _curves(axes: Axes, x: Any, lines: Sequence[SettingLine], condition: str) -> None:
+def _curves(axes: Axes, x: Any, lines: Sequence[SettingLine], condition: str, joined: bool) -> None:
+    """The curves. `joined`: there is something between two settings; words stand each alone."""
     color, marker = ink.CONDITION_LOOKS[condition]
     low, high = ([getattr(line, name) for line in lines] for name in ("low_N", "p90_N"))
-    axes.fill_between(x, low, high, color=color, alpha=0.16, linewidth=0)
-    for edge in (low, high):
-        axes.plot(x, edge, color=color, linewidth=0.8)
+    if joined:
+        axes.fill_between(x, low, high, color=color, alpha=0.16, linewidth=0)
+        for edge in (low, high):
+            axes.plot(x, edge, color=color, linewidth=0.8)
+    else:
+        axes.vlines(x, low, high, color=color, linewidth=7.0, alpha=0.3)
     look: dict[str, Any] = {"markeredgecolor": "white", "markeredgewidth": 0.5, "clip_on": False}
-    axes.plot(x, [line.median_N for line in lines], color=color, linewidth=1.8, marker=marker, markersize=5, **look)
+    axes.plot(
+        x,
+        [line.median_N for line in lines],
+        color=color,
+        linewidth=1.8 if joined else 0.0,
+        marker=marker,
+        markersize=5,
+        **look,
+    )
     if condition != UNASSISTED:
         quiet, _ = ink.CONDITION_LOOKS[UNASSISTED]
         axes.plot(x, [line.unassisted_N for line in lines], color=quiet, linewidth=1.6, linestyle=(0, (4, 2)))
@@ -97,10 +109,13 @@ def _label_ends(axes: Axes, last: SettingLine, condition: str) -> None:
     color, _ = ink.CONDITION_LOOKS[condition]
     labels = [(last.p90_N, f"{condition}, 90th percentile", color), (last.median_N, f"{condition}, median", color)]
     labels.append((last.low_N, f"{condition}, 10th percentile", color))
+    quiet, _ = ink.CONDITION_LOOKS[UNASSISTED]
     if condition != UNASSISTED:
-        quiet, _ = ink.CONDITION_LOOKS[UNASSISTED]
         labels.append((last.unassisted_N, f"{UNASSISTED}, median", quiet))
         labels.append((last.unassisted_p90_N, f"{UNASSISTED}, 90th percentile", quiet))
+    if last.wearers == 1:
+        labels = [(last.median_N, condition, color)]
+        labels += [(last.unassisted_N, UNASSISTED, quiet)] if condition != UNASSISTED else []
     top = axes.get_ylim()[1]
     shown = sorted((value / top, words, look) for value, words, look in labels if math.isfinite(value))
     heights = spaced([height for height, _, _ in shown], LABELS_APART)
@@ -129,14 +144,15 @@ class Places(NamedTuple):
     x: Any
     words: tuple[str, ...]
     log: bool
+    whole: bool
 
     @classmethod
     def of(cls, values: Sequence[Any], log: bool) -> Places:
         """Places of `values`, shape (n,)."""
         if any(isinstance(value, str | bool) for value in values):
             known = list(dict.fromkeys(values))
-            return cls(np.array([known.index(value) for value in values], float), tuple(map(told, known)), False)
-        return cls(np.array(values, float), (), log)
+            return cls(np.array([known.index(value) for value in values], float), tuple(map(told, known)), False, False)
+        return cls(np.array(values, float), (), log, all(isinstance(value, int) for value in values))
 
     def dress(self, axes: Axes, key: str) -> None:
         """Set the scale, ticks and label of the x axis."""
@@ -148,14 +164,14 @@ class Places(NamedTuple):
             return
         if self.log:
             axes.set_xscale("log")
-            shown = np.unique(self.x)
-            if len(shown) <= MOST_TICKS:
-                axes.set_xticks(shown, [told(value) for value in shown.tolist()], fontsize=ink.SMALL)
-                axes.xaxis.set_minor_locator(NullLocator())
-            else:
-                axes.xaxis.set_major_formatter(ScalarFormatter())
-            return
-        axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]))
+        shown = np.unique(self.x)
+        if len(shown) <= MOST_TICKS:
+            axes.set_xticks(shown, [told(value) for value in shown.tolist()], fontsize=ink.SMALL)
+            axes.xaxis.set_minor_locator(NullLocator())
+        elif self.log:
+            axes.xaxis.set_major_formatter(ScalarFormatter())
+        else:
+            axes.xaxis.set_major_locator(MaxNLocator(7, steps=[1, 2, 2.5, 5, 10], integer=self.whole))
 
 
 def error_axis(axes: Axes, numbers: Sequence[float]) -> None:
@@ -193,7 +209,7 @@ def without(drawn: SweepDrawing) -> str:
     """The same percentile without stimulation, as the end of a line; "" where there is none."""
     level = drawn.best().unassisted_p90_N
     shown = math.isfinite(level) and drawn.condition() != UNASSISTED
-    return f"; {UNASSISTED} there {level:.2f} N" if shown else ""
+    return f"; {UNASSISTED} {level:.2f} N" if shown else ""
 
 
 def alt_text(drawn: SweepDrawing) -> str:
