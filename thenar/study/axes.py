@@ -48,14 +48,17 @@ class Axis(NamedTuple):
     listed: tuple[Value, ...]
 
     @property
-    def numbers(self) -> bool:
-        """True when every value is a number, so that a picture can place it."""
-        return self.span is not None or not any(isinstance(value, str | bool) for value in self.listed)
-
-    @property
     def log(self) -> bool:
         """True when steps are ratios."""
         return self.span is not None and self.span.log
+
+    def words(self) -> str:
+        """The axis as a person would write it, one way for one meaning."""
+        if self.span is None:
+            return f"{self.key}={','.join(map(str, self.listed))}"
+        low, high, points, log, _ = self.span
+        parts = [f"{low:.12g}", f"{high:.12g}", *([] if points is None else [str(points)]), *([_LOG] if log else [])]
+        return f"{self.key}={':'.join(parts)}"
 
     def grid(self) -> tuple[Value, ...]:
         """Every value of the axis, in the order in which a grid goes through them."""

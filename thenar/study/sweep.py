@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import Final, NamedTuple, Self
 
 import thenar
+from thenar.report import metrics
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared import compiled
 from thenar.shared.errors import InputError, Problem
@@ -72,12 +73,13 @@ class Sweep:
             "format": "1",
             "scenario sha256": self.loaded.sha256,
             "files": json.dumps(dict(sorted(self.plan.files.items()))),
-            "axes": json.dumps(self.axes),
+            "axes": " ".join(axis.words() for axis in self.axes),
             "design": self.design,
             "seed": str(self.seed),
             "settings": hashlib.sha256(json.dumps(settings).encode()).hexdigest(),
             "limits": ", ".join(sorted({s.limits for s in self.plan.settings})),
             "thenar": thenar.__version__,
+            "measures": hashlib.sha256(Path(metrics.__file__).read_bytes()).hexdigest()[:16],
             "code": compiled.source_fingerprint(Path(compiled.__file__).resolve().parent.parent, _DECIDES_A_TRIAL),
         }
 

@@ -19,6 +19,7 @@ from thenar.safety.profile import LimitProfile
 from thenar.scenarios.changes import settings_of
 from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
+from thenar.scenarios.schema import Scenario
 from thenar.scenarios.targets import moves
 from thenar.shared.errors import InputError
 from thenar.study.axes import LAW
@@ -84,7 +85,7 @@ class SweepPlan:
             planned = _planned(number, values[number], group, found)
             if group == number:
                 used_seed = found.scenario.seed if seed is None else seed
-                shared = _sharing_recordings(found, loaded)
+                shared = _sharing(found, loaded)
                 self._groups[group] = _Group(
                     shared, used_seed, moves(found.scenario.target), self._people(shared, used_seed, group), []
                 )
@@ -214,8 +215,13 @@ def _planned(number: int, values: Setting, group: int, found: LoadedScenario) ->
     return PlannedSetting(number, values, found.sha256, group, scenario.law, limits, loosened, scenario.trial_count)
 
 
-def _sharing_recordings(found: LoadedScenario, base: LoadedScenario) -> LoadedScenario:
-    """`found` with the base's recordings where they are the same files, so that they are held once."""
+def _sharing(found: LoadedScenario, base: LoadedScenario) -> LoadedScenario:
+    """`found` with the base's own tables, limits and recordings wherever they are equal, so that they are held once."""
+    theirs = {name: getattr(base.scenario, name) for name in Scenario.model_fields}
+    same = {name: value for name, value in theirs.items() if getattr(found.scenario, name) == value}
+    shared = replace(found, scenario=found.scenario.model_copy(update=same), text="")
+    if found.profile == base.profile:
+        shared = replace(shared, profile=base.profile)
     if found.files == base.files and found.recordings.keys() == base.recordings.keys():
-        return replace(found, recordings=base.recordings)
-    return found
+        shared = replace(shared, recordings=base.recordings)
+    return shared
