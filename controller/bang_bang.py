@@ -16,16 +16,19 @@ relay that never rests. More than that would cross the other channel's threshold
 from __future__ import annotations
 
 import math
-from typing import Final, NamedTuple, Self
+from typing import Any, Final, NamedTuple, Self
 
 import numpy as np
+from numba import carray
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from thenar.controller.pulses import PulseSettings, bounded, pulse_plan, stimulus_for
-from thenar.shared.compiled import entry, fixed, flat_floats, flat_integers, step, store
+from thenar.controller.pulses import PulseSettings, answer, bounded, pulse_plan, stimulus_for
+from thenar.controller.stepped import SteppedLaw
+from thenar.shared.by_address import ASKED_NUMBERS, by_address
+from thenar.shared.compiled import entry, fixed, flat_floats, step, store
 from thenar.shared.errors import Strict
-from thenar.shared.signals import Calibration, ChannelCalibration, Demand, Observation, Stimulus
+from thenar.shared.signals import SEEN_SIZE, Calibration, ChannelCalibration, Demand, Observation, Stimulus
 from thenar.shared.ticks import us_from_ms
 
 REST_STATE: Final = 0
@@ -135,8 +138,8 @@ def unpack_params(array: NDArray[np.float64]) -> Params:
         deadband_N,
         hysteresis_N,
         dwell_us,
-        Stimulus(*fixed(array[_HEAD:], _STIMULUS)),
-        Stimulus(*fixed(array[_HEAD + _STIMULUS :], _STIMULUS)),
+        Stimulus(*fixed(array, _STIMULUS, _HEAD)),
+        Stimulus(*fixed(array, _STIMULUS, _HEAD + _STIMULUS)),
     )
 
 
@@ -183,30 +186,49 @@ def decide(params: Params, memory: Memory, observation: Observation) -> tuple[De
 
 @entry
 def respond_packed(
-    params: NDArray[np.float64], memory: NDArray[np.int64], t_us: int, target_N: float, estimate_N: float
+    params: NDArray[np.float64], memory: NDArray[Any], t_us: int, target_N: float, estimate_N: float
 ) -> Demand:
     """`respond` for a caller in Python: `params` flat, shape (PARAMS_SIZE,); `memory` (MEMORY_SIZE,) updated in place.
 
     Takes only what the law reads: handing over a whole observation would double the cost of the call.
     """
-    demand, after = respond(unpack_params(params), Memory(*fixed(memory, MEMORY_SIZE)), t_us, target_N, estimate_N)
+    before = Memory(int(memory[0]), int(memory[1]))
+    demand, after = respond(unpack_params(params), before, t_us, target_N, estimate_N)
     store(memory, after)
     return demand
 
 
-class BangBang:
+@step
+def law_step(numbers: Any, memory: Any, seen: Any, asked: Any) -> None:
+    """One control tick over flat floats (see `thenar.shared.by_address`)."""
+    before = Memory(int(memory[0]), int(memory[1]))
+    demand, after = respond(unpack_params(numbers), before, int(seen[0]), seen[1], seen[2])
+    store(memory, after)
+    answer(asked, demand)
+
+
+@by_address
+def law_step_by_address(numbers: Any, n: int, memory: Any, m: int, seen: Any, asked: Any) -> int:
+    """`law_step` for a compiled loop."""
+    law_step(carray(numbers, (n,)), carray(memory, (m,)), carray(seen, (SEEN_SIZE,)), carray(asked, (ASKED_NUMBERS,)))
+    return 0
+
+
+class BangBang(SteppedLaw):
     """The bang-bang law for one wearer."""
 
     Settings = BangBangSettings
     summary = "switches a channel on at a set level beyond a deadband, off again with hysteresis, with a minimum dwell"
 
+    step = staticmethod(law_step)
+    step_by_address = law_step_by_address
+
     def __init__(self, settings: BangBangSettings, calibration: Calibration) -> None:
-        self._params = flat_floats(params_from(settings, calibration))
-        self._memory = flat_integers(START)
+        super().__init__(flat_floats(params_from(settings, calibration)), map(float, START))
 
     def decide(self, observation: Observation) -> Demand:
         """The demand at this control tick; remembers the state. Raises nothing for any observation of numbers."""
         demand: Demand = respond_packed(
-            self._params, self._memory, observation.t_us, observation.target_N, observation.estimate_N
+            self.numbers, self.memory, observation.t_us, observation.target_N, observation.estimate_N
         )
         return demand

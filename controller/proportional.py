@@ -12,17 +12,20 @@ business.
 from __future__ import annotations
 
 import math
-from typing import Final, Literal, NamedTuple, Self
+from typing import Any, Final, Literal, NamedTuple, Self
 
 import numpy as np
+from numba import carray
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from thenar.controller.curve import current_for_share
-from thenar.controller.pulses import PulsePlan, PulseSettings, pulse_plan, stimulus_for
+from thenar.controller.pulses import PulsePlan, PulseSettings, answer, pulse_plan, stimulus_for
+from thenar.controller.stepped import SteppedLaw
+from thenar.shared.by_address import ASKED_NUMBERS, by_address
 from thenar.shared.compiled import entry, fixed, flat_floats, step
 from thenar.shared.recruitment_curve import recruited_share
-from thenar.shared.signals import Calibration, ChannelCalibration, Demand, Observation, Stimulus
+from thenar.shared.signals import SEEN_SIZE, Calibration, ChannelCalibration, Demand, Observation, Stimulus
 
 
 class ProportionalSettings(PulseSettings):
@@ -113,10 +116,10 @@ def unpack_params(array: NDArray[np.float64]) -> Params:
         deadband_N,
         gain,
         by_share,
-        Growth(*fixed(array[_HEAD:], _GROWTH)),
-        PulsePlan(*fixed(array[_HEAD + _GROWTH :], _PULSES)),
-        Growth(*fixed(array[_ANTAGONIST:], _GROWTH)),
-        PulsePlan(*fixed(array[_ANTAGONIST + _GROWTH :], _PULSES)),
+        Growth(*fixed(array, _GROWTH, _HEAD)),
+        PulsePlan(*fixed(array, _PULSES, _HEAD + _GROWTH)),
+        Growth(*fixed(array, _GROWTH, _ANTAGONIST)),
+        PulsePlan(*fixed(array, _PULSES, _ANTAGONIST + _GROWTH)),
     )
 
 
@@ -156,16 +159,31 @@ def respond_packed(params: NDArray[np.float64], target_N: float, estimate_N: flo
     return respond(unpack_params(params), target_N, estimate_N)
 
 
-class Proportional:
+@step
+def law_step(numbers: Any, _memory: Any, seen: Any, asked: Any) -> None:
+    """One control tick over flat floats (see `thenar.shared.by_address`)."""
+    answer(asked, respond(unpack_params(numbers), seen[1], seen[2]))
+
+
+@by_address
+def law_step_by_address(numbers: Any, n: int, memory: Any, m: int, seen: Any, asked: Any) -> int:
+    """`law_step` for a compiled loop."""
+    law_step(carray(numbers, (n,)), carray(memory, (m,)), carray(seen, (SEEN_SIZE,)), carray(asked, (ASKED_NUMBERS,)))
+    return 0
+
+
+class Proportional(SteppedLaw):
     """The proportional law for one wearer."""
 
     Settings = ProportionalSettings
     summary = "pushes harder the further the estimate is from the target, beyond a deadband"
+    step = staticmethod(law_step)
+    step_by_address = law_step_by_address
 
     def __init__(self, settings: ProportionalSettings, calibration: Calibration) -> None:
-        self._params = flat_floats(params_from(settings, calibration))
+        super().__init__(flat_floats(params_from(settings, calibration)))
 
     def decide(self, observation: Observation) -> Demand:
         """The demand at this control tick. Raises nothing for any observation of numbers."""
-        demand: Demand = respond_packed(self._params, observation.target_N, observation.estimate_N)
+        demand: Demand = respond_packed(self.numbers, observation.target_N, observation.estimate_N)
         return demand

@@ -16,13 +16,13 @@ Bounds in every case: current at most `ceiling_mA`, charge at most `ceiling_mA` 
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple, Self
+from typing import Any, Literal, NamedTuple, Self
 
 from pydantic import Field, model_validator
 
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step, store
 from thenar.shared.errors import Strict
-from thenar.shared.signals import ChannelCalibration, Stimulus
+from thenar.shared.signals import ChannelCalibration, Demand, Stimulus
 
 
 class PulseSettings(Strict):
@@ -135,3 +135,10 @@ def stimulus_for(plan: PulsePlan, calibrated_mA: float) -> Stimulus:
         current = min(plan.set_current_mA, plan.ceiling_mA)
         return bounded(plan, current, width_of_equal_effect(plan, wanted, current))
     return bounded(plan, current_of_equal_effect(plan, wanted, plan.width_us), plan.width_us)
+
+
+@step
+def answer(asked: Any, demand: Demand) -> None:
+    """Fill `asked` (floats, shape (6,)) with a demand."""
+    store(asked, demand.agonist)
+    store(asked, demand.antagonist, 3)

@@ -93,9 +93,9 @@ def unpack_body_params(memory: Any) -> BodyParams:
     """BodyParams from flat float64 memory of BODY_PARAMS_SIZE."""
     return BodyParams(
         MuscleParams(*fixed(memory, N_MUSCLE)),
-        MuscleParams(*fixed(memory[N_MUSCLE:], N_MUSCLE)),
-        VoluntaryParams(*fixed(memory[2 * N_MUSCLE :], N_VOLUNTARY)),
-        HandParams(*fixed(memory[2 * N_MUSCLE + N_VOLUNTARY :], N_HAND)),
+        MuscleParams(*fixed(memory, N_MUSCLE, N_MUSCLE)),
+        VoluntaryParams(*fixed(memory, N_VOLUNTARY, 2 * N_MUSCLE)),
+        HandParams(*fixed(memory, N_HAND, 2 * N_MUSCLE + N_VOLUNTARY)),
     )
 
 
@@ -105,8 +105,8 @@ def unpack_body_state(memory: Any) -> BodyState:
     voluntary = 2 * N_MUSCLE_STATE
     return BodyState(
         MuscleState(*fixed(memory, N_MUSCLE_STATE)),
-        MuscleState(*fixed(memory[N_MUSCLE_STATE:], N_MUSCLE_STATE)),
-        VoluntaryState(*fixed(memory[voluntary:], N_VOLUNTARY_STATE)),
+        MuscleState(*fixed(memory, N_MUSCLE_STATE, N_MUSCLE_STATE)),
+        VoluntaryState(*fixed(memory, N_VOLUNTARY_STATE, voluntary)),
         float(memory[voluntary + N_VOLUNTARY_STATE]),
     )
 
@@ -116,8 +116,8 @@ def store_body_state(memory: Any, state: BodyState) -> None:
     """Write a BodyState into flat float64 memory."""
     voluntary = 2 * N_MUSCLE_STATE
     store(memory, state.agonist)
-    store(memory[N_MUSCLE_STATE:], state.antagonist)
-    store(memory[voluntary:], state.voluntary)
+    store(memory, state.antagonist, N_MUSCLE_STATE)
+    store(memory, state.voluntary, voluntary)
     memory[voluntary + N_VOLUNTARY_STATE] = state.force_N
 
 

@@ -100,7 +100,7 @@ def next_pulse_packed(
 def halt_packed(memory: NDArray[Any], admitted: NDArray[Any], t_us: int) -> None:
     """Emergency stop (R33): nothing leaves from this instant on. Writes both arrays in place."""
     admitted[:] = 0
-    store(memory[LATCH_AT:LOOP_AT], halt(unpack_memory(memory), t_us).latch)
+    store(memory, halt(unpack_memory(memory), t_us).latch, LATCH_AT)
 
 
 @entry

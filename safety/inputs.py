@@ -85,7 +85,7 @@ _NET_RANGE_PC: Final = 1_000_000_000_000
 @step
 def unpack_asked(array: NDArray[Any]) -> Asked:
     """A demand from its flat int64 form (length ASKED_SIZE)."""
-    return Asked(int(array[0]), ChannelAsked(*fixed(array[1:4], 3)), ChannelAsked(*fixed(array[4:7], 3)))
+    return Asked(int(array[0]), ChannelAsked(*fixed(array, 3, 1)), ChannelAsked(*fixed(array, 3, 4)))
 
 
 @step

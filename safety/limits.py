@@ -9,7 +9,7 @@ from typing import Any, Final, NamedTuple
 
 from numpy.typing import NDArray
 
-from thenar.shared.compiled import step
+from thenar.shared.compiled import fixed, step
 
 
 class ChannelLimits(NamedTuple):
@@ -140,89 +140,31 @@ class Limits(NamedTuple):
 
 
 LIMITS_SIZE: Final = 2 * CHANNEL_LIMITS_SIZE + LOOP_LIMITS_SIZE
-_LOOP_AT: Final = 2 * CHANNEL_LIMITS_SIZE
 _MARK_BITS: Final = (1 << 61) - 1
-
-
-@step
-def _unpack_channel(array: NDArray[Any], at: int) -> ChannelLimits:
-    return ChannelLimits(
-        int(array[at + 0]),
-        int(array[at + 1]),
-        int(array[at + 2]),
-        int(array[at + 3]),
-        int(array[at + 4]),
-        int(array[at + 5]),
-        int(array[at + 6]),
-        int(array[at + 7]),
-        int(array[at + 8]),
-        int(array[at + 9]),
-        int(array[at + 10]),
-        int(array[at + 11]),
-        int(array[at + 12]),
-        int(array[at + 13]),
-        int(array[at + 14]),
-        int(array[at + 15]),
-        int(array[at + 16]),
-        int(array[at + 17]),
-        int(array[at + 18]),
-        int(array[at + 19]),
-        int(array[at + 20]),
-        int(array[at + 21]),
-        int(array[at + 22]),
-        int(array[at + 23]),
-        int(array[at + 24]),
-        int(array[at + 25]),
-        int(array[at + 26]),
-        int(array[at + 27]),
-        int(array[at + 28]),
-        int(array[at + 29]),
-        int(array[at + 30]),
-        int(array[at + 31]),
-    )
+if CHANNEL_LIMITS_SIZE % 4 or LOOP_LIMITS_SIZE % 4:
+    raise ImportError("limits_mark takes the limits in fours")
+_CHANNEL_WEIGHT: Final = pow(5, CHANNEL_LIMITS_SIZE, 1 << 61)
+_LOOP_WEIGHT: Final = pow(5, LOOP_LIMITS_SIZE, 1 << 61)
 
 
 @step
 def unpack_limits(array: NDArray[Any]) -> Limits:
-    """Limits from their flat int64 form (shape (LIMITS_SIZE,), made by `flat_integers(limits)`).
-
-    Written out entry by entry: so compiled, what a caller does not read costs nothing.
-    """
-    loop = LoopLimits(
-        int(array[_LOOP_AT + 0]),
-        int(array[_LOOP_AT + 1]),
-        int(array[_LOOP_AT + 2]),
-        int(array[_LOOP_AT + 3]),
-        int(array[_LOOP_AT + 4]),
-        int(array[_LOOP_AT + 5]),
-        int(array[_LOOP_AT + 6]),
-        int(array[_LOOP_AT + 7]),
-        int(array[_LOOP_AT + 8]),
-        int(array[_LOOP_AT + 9]),
-        int(array[_LOOP_AT + 10]),
-        int(array[_LOOP_AT + 11]),
-        int(array[_LOOP_AT + 12]),
-        int(array[_LOOP_AT + 13]),
-        int(array[_LOOP_AT + 14]),
-        int(array[_LOOP_AT + 15]),
-        int(array[_LOOP_AT + 16]),
-        int(array[_LOOP_AT + 17]),
-        int(array[_LOOP_AT + 18]),
-        int(array[_LOOP_AT + 19]),
-        int(array[_LOOP_AT + 20]),
-        int(array[_LOOP_AT + 21]),
-        int(array[_LOOP_AT + 22]),
-        int(array[_LOOP_AT + 23]),
-        int(array[_LOOP_AT + 24]),
-        int(array[_LOOP_AT + 25]),
-        int(array[_LOOP_AT + 26]),
-        int(array[_LOOP_AT + 27]),
-        int(array[_LOOP_AT + 28]),
-        int(array[_LOOP_AT + 29]),
-        int(array[_LOOP_AT + 30]),
-        int(array[_LOOP_AT + 31]),
+    """Limits from their flat int64 form (shape (LIMITS_SIZE,), made by `flat_integers(limits)`)."""
+    return Limits(
+        ChannelLimits(*fixed(array, CHANNEL_LIMITS_SIZE)),
+        ChannelLimits(*fixed(array, CHANNEL_LIMITS_SIZE, CHANNEL_LIMITS_SIZE)),
+        LoopLimits(*fixed(array, LOOP_LIMITS_SIZE, 2 * CHANNEL_LIMITS_SIZE)),
     )
-    return Limits(_unpack_channel(array, 0), _unpack_channel(array, CHANNEL_LIMITS_SIZE), loop)
+
+
+@step
+def _chained(values: Any) -> int:
+    """`total = total * 5 + value` over values in fours, so that a processor works on several at a time."""
+    total = 0
+    for at in range(0, len(values), 4):
+        four = values[at] * 125 + values[at + 1] * 25 + (values[at + 2] * 5 + values[at + 3])
+        total = total * 625 + four
+    return total & _MARK_BITS
 
 
 @step
@@ -233,14 +175,10 @@ def limits_mark(limits: Limits) -> int:
     identifies a profile is `LimitProfile.fingerprint`. Only the low 61 bits are kept, so numbers that wrap at
     64 bits and numbers that never do agree; 5 is odd, so no single change is lost.
     """
-    total = 1
-    for value in limits.agonist:
-        total = (total * 5 + value) & _MARK_BITS
-    for value in limits.antagonist:
-        total = (total * 5 + value) & _MARK_BITS
-    for value in limits.loop:
-        total = (total * 5 + value) & _MARK_BITS
-    return total
+    # total = total * 5 + value over all values, begun at 1, in three chains.
+    total = (_CHANNEL_WEIGHT + _chained(limits.agonist)) & _MARK_BITS
+    total = (total * _CHANNEL_WEIGHT + _chained(limits.antagonist)) & _MARK_BITS
+    return (total * _LOOP_WEIGHT + _chained(limits.loop)) & _MARK_BITS
 
 
 @step

@@ -196,87 +196,83 @@ def start_memory() -> NDArray[np.int64]:
 
 
 @step
-def _unpack_channel(array: NDArray[Any]) -> ChannelMemory:
+def _unpack_channel(array: NDArray[Any], at: int) -> ChannelMemory:
     return ChannelMemory(
-        CommandMemory(*fixed(array[0:COMMAND_SIZE], COMMAND_SIZE)),
+        CommandMemory(*fixed(array, COMMAND_SIZE, at)),
         ContactMemory(
-            Lowest(*fixed(array[COMMAND_SIZE : COMMAND_SIZE + LOWEST_SIZE], LOWEST_SIZE)),
-            Lowest(*fixed(array[COMMAND_SIZE + LOWEST_SIZE : BALANCE_AT], LOWEST_SIZE)),
+            Lowest(*fixed(array, LOWEST_SIZE, at + COMMAND_SIZE)),
+            Lowest(*fixed(array, LOWEST_SIZE, at + COMMAND_SIZE + LOWEST_SIZE)),
         ),
-        BalanceMemory(*fixed(array[BALANCE_AT:TRAIN_AT], BALANCE_SIZE)),
-        TrainMemory(*fixed(array[TRAIN_AT:CHANNEL_SIZE], TRAIN_SIZE)),
+        BalanceMemory(*fixed(array, BALANCE_SIZE, at + BALANCE_AT)),
+        TrainMemory(*fixed(array, TRAIN_SIZE, at + TRAIN_AT)),
     )
 
 
 @step
 def _unpack_estimate(array: NDArray[Any]) -> EstimateMemory:
+    arrived, value_mN, sampled_us, same_since_us, frozen, jumped, bad_since_us = fixed(array, _LOWS_AT, ESTIMATE_AT)
     return EstimateMemory(
-        int(array[0]),
-        int(array[1]),
-        int(array[2]),
-        int(array[3]),
-        int(array[4]),
-        int(array[5]),
-        int(array[6]),
-        Lowest(*fixed(array[_LOWS_AT:], LOWEST_SIZE)),
+        arrived,
+        value_mN,
+        sampled_us,
+        same_since_us,
+        frozen,
+        jumped,
+        bad_since_us,
+        Lowest(*fixed(array, LOWEST_SIZE, ESTIMATE_AT + _LOWS_AT)),
     )
 
 
 @step
 def _store_estimate(array: NDArray[Any], estimate: EstimateMemory) -> None:
-    array[0] = estimate.arrived
-    array[1] = estimate.value_mN
-    array[2] = estimate.sampled_us
-    array[3] = estimate.same_since_us
-    array[4] = estimate.frozen
-    array[5] = estimate.jumped
-    array[6] = estimate.bad_since_us
-    store(array[_LOWS_AT:], estimate.lows)
+    array[ESTIMATE_AT] = estimate.arrived
+    array[ESTIMATE_AT + 1] = estimate.value_mN
+    array[ESTIMATE_AT + 2] = estimate.sampled_us
+    array[ESTIMATE_AT + 3] = estimate.same_since_us
+    array[ESTIMATE_AT + 4] = estimate.frozen
+    array[ESTIMATE_AT + 5] = estimate.jumped
+    array[ESTIMATE_AT + 6] = estimate.bad_since_us
+    store(array, estimate.lows, ESTIMATE_AT + _LOWS_AT)
 
 
 @step
-def _store_contact(array: NDArray[Any], contact: ContactMemory) -> None:
-    store(array[0:LOWEST_SIZE], contact.lows)
-    store(array[LOWEST_SIZE:CONTACT_SIZE], contact.minus_highs)
+def _store_decided(array: NDArray[Any], own: ChannelMemory, at: int) -> None:
+    store(array, own.command, at)
+    store(array, own.contact.lows, at + COMMAND_SIZE)
+    store(array, own.contact.minus_highs, at + COMMAND_SIZE + LOWEST_SIZE)
+    store(array, own.balance, at + BALANCE_AT)
 
 
 @step
 def unpack_memory(array: NDArray[Any]) -> Memory:
     """Memory from its flat int64 form (shape (MEMORY_SIZE,))."""
     return Memory(
-        Latch(*fixed(array[LATCH_AT:LOOP_AT], 7)),
-        LoopMemory(*fixed(array[LOOP_AT:ESTIMATE_AT], 5)),
-        _unpack_estimate(array[ESTIMATE_AT:CHANNEL_AT]),
-        _unpack_channel(array[CHANNEL_AT : CHANNEL_AT + CHANNEL_SIZE]),
-        _unpack_channel(array[CHANNEL_AT + CHANNEL_SIZE : SLOTS_AT]),
+        Latch(*fixed(array, 7, LATCH_AT)),
+        LoopMemory(*fixed(array, 5, LOOP_AT)),
+        _unpack_estimate(array),
+        _unpack_channel(array, CHANNEL_AT),
+        _unpack_channel(array, CHANNEL_AT + CHANNEL_SIZE),
     )
 
 
 @step
 def store_decision(array: NDArray[Any], memory: Memory) -> None:
     """Write back what a control tick changes: everything but the two trains."""
-    store(array[LATCH_AT:LOOP_AT], memory.latch)
-    store(array[LOOP_AT:ESTIMATE_AT], memory.loop)
-    _store_estimate(array[ESTIMATE_AT:CHANNEL_AT], memory.estimate)
-    agonist = array[CHANNEL_AT : CHANNEL_AT + TRAIN_AT]
-    store(agonist[0:COMMAND_SIZE], memory.agonist.command)
-    _store_contact(agonist[COMMAND_SIZE:BALANCE_AT], memory.agonist.contact)
-    store(agonist[BALANCE_AT:TRAIN_AT], memory.agonist.balance)
-    antagonist = array[CHANNEL_AT + CHANNEL_SIZE : CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT]
-    store(antagonist[0:COMMAND_SIZE], memory.antagonist.command)
-    _store_contact(antagonist[COMMAND_SIZE:BALANCE_AT], memory.antagonist.contact)
-    store(antagonist[BALANCE_AT:TRAIN_AT], memory.antagonist.balance)
+    store(array, memory.latch, LATCH_AT)
+    store(array, memory.loop, LOOP_AT)
+    _store_estimate(array, memory.estimate)
+    _store_decided(array, memory.agonist, CHANNEL_AT)
+    _store_decided(array, memory.antagonist, CHANNEL_AT + CHANNEL_SIZE)
 
 
 @step
 def store_pulse(array: NDArray[Any], memory: Memory, channel: int) -> None:
     """Write back what a pulse changes: the latch and one train."""
-    store(array[LATCH_AT:LOOP_AT], memory.latch)
-    train = array[CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT : CHANNEL_AT + (channel + 1) * CHANNEL_SIZE]
+    store(array, memory.latch, LATCH_AT)
     if channel == 0:
-        store(train, memory.agonist.train)
+        store(array, memory.agonist.train, CHANNEL_AT + TRAIN_AT)
     else:
-        store(train, memory.antagonist.train)
+        store(array, memory.antagonist.train, CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT)
 
 
 @step

@@ -19,8 +19,10 @@ from typing import Any, Final, TypeVar
 import llvmlite
 import numba
 import numpy as np
-from numba.extending import overload
-from numba.np.unsafe.ndarray import to_fixed_tuple
+from numba.core import types
+from numba.core.errors import RequireLiteralValue
+from numba.extending import intrinsic, overload
+from numba.np.arrayobj import load_item, store_item
 from numpy.typing import NDArray
 
 Step = TypeVar("Step", bound=Callable[..., Any])
@@ -101,24 +103,59 @@ def entry(function: Step) -> Step:
     return compiled
 
 
-def fixed(array: NDArray[Any], length: int) -> tuple[Any, ...]:
-    """The first `length` numbers of a 1-d array as a tuple, for building a NamedTuple of one type."""
-    return tuple(array[:length].tolist())
+def fixed(array: NDArray[Any], length: int, start: int = 0) -> tuple[Any, ...]:
+    """`length` numbers of a 1-d array from `start` on as a tuple, for building a NamedTuple of one type."""
+    return tuple(array[start : start + length].tolist())
+
+
+def store(array: NDArray[Any], values: Any, start: int = 0) -> None:
+    """Write a NamedTuple whose fields all have one type into a 1-d array from `start` on."""
+    array[start : start + len(values)] = values
+
+
+# Compiled, both read and write memory directly: a slice would count a reference, which costs more than the numbers.
+@intrinsic(prefer_literal=True)  # type: ignore[untyped-decorator]
+def _read(typing, array, length, start):  # type: ignore[no-untyped-def]  # noqa: ARG001
+    if not isinstance(length, types.IntegerLiteral):
+        raise RequireLiteralValue("how many numbers must be a constant")
+    count = length.literal_value
+
+    def build(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        data = context.make_array(array)(context, builder, arguments[0]).data
+        places = [builder.add(arguments[2], context.get_constant(types.intp, index)) for index in range(count)]
+        items = [load_item(context, builder, array, builder.gep(data, [place])) for place in places]
+        return context.make_tuple(builder, signature.return_type, items)
+
+    return types.UniTuple(array.dtype, count)(array, length, types.intp), build
+
+
+@intrinsic  # type: ignore[untyped-decorator]
+def _write(typing, array, values, start):  # type: ignore[no-untyped-def]  # noqa: ARG001
+    def build(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
+        data = context.make_array(array)(context, builder, arguments[0]).data
+        for index, kind in enumerate(values.types):
+            place = builder.add(arguments[2], context.get_constant(types.intp, index))
+            item = context.cast(builder, builder.extract_value(arguments[1], index), kind, array.dtype)
+            store_item(context, builder, array, item, builder.gep(data, [place]))
+        return context.get_dummy_value()
+
+    return types.none(array, values, types.intp), build
 
 
 @overload(fixed)  # type: ignore[untyped-decorator]
-def _fixed_compiled(array: Any, length: Any) -> Any:  # noqa: ARG001 - numba looks at the names
-    def build(array: Any, length: Any) -> Any:
-        return to_fixed_tuple(array, length)
+def _fixed_compiled(array: Any, length: Any, start: Any = 0) -> Any:  # noqa: ARG001 - numba looks at the names
+    def build(array: Any, length: Any, start: Any = 0) -> Any:
+        return _read(array, length, start)
 
-    return build
+    return build if array.layout == "C" else None
 
 
-@step
-def store(array: Any, values: Any) -> None:
-    """Write a NamedTuple whose fields all have one type into a 1-d array of at least its length."""
-    for index in range(len(values)):
-        array[index] = values[index]
+@overload(store)  # type: ignore[untyped-decorator]
+def _store_compiled(array: Any, values: Any, start: Any = 0) -> Any:  # noqa: ARG001
+    def build(array: Any, values: Any, start: Any = 0) -> None:
+        _write(array, values, start)
+
+    return build if array.layout == "C" else None
 
 
 def flat(values: Any) -> list[float]:

@@ -43,6 +43,17 @@ class Observation(NamedTuple):
     delivered_antagonist: Stimulus
 
 
+SEEN_SIZE: Final = 11
+"""Numbers in an observation."""
+
+
+def observation_of(seen: list[float]) -> Observation:
+    """An observation from its SEEN_SIZE numbers in field order, times in us whole."""
+    t_us, target_N, estimate_N, age_us, stated_sd_N, *delivered = seen
+    agonist, antagonist = Stimulus(*delivered[:3]), Stimulus(*delivered[3:])
+    return Observation(int(t_us), target_N, estimate_N, int(age_us), stated_sd_N, agonist, antagonist)
+
+
 class ChannelCalibration(NamedTuple):
     """What a calibration session measured on one channel, at one pulse width and rate."""
 

@@ -10,19 +10,13 @@ import numpy as np
 from thenar.controller.law import AT_REST, Law
 from thenar.engine.asking import WALL_LIMIT_S, Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
-from thenar.engine.rows import tick_instant
+from thenar.engine.happenings import told
+from thenar.engine.rows import fault_instant, look_packed, tick_instant
 from thenar.engine.trial import Trial
-from thenar.safety.decision_log import log_halt
-from thenar.safety.doors import halt_packed, is_armed, trip_cause
 from thenar.safety.edge import demand_units
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
-from thenar.safety.interlock import start_admitted
-from thenar.safety.memory import start_memory
-from thenar.safety.reasons import R05, RULES
-from thenar.safety.requirements import rearming_needs, reason_ids
-from thenar.shared.compiled import entry
 from thenar.shared.foreign import LONGEST_START_S
-from thenar.shared.signals import REST, Observation, Stimulus
+from thenar.shared.signals import SEEN_SIZE, observation_of
 from thenar.shared.ticks import US_PER_S
 
 STALL_AFTER_OVERRUN_US: Final = US_PER_S
@@ -32,85 +26,60 @@ NOTED_FAULTS: Final = 50
 _NOT_ASKED: Final = Answer(AT_REST, LAW_LATE, "")
 
 
-@entry
-def look(live: Any, t_us: int) -> tuple[float, float, int, float]:
-    """Target (N), estimate (N), its age (us, -1 before the first) and its stated SD (N)."""
-    now = live[0]
-    age_us = t_us - now.sampled_us if now.estimates > 0 else -1
-    return now.target_N, now.estimate_N, age_us, now.stated_sd_N
-
-
 class Loop:
-    """The law and the interlock around one desk. `memory` and `admitted` belong to `thenar.safety`."""
+    """The law and the interlock around one desk."""
 
     def __init__(self, trial: Trial, desk: Desk, law: Law, note: Callable[..., None]) -> None:
         """`note(t_us, kind, **more)` is told of armings, trips and law faults."""
-        self.memory = start_memory()
-        self.admitted = start_admitted()
-        self.gate_out = np.zeros(3, dtype=np.int64)
-        self.counts = np.zeros(RULES + 1, dtype=np.int64)
         self.watched = False
-        self.stalled = False
-        self._desk, self._law, self._note = desk, law, note
-        self._arm_us = trial.arm_us
+        self._desk, self._law, self._note, self._trial = desk, law, note, trial
+        self._seen = np.zeros(SEEN_SIZE)
         self._silent_until_us = -1
-        self._rearm_cause = 0
+        self._stalled = False
         self._trip = 0
-        self._armed = False
-        self._refused: tuple[str, ...] = ()
+        self._happened = 0
         self._law_faults = 0
         self._asked_before = False
-        self._delivered = (REST, REST)
 
     def tick(self, t_us: int) -> tuple[int, int]:
         """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do)."""
         desk = self._desk
         answer = self._answer(t_us)
-        agonist_us, antagonist_us, trip, armed, reasons = tick_instant(
+        agonist_us, antagonist_us, self._trip, happened = tick_instant(
             t_us,
             desk.live,
             desk.limits,
-            self.memory,
-            self.admitted,
+            desk.memory,
+            desk.admitted,
             demand_units(answer.demand),
             desk.senses,
-            self.counts,
+            desk.counts,
             desk.decisions,
+            desk.happenings,
             answer.fault,
-            int(t_us >= self._arm_us),
-            self._rearm_cause,
         )
-        self._rearm_cause = 0
-        self._delivered = _stimuli(self.admitted)
-        if trip != self._trip or armed != self._armed or not armed:
-            self._note_changes(t_us, trip, armed, reasons)
+        if happened != self._happened:
+            self._tell(happened)
         return agonist_us, antagonist_us
 
-    def stop(self, t_us: int) -> None:
-        """The emergency stop: silent from this instant on, whatever the next tick would do."""
-        halt_packed(self.memory, self.admitted, t_us)
-        row = int(self._desk.live["decisions"][0])
-        log_halt(self._desk.decisions[row], t_us, self._desk.limits, self.memory)
-        self._desk.live["decisions"] += 1
-        self._delivered = (REST, REST)
-        self._note_changes(t_us, int(trip_cause(self.memory)), bool(is_armed(self.memory)), 0)
-
-    def ask_to_rearm(self, cause: int) -> None:
-        """The operator names requirement number `cause` as what has latched; heard at the next tick."""
-        self._rearm_cause = cause
-
-    def reason_ticks(self) -> dict[str, int]:
-        """How often each requirement acted, by identifier."""
-        return {f"R{number:02d}": int(self.counts[number]) for number in range(1, RULES + 1) if self.counts[number]}
+    def fault(self, place: int, t_us: int) -> None:
+        """A fault begins or ends (row `place` of the desk's faults): a stall, a stop, an operator who re-arms."""
+        desk = self._desk
+        self._trip = fault_instant(
+            place, t_us, desk.live, desk.faults, desk.fault_shares, desk.limits, desk.memory, desk.admitted,
+            desk.decisions, desk.happenings,
+        )  # fmt: skip
+        self._stalled = bool(desk.live["stalled"][0])
+        self._tell(int(desk.live["happenings"][0]))
 
     def _answer(self, t_us: int) -> Answer:
         """The law's answer; a latched loop asks for nothing, a stalled law says nothing."""
-        if self.stalled or t_us < self._silent_until_us:
+        if self._stalled or t_us < self._silent_until_us:
             return _NOT_ASKED
         if self._trip:
             return Answer(AT_REST, LAW_FINE, "")
-        target_N, estimate_N, age_us, stated_sd_N = look(self._desk.live, t_us)
-        observation = Observation(t_us, target_N, estimate_N, age_us, stated_sd_N, *self._delivered)
+        look_packed(self._desk.live, self._desk.admitted, t_us, self._seen)
+        observation = observation_of(self._seen.tolist())
         limit_s = WALL_LIMIT_S if self._asked_before else LONGEST_START_S
         self._asked_before = True
         answer = (watched_answer if self.watched else answer_of)(self._law, observation, limit_s)
@@ -125,31 +94,8 @@ class Loop:
         if answer.fault == LAW_LATE:
             self._silent_until_us = t_us + STALL_AFTER_OVERRUN_US
 
-    def _note_changes(self, t_us: int, trip: int, armed: bool, reasons: int) -> None:
-        if trip != self._trip:
-            if trip:
-                self._note(t_us, "trip", cause=f"R{trip:02d}", needs=rearming_needs(trip))
-            else:
-                self._note(t_us, "cleared", cause=f"R{self._trip:02d}")
-        if armed and not self._armed:
-            self._note(t_us, "armed")
-        self._trip, self._armed = trip, armed
-        # R05 withholds because nothing is armed: it is no reason why.
-        refused = () if armed or trip or t_us < self._arm_us else reason_ids(reasons & ~R05)
-        if refused and refused != self._refused:
-            self._note(t_us, "arming-refused", reasons=list(refused))
-        self._refused = refused
-
-
-def _stimuli(admitted: Any) -> tuple[Stimulus, Stimulus]:
-    """Both channels of an admitted command as the law is told of it."""
-    _, _, agonist_uA, agonist_us, agonist_period, antagonist_uA, antagonist_us, antagonist_period, _, _ = (
-        admitted.tolist()
-    )
-    return _stimulus(agonist_uA, agonist_us, agonist_period), _stimulus(antagonist_uA, antagonist_us, antagonist_period)
-
-
-def _stimulus(current_uA: int, width_us: int, period_us: int) -> Stimulus:
-    if current_uA == 0:
-        return REST
-    return Stimulus(current_uA / 1e3, float(width_us), US_PER_S / period_us)
+    def _tell(self, happened: int) -> None:
+        """Pass on what compiled code has noted since the last time."""
+        for row in self._desk.happenings[self._happened : happened].tolist():
+            self._note(**told(self._trial, row))
+        self._happened = happened

@@ -7,6 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from thenar.engine.happenings import fault_rows, most_happenings
 from thenar.engine.trial import Trial
 from thenar.plant_models.body import body_params, rested_body
 from thenar.plant_models.electrode import ElectrodeParams, electrode_params
@@ -23,7 +24,10 @@ from thenar.plant_models.settings import Channel
 from thenar.plant_models.wearer import NAIVE, wearer_params
 from thenar.safety.decision_log import DECISION_SIZE
 from thenar.safety.inputs import ASKED_SIZE, SENSES_SIZE
+from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import LIMITS_SIZE
+from thenar.safety.memory import start_memory
+from thenar.safety.reasons import RULES
 from thenar.scenarios.faults import Dropout, Jump, Stuck, length_s
 from thenar.shared.columns import TRACE
 from thenar.shared.compiled import flat_floats, flat_integers
@@ -33,6 +37,7 @@ from thenar.shared.ticks import US_PER_MS, us_from_s
 _LIVE_INTEGERS: Final = (
     "body_us", "agonist_felt_us", "antagonist_felt_us", "sampled_us", "estimates", "reasons", "pulses", "decisions",
     "agonist_net_pC", "agonist_cut_short", "antagonist_net_pC", "antagonist_cut_short",
+    "arm_us", "stalled", "rearm_cause", "trip", "armed", "refused", "happenings",
 )  # fmt: skip
 _LIVE_FLOATS: Final = (
     "drive", "noise", "handling_N", "target_N", "agonist_felt", "antagonist_felt", "agonist_contact",
@@ -43,7 +48,10 @@ _LIVE_FLOATS: Final = (
 LIVE: Final = np.dtype(
     (np.record, [(name, np.int64) for name in _LIVE_INTEGERS] + [(name, np.float64) for name in _LIVE_FLOATS])
 )
-"""What holds now: one record, fields named with their units (`*_contact`, `*_missing` and `*_felt` are shares)."""
+"""What holds now: one record, fields named with their units (`*_contact`, `*_missing` and `*_felt` are shares).
+
+`trip`, `armed` and `refused` (a reasons mask) are as last noted among the happenings.
+"""
 
 NOT_YET: Final = -(10**15)
 UNKNOWN_OHM: Final = -1.0
@@ -59,7 +67,11 @@ CHANNEL_SIZE: Final = len(RecruitmentParams._fields) + len(ElectrodeParams._fiel
 
 
 class Desk(NamedTuple):
-    """All arrays of one running trial. Shapes: `live` (1,); per-tick arrays (ticks, ...); `knots` (2, 12)."""
+    """All arrays of one running trial. Shapes: `live` (1,); per-tick arrays (ticks, ...); `knots` (2, 12).
+
+    `faults`: (n, 4) integers as in `happenings.FaultRow`, `fault_shares` (n,); `happenings` (n, 3) integers. `memory`,
+    `admitted`, `gate_out` and `counts` belong to `thenar.safety` and are handed on as they are.
+    """
 
     live: NDArray[Any]
     body_params: NDArray[np.float64]
@@ -78,10 +90,17 @@ class Desk(NamedTuple):
     plan: ReadingPlan
     readings: NDArray[np.float64]
     limits: NDArray[np.int64]
+    memory: NDArray[np.int64]
+    admitted: NDArray[np.int64]
+    gate_out: NDArray[np.int64]
+    counts: NDArray[np.int64]
     asked: NDArray[np.int64]
     senses: NDArray[np.int64]
     pulses: NDArray[np.int64]
     decisions: NDArray[np.int64]
+    faults: NDArray[np.int64]
+    fault_shares: NDArray[np.float64]
+    happenings: NDArray[np.int64]
     trace_floats: NDArray[np.float64]
     trace_integers: NDArray[np.int64]
 
@@ -96,8 +115,9 @@ def lay_desk(trial: Trial) -> Desk:
     rows = trial.duration_us // clock.trace_us + 1
     most_decisions = trial.duration_us // clock.control_us + 1 + len(trial.faults)
     limits = trial.limits()
+    faults, fault_shares = fault_rows(trial)
     desk = Desk(
-        live=_live(),
+        live=_live(trial.arm_us),
         body_params=flat_floats(body),
         body_state=flat_floats(rested_body(body)),
         channels=np.stack([_channel(wearer.agonist), _channel(wearer.antagonist)]),
@@ -114,10 +134,17 @@ def lay_desk(trial: Trial) -> Desk:
         plan=plan,
         readings=np.zeros((plan.sampled_us.size, 2)),
         limits=flat_integers(limits),
+        memory=start_memory(),
+        admitted=start_admitted(),
+        gate_out=np.zeros(3, dtype=np.int64),
+        counts=np.zeros(RULES + 1, dtype=np.int64),
         asked=np.zeros(ASKED_SIZE, dtype=np.int64),
         senses=np.zeros(SENSES_SIZE, dtype=np.int64),
         pulses=np.zeros((2 * (trial.duration_us // SHORTEST_PULSE_GAP_US + 2), 6), dtype=np.int64),
         decisions=np.zeros((most_decisions, DECISION_SIZE), dtype=np.int64),
+        faults=faults,
+        fault_shares=fault_shares,
+        happenings=np.zeros((most_happenings(trial, most_decisions), 3), dtype=np.int64),
         trace_floats=np.zeros((rows, len(TRACE_FLOATS))),
         trace_integers=np.zeros((rows, len(TRACE_INTEGERS)), dtype=np.int64),
     )
@@ -126,8 +153,9 @@ def lay_desk(trial: Trial) -> Desk:
     return desk
 
 
-def _live() -> NDArray[Any]:
+def _live(arm_us: int) -> NDArray[Any]:
     live = np.zeros(1, dtype=LIVE)
+    live["arm_us"] = arm_us
     for name in ("agonist_felt_us", "antagonist_felt_us", "sampled_us"):
         live[name] = NOT_YET
     live["agonist_contact"] = live["antagonist_contact"] = 1.0

@@ -17,23 +17,19 @@ from simpy.events import Event
 from thenar.controller.registry import build_law, is_built_in
 from thenar.engine.control import Loop
 from thenar.engine.desk import Desk, lay_desk
+from thenar.engine.happenings import FAULT, NOTED_TARGETS, TARGET, told
 from thenar.engine.instants import strike, take_arrival, take_sample, wearer_tick
 from thenar.engine.records import as_result
 from thenar.engine.result import TrialResult
 from thenar.engine.rows import pulse_instant, trace_row
 from thenar.engine.trial import Trial
 from thenar.plant_models.estimator import DROPPED
-from thenar.safety.interlock import start_admitted
-from thenar.safety.memory import start_memory
-from thenar.scenarios.faults import ControllerStall, ElectrodeLift, EmergencyStop, ReArm, UnbalancedPulses, length_s
 from thenar.shared.foreign import overrun_watch
 from thenar.shared.signals import AGONIST, ANTAGONIST
-from thenar.shared.ticks import Phase, us_from_s
+from thenar.shared.ticks import Phase
 
 Happening = Generator[Event, Any, None]
 _ORDERS: Final = 4
-NOTED_TARGETS: Final = 2_000
-"""A target that changes more often than this (a ramp, a sine) is in the trace alone, not among the events."""
 
 
 class Due(Event):
@@ -73,14 +69,14 @@ class EventTrial:
             if self.loop is not None:
                 self.loop.watched = possible and not is_built_in(self.trial.law.name or "")
             self.env.run()
-        return as_result(self.trial, self.desk, self.occurrences, self.loop)
+        return as_result(self.trial, self.desk, self.occurrences)
 
     @property
     def now_us(self) -> int:
         """Time since the trial began, us."""
         return int(self.env.now)
 
-    def note(self, t_us: int, kind: str, **more: object) -> None:
+    def note(self, t_us: object, kind: object, **more: object) -> None:
         """Add to the list of events."""
         self.occurrences.append({"t_us": t_us, "kind": kind, **more})
 
@@ -94,31 +90,19 @@ class EventTrial:
     def _target(self) -> Happening:
         live = self.desk.live
         few = self.trial.target_us.size <= NOTED_TARGETS
-        for t_us, target_N in zip(self.trial.target_us.tolist(), self.trial.target_N.tolist(), strict=True):
+        for place, t_us in enumerate(self.trial.target_us.tolist()):
             yield Due(self.env, t_us - self.now_us, Phase.TARGET)
-            live["target_N"] = target_N
+            live["target_N"] = self.trial.target_N[place]
             if few:
-                self.note(t_us, "target", target_N=target_N)
+                self.note(**told(self.trial, [t_us, TARGET, place]))
 
     def _faults(self) -> Happening:
-        for t_us, fault, begins in _fault_times(self.trial):
+        d = self.desk
+        for place, t_us in enumerate(d.faults[:, 0].tolist()):
             yield Due(self.env, t_us - self.now_us, Phase.TARGET, 1)
-            what = {key: value for key, value in fault.model_dump().items() if key not in ("at_s", "conditions")}
-            self.note(t_us, "fault" if begins else "fault-ends", fault=what.pop("kind"), **what)
-            if isinstance(fault, ElectrodeLift):
-                self.desk.live[f"{fault.channel}_contact"] = fault.contact_share if begins else 1.0
-            elif isinstance(fault, UnbalancedPulses):
-                self.desk.live[f"{fault.channel}_missing"] = fault.missing_share if begins else 0.0
-            elif self.loop is not None:
-                self._to_the_loop(self.loop, t_us, fault, begins)
-
-    def _to_the_loop(self, loop: Loop, t_us: int, fault: Any, begins: bool) -> None:
-        if isinstance(fault, ControllerStall):
-            loop.stalled = begins
-        elif isinstance(fault, EmergencyStop):
-            loop.stop(t_us)
-        elif isinstance(fault, ReArm):
-            loop.ask_to_rearm(int(fault.cause[1:]))
+            self.note(**told(self.trial, [t_us, FAULT, place]))
+            if self.loop is not None:
+                self.loop.fault(place, t_us)
 
     def _wearer(self) -> Happening:
         d, env, period_us = self.desk, self.env, self.trial.clock.wearer_us
@@ -182,7 +166,7 @@ class EventTrial:
             return
         t_us, d = self.now_us, self.desk
         share, next_us = pulse_instant(
-            channel, t_us, d.live, d.limits, loop.memory, loop.admitted, loop.gate_out, loop.counts,
+            channel, t_us, d.live, d.limits, d.memory, d.admitted, d.gate_out, d.counts,
             d.channels[channel], d.pulses,
         )  # fmt: skip
         if share > 0.0:
@@ -196,27 +180,14 @@ class EventTrial:
 
     def _trace(self) -> Happening:
         d, env, period_us = self.desk, self.env, self.trial.clock.trace_us
-        memory = start_memory() if self.loop is None else self.loop.memory
-        admitted = start_admitted() if self.loop is None else self.loop.admitted
         wait_us = 0
         for row in range(len(d.trace_floats)):
             yield Due(env, wait_us, Phase.TRACE)
             wait_us = period_us
             trace_row(
-                row, row * period_us, d.live, d.body_params, d.body_state, memory, admitted,
+                row, row * period_us, d.live, d.body_params, d.body_state, d.memory, d.admitted,
                 d.trace_floats, d.trace_integers,
             )  # fmt: skip
-
-
-def _fault_times(trial: Trial) -> list[tuple[int, Any, bool]]:
-    """Beginnings and ends of faults in order of time: (t_us, fault, begins). Ends come first at one instant."""
-    times = []
-    for fault in trial.faults:
-        start_us, long_us = us_from_s(fault.at_s), us_from_s(length_s(fault))
-        times.append((start_us, fault, True))
-        if long_us and start_us + long_us <= trial.duration_us:
-            times.append((start_us + long_us, fault, False))
-    return sorted(times, key=lambda entry: (entry[0], entry[2]))
 
 
 def run_trial(trial: Trial) -> TrialResult:

@@ -42,14 +42,20 @@ HIGHEST_OHM: Final = 1e9
 
 
 @step
-def body_at(live: Any, params: BodyParams, body_state: Any, t_us: int) -> BodyState:
-    """The body at `t_us`, integrated from where it stands and written back."""
-    state = unpack_body_state(body_state)
-    gap_us = t_us - live.body_us
+def body_to(now: Any, params: BodyParams, state: BodyState, t_us: int) -> BodyState:
+    """The body at `t_us`, integrated from where it stands."""
+    gap_us = t_us - now.body_us
     if gap_us > 0:
-        state = body_after(params, state, Push(live.drive, live.noise, live.handling_N), gap_us)
-        store_body_state(body_state, state)
-        live.body_us = t_us
+        state = body_after(params, state, Push(now.drive, now.noise, now.handling_N), gap_us)
+        now.body_us = t_us
+    return state
+
+
+@step
+def body_at(now: Any, params: BodyParams, body_state: Any, t_us: int) -> BodyState:
+    """As `body_to`, from and to its flat memory."""
+    state = body_to(now, params, unpack_body_state(body_state), t_us)
+    store_body_state(body_state, state)
     return state
 
 
@@ -89,9 +95,30 @@ def wearer_tick(
     """
     now = live[0]
     body = body_at(now, unpack_body_params(body_params), body_state, t_us)
+    wearer_acts(
+        tick, t_us, now, body.force_N, wearer_params, wearer_state, delays, history, wearer_noise, handling_N,
+        recorded_N,
+    )  # fmt: skip
+
+
+@step
+def wearer_acts(
+    tick: int,
+    t_us: int,
+    now: Any,
+    force_N: float,
+    wearer_params: Any,
+    wearer_state: Any,
+    delays: Any,
+    history: Any,
+    wearer_noise: Any,
+    handling_N: Any,
+    recorded_N: Any,
+) -> None:
+    """A wearer's tick at a force of `force_N` N; arrays as in `wearer_tick`."""
     params = WearerParams(*fixed(wearer_params, N_WEARER))
     history[tick, 0] = now.target_N
-    history[tick, 1] = body.force_N
+    history[tick, 1] = force_N
     history[tick, 2] = now.agonist_felt if t_us - now.agonist_felt_us <= delays[3] else 0.0
     history[tick, 3] = now.antagonist_felt if t_us - now.antagonist_felt_us <= delays[3] else 0.0
     sensed = Sensed(
@@ -133,17 +160,39 @@ def take_sample(
     """The estimator reads the force now; the reading arrives later. `index`: number of the sample."""
     now = live[0]
     body = body_at(now, unpack_body_params(body_params), body_state, t_us)
+    sensor_reads(index, now, body.force_N, estimator_params, knots, offset_N, gain, unit_noise, mode, readings)
+
+
+@step
+def sensor_reads(
+    index: int,
+    now: Any,
+    force_N: float,
+    estimator_params: Any,
+    knots: Any,
+    offset_N: Any,
+    gain: Any,
+    unit_noise: Any,
+    mode: Any,
+    readings: Any,
+) -> None:
+    """A sample at a force of `force_N` N; arrays as in `take_sample`."""
     params = EstimatorParams(*fixed(estimator_params, N_ESTIMATOR))
     if mode[index] != STUCK:
-        now.reading_N = reading_N(params, knots, body.force_N, offset_N[index], gain[index], unit_noise[index])
+        now.reading_N = reading_N(params, knots, force_N, offset_N[index], gain[index], unit_noise[index])
     readings[index, 0] = now.reading_N
     readings[index, 1] = stated_sd_N(params, now.reading_N)
 
 
 @entry
 def take_arrival(index: int, live: Any, readings: Any, sampled_us: Any) -> None:
+    """`reading_arrives` for a caller in Python."""
+    reading_arrives(index, live[0], readings, sampled_us)
+
+
+@step
+def reading_arrives(index: int, now: Any, readings: Any, sampled_us: Any) -> None:
     """A reading reaches the controller; one that was overtaken by a newer sample is dropped."""
-    now = live[0]
     if sampled_us[index] <= now.sampled_us:
         return
     now.sampled_us = sampled_us[index]
@@ -158,7 +207,7 @@ def felt_and_recruited(
 ) -> float:
     """A pulse meets pad and axons: what is felt and measured is noted; the recruited share is returned."""
     axons = RecruitmentParams(*fixed(channel_params, N_RECRUITMENT))
-    pad = ElectrodeParams(*fixed(channel_params[N_RECRUITMENT:], N_ELECTRODE))
+    pad = ElectrodeParams(*fixed(channel_params, N_ELECTRODE, N_RECRUITMENT))
     contact = live.agonist_contact if channel == AGONIST else live.antagonist_contact
     flowing_mA = delivered_mA(pad, current_mA, width_us, contact)
     felt = felt_share(axons, flowing_mA, width_us)

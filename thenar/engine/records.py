@@ -6,7 +6,6 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from thenar.engine.control import Loop
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial
@@ -14,7 +13,7 @@ from thenar.safety.decision_log import FIELDS
 from thenar.shared.columns import TRACE
 
 
-def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], loop: Loop | None) -> TrialResult:
+def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]]) -> TrialResult:
     """The result of a trial that has run to its end."""
     columns: dict[str, NDArray[Any]] = {
         name: desk.trace_floats[:, place].copy() for place, name in enumerate(TRACE_FLOATS)
@@ -37,5 +36,5 @@ def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]], lo
         },
         decisions={name: decided[:, place].copy() for place, name in enumerate(FIELDS)},
         events=tuple(occurrences),
-        reason_ticks={} if loop is None else loop.reason_ticks(),
+        reason_ticks={f"R{number:02d}": int(ticks) for number, ticks in enumerate(desk.counts) if ticks},
     )

@@ -1,4 +1,4 @@
-"""Instants around the interlock: a control tick, a pulse through the gate, a row of the trace."""
+"""Instants around the interlock: what a law sees, a control tick, a fault, a pulse through the gate, a trace row."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ import math
 from typing import Any, Final
 
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS
+from thenar.engine.happenings import LIFT, REARM, STALL, STOP, UNBALANCED, note_changes
 from thenar.engine.instants import body_at, felt_and_recruited, forces_N
-from thenar.plant_models.body import unpack_body_params
-from thenar.safety.decision_log import broken_off, log_tick
-from thenar.safety.doors import admit_packed, gate_packed, is_armed, next_pulse_packed, trip_cause
+from thenar.plant_models.body import BodyParams, BodyState, unpack_body_params
+from thenar.safety.decision_log import broken_off, log_halt, log_tick
+from thenar.safety.doors import admit_packed, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.edge import estimate_mN
 from thenar.safety.inputs import FAULT_NONE, LAW_FINE, Senses
 from thenar.safety.interlock import unpack_admitted
 from thenar.shared.compiled import entry, step, store
+from thenar.shared.ticks import US_PER_S
 
 CONTACT_UNKNOWN: Final = -1
 """A stimulator measures impedance, not how much of a pad touches (R29 then assumes a share)."""
@@ -40,7 +42,7 @@ def pulse_instant(
     Returns the recruited share (0 for no pulse) and when the channel may fire next (us, -1 for nothing to do).
     """
     now = live[0]
-    note_reasons(live, counts, gate_packed(limits, memory, admitted, channel, t_us, out))
+    note_reasons(now, counts, gate_packed(limits, memory, admitted, channel, t_us, out))
     due_us = next_pulse_packed(limits, memory, admitted, channel, t_us)
     if out[0] <= 0:
         return 0.0, due_us
@@ -77,7 +79,7 @@ def known_ohm(measured_ohm: float, age_us: int) -> int:
 
 
 @step
-def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cause: int) -> None:
+def sense(live: Any, senses: Any, t_us: int, law_fault: int) -> None:
     """Fill the interlock's senses from what a controller can know: the estimate, not the true force."""
     estimate, known = estimate_mN(live.estimate_N)
     age_us = t_us - live.sampled_us if live.estimates > 0 else -1
@@ -89,8 +91,8 @@ def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cau
         live.estimates,
         law_fault,
         0,
-        arm,
-        rearm_cause,
+        1 if t_us >= live.arm_us else 0,
+        live.rearm_cause,
         known_ohm(live.agonist_ohm, t_us - live.agonist_felt_us),
         CONTACT_UNKNOWN,
         known_ohm(live.antagonist_ohm, t_us - live.antagonist_felt_us),
@@ -101,6 +103,7 @@ def sense(live: Any, senses: Any, t_us: int, law_fault: int, arm: int, rearm_cau
         live.antagonist_cut_short,
     )
     store(senses, sensed)
+    live.rearm_cause = 0
     live.agonist_net_pC = live.antagonist_net_pC = 0
     live.agonist_cut_short = live.antagonist_cut_short = 0
 
@@ -125,36 +128,102 @@ def tick_instant(
     senses: Any,
     counts: Any,
     decisions: Any,
+    happenings: Any,
     law_fault: int,
-    arm: int,
-    rearm_cause: int,
-) -> tuple[int, int, int, bool, int]:
+) -> tuple[int, int, int, int]:
     """A control tick behind the law: senses and demand to the interlock, its answer written to `admitted`.
 
     Returns when each channel may fire next (us, -1 for nothing to do), the latched requirement's number
-    (0 none), whether the loop is armed, and the reasons mask.
+    (0 none), and how many happenings there are now.
     """
     now = live[0]
-    sense(now, senses, t_us, law_fault, arm, rearm_cause)
+    sense(now, senses, t_us, law_fault)
     note_demand(now, asked, law_fault == LAW_FINE and asked[0] == FAULT_NONE)
     broken = broken_off(memory)
     reasons = admit_packed(limits, memory, admitted, asked, senses, t_us)
     log_tick(decisions[now.decisions], t_us, limits, memory, admitted, asked, senses, reasons, broken)
     now.decisions += 1
-    note_reasons(live, counts, reasons)
+    note_reasons(now, counts, reasons)
+    note_changes(now, happenings, t_us, trip_cause(memory), is_armed(memory), reasons)
     return (
         next_pulse_packed(limits, memory, admitted, 0, t_us),
         next_pulse_packed(limits, memory, admitted, 1, t_us),
-        trip_cause(memory),
-        is_armed(memory),
-        reasons,
+        now.trip,
+        now.happenings,
     )
 
 
+@step
+def stop_now(now: Any, limits: Any, memory: Any, admitted: Any, decisions: Any, happenings: Any, t_us: int) -> None:
+    """The emergency stop: silent from this instant on, whatever the next tick would do."""
+    halt_packed(memory, admitted, t_us)
+    log_halt(decisions[now.decisions], t_us, limits, memory)
+    now.decisions += 1
+    note_changes(now, happenings, t_us, trip_cause(memory), is_armed(memory), 0)
+
+
 @entry
-def note_reasons(live: Any, counts: Any, mask: int) -> None:
+def fault_instant(
+    place: int,
+    t_us: int,
+    live: Any,
+    faults: Any,
+    fault_shares: Any,
+    limits: Any,
+    memory: Any,
+    admitted: Any,
+    decisions: Any,
+    happenings: Any,
+) -> int:
+    """A fault begins or ends: row `place` of `faults`.
+
+    Returns the latched requirement's number (0 none).
+    """
+    now = live[0]
+    kind, which, begins = faults[place, 1], faults[place, 2], faults[place, 3]
+    if kind == LIFT and which == 0:
+        now.agonist_contact = fault_shares[place]
+    elif kind == LIFT:
+        now.antagonist_contact = fault_shares[place]
+    elif kind == UNBALANCED and which == 0:
+        now.agonist_missing = fault_shares[place]
+    elif kind == UNBALANCED:
+        now.antagonist_missing = fault_shares[place]
+    elif kind == STALL:
+        now.stalled = begins
+    elif kind == STOP:
+        stop_now(now, limits, memory, admitted, decisions, happenings, t_us)
+    elif kind == REARM:
+        now.rearm_cause = which
+    return int(now.trip)
+
+
+@step
+def look(now: Any, admitted: Any, t_us: int, seen: Any) -> None:
+    """Fill `seen` (floats, shape (SEEN_SIZE,)) with what a law may see, in the order of `Observation`, flat."""
+    seen[0] = t_us
+    seen[1] = now.target_N
+    seen[2] = now.estimate_N
+    seen[3] = t_us - now.sampled_us if now.estimates > 0 else -1
+    seen[4] = now.stated_sd_N
+    for channel in range(2):
+        current_uA, period_us = admitted[2 + 3 * channel], admitted[4 + 3 * channel]
+        at = 5 + 3 * channel
+        seen[at] = current_uA / 1e3
+        seen[at + 1] = float(admitted[3 + 3 * channel]) if current_uA != 0 else 0.0
+        seen[at + 2] = US_PER_S / period_us if current_uA != 0 else 0.0
+
+
+@entry
+def look_packed(live: Any, admitted: Any, t_us: int, seen: Any) -> None:
+    """`look` for a caller in Python."""
+    look(live[0], admitted, t_us, seen)
+
+
+@step
+def note_reasons(now: Any, counts: Any, mask: int) -> None:
     """Remember which requirements acted: in the running trace row and in `counts` (shape (40,), by number)."""
-    live[0].reasons |= mask
+    now.reasons |= mask
     number = 1
     while mask > 0:
         counts[number] += mask & 1
@@ -175,9 +244,24 @@ def trace_row(
     integers: Any,
 ) -> None:
     """Write row `row` of the trace: the state after everything that happened at `t_us`."""
-    now = live[0]
     params = unpack_body_params(body_params)
-    state = body_at(now, params, body_state, t_us)
+    state = body_at(live[0], params, body_state, t_us)
+    write_row(row, t_us, live[0], params, state, memory, admitted, floats, integers)
+
+
+@step
+def write_row(
+    row: int,
+    t_us: int,
+    now: Any,
+    params: BodyParams,
+    state: BodyState,
+    memory: Any,
+    admitted: Any,
+    floats: Any,
+    integers: Any,
+) -> None:
+    """Row `row` of the trace from a body that stands at `t_us`."""
     own_N, agonist_N, antagonist_N = forces_N(params, state)
     known = now.estimates > 0
     command = unpack_admitted(admitted)
