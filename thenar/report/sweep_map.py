@@ -25,7 +25,7 @@ NUMBERED: Final = 14
 LARGEST_IN: Final = (6.6, 4.6)
 SMALLEST_IN: Final = (6.6, 2.2)
 COLORS: Final = ("#f6f3ec", "#9fbfd8", "#17518f", "#0b1f3a")
-DARK_FROM: Final = 0.45
+DARK_FROM: Final = 0.53
 MOST_TICKS: Final = 16
 LETTER_IN: Final = 0.07
 
