@@ -74,7 +74,7 @@ def _settings(model: type[BaseModel], prefix: str, default: Any = None) -> Itera
             continue
         yield SettingDescription(
             name=prefix + name,
-            unit=_unit(name, field.annotation),
+            unit=unit_of(name, field.annotation),
             default=None if field.is_required() else value,
             required=field.is_required(),
             allowed=_allowed(field),
@@ -82,8 +82,8 @@ def _settings(model: type[BaseModel], prefix: str, default: Any = None) -> Itera
         )
 
 
-def _unit(name: str, annotation: Any) -> str:
-    """The unit a name ends in; "1" for other numbers, "" for texts and choices."""
+def unit_of(name: str, annotation: Any) -> str:
+    """The unit a name ends in; "1" for other numbers, "" for texts and choices (`annotation`: the type it holds)."""
     for ending, unit in _UNITS.items():
         if name.endswith(ending):
             return unit

@@ -6,11 +6,15 @@ It is exact here. A scenario that wants a wrong calibration gives the law other 
 from __future__ import annotations
 
 import math
+from typing import Final
 
 from thenar.plant_models.muscle import muscle_params, plateau_factor_ms
 from thenar.plant_models.recruitment import motor_threshold_mA, recruitment_params
 from thenar.plant_models.settings import Channel, Muscle, Wearer
 from thenar.shared.signals import Calibration, ChannelCalibration
+
+# Asked once per wearer, from Python: as plain Python it needs no compiling and gives the same bits.
+_THRESHOLD_MA: Final = getattr(motor_threshold_mA, "py_func", motor_threshold_mA)
 
 
 def calibrate(wearer: Wearer, width_us: float, rate_Hz: float) -> Calibration:
@@ -24,7 +28,7 @@ def calibrate(wearer: Wearer, width_us: float, rate_Hz: float) -> Calibration:
 
 def _channel(channel: Channel, width_us: float, rate_Hz: float, lever: float) -> ChannelCalibration:
     axons = channel.recruitment
-    motor_mA = motor_threshold_mA(recruitment_params(axons), width_us)
+    motor_mA: float = _THRESHOLD_MA(recruitment_params(axons), width_us)
     return ChannelCalibration(
         sensory_mA=axons.sensory_over_motor * motor_mA,
         motor_mA=motor_mA,

@@ -15,10 +15,11 @@ WEAKEST_N = 15.0
 
 def draw_wearers(base: Wearer, population: Population, seed: int) -> tuple[Wearer, ...]:
     """`population.count` wearers. Wearer i depends on `seed`, i, base and spreads alone, not on the count."""
-    return tuple(_drawn(base, population, seed, index) for index in range(population.count))
+    return tuple(drawn_wearer(base, population, seed, index) for index in range(population.count))
 
 
-def _drawn(base: Wearer, population: Population, seed: int, index: int) -> Wearer:
+def drawn_wearer(base: Wearer, population: Population, seed: int, index: int) -> Wearer:
+    """Wearer `index` (from 0) of `draw_wearers`, without the others."""
     draws = stream(seed, index, 0, "population")
     norm = WOMEN if draws.random() < population.women_share else MEN
     max_pinch_N = max(WEAKEST_N, norm.mean_N + norm.sd_N * draws.standard_normal())

@@ -28,12 +28,14 @@ def with_values(loaded: LoadedScenario, values: Mapping[str, Value]) -> LoadedSc
 
 
 def settings_of(loaded: LoadedScenario, settings: Iterable[Mapping[str, Value]]) -> Iterator[LoadedScenario]:
-    """`with_values` for one mapping after another; the text is taken apart only once."""
-    document = tomlkit.parse(loaded.text.removeprefix("\ufeff"))
-    text = document.as_string()
+    """`with_values` for one mapping after another; the text is taken apart anew only where other keys are set."""
+    text = loaded.text.removeprefix("\ufeff")
+    document = tomlkit.parse(text)
+    keys_set: list[str] = []
     for values in settings:
-        if values:
+        if keys_set and list(values) != keys_set:
             document = tomlkit.parse(text)
+        keys_set = list(values)
         for path, value in values.items():
             _put(document, path, value, str(loaded.path))
         yield parse_scenario(document.as_string(), loaded.path.name, loaded.base, shown_as=str(loaded.path))

@@ -76,6 +76,11 @@ PROGRAMS: Final[dict[str, type[Strict]]] = {
 }
 
 
+def moves(target: Target) -> bool:
+    """True when the program holds no level (ramp, sine, recording): its trials are measured as one whole."""
+    return not isinstance(target, ConstantTarget | StepsTarget)
+
+
 def highest_N(target: Target) -> float | None:
     """The highest force of a program, N. None for a recording: only its file knows."""
     match target:

@@ -45,7 +45,7 @@ from thenar.safety.requirements import REQUIREMENTS
 from thenar.safety.screening import objections_to
 from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
-from thenar.scenarios.targets import ConstantTarget, StepsTarget
+from thenar.scenarios.targets import moves as target_moves
 from thenar.shared.errors import InputError, Problem
 from thenar.workers import Finished, finished_in_order
 
@@ -130,7 +130,7 @@ def run_scenario(
 
 def moves(loaded: LoadedScenario) -> bool:
     """True when the target program holds no level (ramp, sine, recording): its trials are measured as one whole."""
-    return not isinstance(loaded.scenario.target, ConstantTarget | StepsTarget)
+    return target_moves(loaded.scenario.target)
 
 
 class _Kept:

@@ -29,6 +29,7 @@ COMMANDS: Final = (
     "replay",
     "run",
     "schema",
+    "sweep",
     "vectors",
 )
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
@@ -119,6 +120,7 @@ def parser() -> argparse.ArgumentParser:
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
     _for_margins(add)
+    _for_sweeps(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
@@ -140,6 +142,35 @@ def _for_margins(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     margins.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
     margins.add_argument("--no-check", action="store_true", help="leave out the simulation at 0.9 and 1.1 of the gain")
     margins.add_argument("--out", metavar="DIR", help="folder to leave the picture and the table of wearers in")
+
+
+def _for_sweeps(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """The command that runs many settings."""
+    sweep = add("sweep", "run a scenario in many settings; killed and started again, it goes on where it was")
+    sweep.add_argument("file", metavar="FILE", help=FILE_HELP)
+    sweep.add_argument(
+        "--over",
+        action="append",
+        required=True,
+        metavar="KEY=VALUES",
+        help="a key to sweep, as often as needed: KEY=LOW:HIGH:N, KEY=LOW:HIGH:N:log (steps are ratios), KEY=A,B,C; "
+        "where settings are drawn KEY=LOW:HIGH, KEY=LOW:HIGH:log. Example: law.settings.deadband_N=0.2:1.0:5",
+    )
+    sweep.add_argument(
+        "--design",
+        choices=("grid", "sobol", "latin-hypercube"),
+        default="grid",
+        help="every combination, or settings drawn from the seed (default: grid)",
+    )
+    sweep.add_argument(
+        "--samples", type=_whole, metavar="N", help="settings to draw (a power of two fills best with sobol)"
+    )
+    sweep.add_argument(
+        "--out", metavar="DIR", help="folder to make, or to go on in (default: runs/NAME-sweep-FINGERPRINT)"
+    )
+    sweep.add_argument("--to", metavar="FILE", help="write the tidy table of all trials to FILE.parquet or FILE.csv")
+    sweep.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
+    sweep.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
 
 
 def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from thenar.controller.registry import LawSettings
 from thenar.engine.result import TrialLabel
 from thenar.plant_models.calibration import calibrate
-from thenar.plant_models.population import draw_wearers
+from thenar.plant_models.population import draw_wearers, drawn_wearer
 from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
 from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile
@@ -95,6 +95,14 @@ def wearers_in(loaded: LoadedScenario, seed: int) -> tuple[Wearer, ...]:
     return wearers
 
 
+def wearer_in(loaded: LoadedScenario, seed: int, number: int) -> Wearer:
+    """Wearer `number` (from 0) of `wearers_in`, without drawing the others."""
+    wearers = wearers_of(loaded.scenario)
+    if isinstance(wearers, Population):
+        return drawn_wearer(loaded.scenario.wearer, wearers, seed, number)
+    return wearers[number]
+
+
 def plan_trials(loaded: LoadedScenario, seed: int | None = None) -> list[Trial]:
     """All trials of a scenario: wearer by wearer, repeat by repeat, condition by condition.
 
@@ -105,12 +113,17 @@ def plan_trials(loaded: LoadedScenario, seed: int | None = None) -> list[Trial]:
     trials: list[Trial] = []
     for number, wearer in enumerate(wearers_in(loaded, seed)):
         for repeat in range(scenario.repeats):
-            trials += _of_wearer(loaded, seed, number, wearer, repeat, first=len(trials))
+            trials += trials_of_wearer(loaded, seed, number, wearer, repeat)
     return trials
 
 
-def _of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, repeat: int, first: int) -> list[Trial]:
+def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wearer, repeat: int) -> list[Trial]:
+    """The trials of one wearer (`number` from 0) in one repeat (from 0), a trial per condition.
+
+    They are those of `plan_trials`, so that a plan need not be held as a whole. `wearer`: that of `wearers_in`.
+    """
     scenario = loaded.scenario
+    first = (number * scenario.repeats + repeat) * len(scenario.conditions)
     duration_us = scenario.duration_us
     target_us, target_N = target_changes(scenario.target, duration_us, seed, number, repeat, loaded.target_recording())
     own = loaded.wearer_recording(wearer)
