@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from thenar.controller.law import Law
+    from thenar.controller.stepped import SteppedLaw
     from thenar.engine.events import run_trial
     from thenar.engine.result import TrialLabel, TrialResult
     from thenar.engine.trial import Trial, plan_trials
@@ -34,6 +35,7 @@ _HOMES: Final = {
     "Problem": "thenar.shared.errors",
     "Replayed": "thenar.replay",
     "RunReport": "thenar.run",
+    "SteppedLaw": "thenar.controller.stepped",
     "Stimulus": "thenar.shared.signals",
     "TargetRow": "thenar.report.metrics",
     "Trial": "thenar.engine.trial",
@@ -59,6 +61,7 @@ __all__ = [
     "Problem",
     "Replayed",
     "RunReport",
+    "SteppedLaw",
     "Stimulus",
     "TargetRow",
     "Trial",

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.thenar.made_trials import made_trial
-from thenar.report.metrics import METRICS, overshoot_N, reason_counts, target_rows
+from thenar.engine.measures import overshoot_after_reaching_N
+from thenar.report.metrics import METRICS, reason_counts, target_rows
 
 
 def test_errors_are_means_over_time_of_each_level() -> None:
@@ -69,10 +70,11 @@ def test_the_band_is_ten_percent_but_never_less_than_half_a_newton() -> None:
 
 def test_overshoot_is_counted_only_after_the_target_was_reached_from_below() -> None:
     rising = np.array([2.0, 5.0, 11.0, 12.5, 9.0])
-    assert overshoot_N(rising, 10.0) == 2.5
-    assert overshoot_N(rising[:4], 12.5) == 0.0
-    assert math.isnan(overshoot_N(rising, 20.0)), "never reached"
-    assert math.isnan(overshoot_N(np.array([15.0, 11.0, 9.0, 10.5]), 10.0)), "came from above"
+    assert overshoot_after_reaching_N(rising, 0, 5, 10.0) == 2.5
+    assert overshoot_after_reaching_N(rising, 0, 4, 12.5) == 0.0
+    assert math.isnan(overshoot_after_reaching_N(rising, 0, 5, 20.0)), "never reached"
+    falling = np.array([15.0, 11.0, 9.0, 10.5])
+    assert math.isnan(overshoot_after_reaching_N(falling, 0, 4, 10.0)), "came from above"
 
 
 def test_overshoot_of_a_level_is_the_largest_of_its_holds() -> None:

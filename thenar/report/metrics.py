@@ -21,21 +21,16 @@ Definitions, all on the rows of the trace (force at the fingertip, as the trace 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from thenar.engine import measures
+from thenar.engine.measures import BAND_LEAST_N, BAND_SHARE
 from thenar.engine.result import TrialLabel, TrialResult
-from thenar.shared.signals import AGONIST, ANTAGONIST
 from thenar.shared.ticks import US_PER_S
 
-BAND_SHARE: Final = 0.10
-BAND_LEAST_N: Final = 0.5
-SETTLED_AFTER_US: Final = 1 * US_PER_S
-STAY_US: Final = US_PER_S // 2
 PHASES_PER_PULSE: Final = 2
 REQUIREMENTS_COUNT: Final = 39
 MOVING: Final = "moving"
@@ -91,61 +86,78 @@ class TargetRow(NamedTuple):
         raise KeyError(name)
 
 
+class Seen(NamedTuple):
+    """What is measured of a trial, in order of time: columns of the trace (rows,), of the pulses (pulses,), trips."""
+
+    t_us: Integers
+    target_N: Floats
+    force_N: Floats
+    reasons: Integers
+    pulse_us: Integers
+    channel: Integers
+    current_mA: Floats
+    width_us: Integers
+    trips_us: Integers
+
+
 def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
     """The rows of one trial, targets rising.
 
     `moving` says that the program never holds a level, so that the whole trial is one row.
     """
-    t_us = result.trace["t_us"]
-    span_us = np.diff(np.append(t_us, max(result.duration_us, int(t_us[-1])))) if len(t_us) else np.zeros(0, np.int64)
+    trace, pulses = result.trace, result.pulses
+    trips = [event["t_us"] for event in result.events if event.get("kind") == "trip"]
+    seen = Seen(
+        trace["t_us"], trace["target_N"], trace["force_N"], trace["reasons"], pulses["t_us"], pulses["channel"],
+        pulses["current_mA"], pulses["width_us"], np.array(trips, dtype=np.int64),
+    )  # fmt: skip
+    return rows_of_seen(result.label, result.duration_us, seen, moving=moving)
+
+
+def rows_of_seen(label: TrialLabel, duration_us: int, seen: Seen, *, moving: bool) -> list[TargetRow]:
+    """As `target_rows`, of a trial that lasts `duration_us` us."""
+    t_us = seen.t_us
+    span_us = np.diff(t_us, append=max(duration_us, int(t_us[-1]))) if len(t_us) else t_us
     kept = np.flatnonzero(span_us > 0)
-    trace = {name: column[kept] for name, column in result.trace.items()}
-    seen = _Rows(trace["t_us"], span_us[kept], trace["target_N"], trace["force_N"], trace["reasons"])
     if not len(kept):
         return []
-    if moving:
-        return [_moving_row(result, seen)]
-    holds = _holds(seen)
-    levels = sorted({float(seen.target_N[hold.start]) for hold in holds})
-    return [_level_row(result, seen, level, [h for h in holds if seen.target_N[h.start] == level]) for level in levels]
-
-
-class _Rows(NamedTuple):
-    """Trace columns of one shape (rows,), with the time in us that each row stands for."""
-
-    t_us: Integers
-    span_us: Integers
-    target_N: Floats
-    force_N: Floats
-    reasons: Integers
-
-    def part(self, rows: slice) -> _Rows:
-        return _Rows(self.t_us[rows], self.span_us[rows], self.target_N[rows], self.force_N[rows], self.reasons[rows])
-
-
-def _holds(rows: _Rows) -> list[slice]:
-    """Slices of rows over which the target stays the same."""
-    edges = [0, *(np.flatnonzero(np.diff(rows.target_N) != 0.0) + 1).tolist(), len(rows.target_N)]
-    return [slice(start, stop) for start, stop in pairwise(edges)]
-
-
-def _moving_row(result: TrialResult, rows: _Rows) -> TargetRow:
-    whole = [slice(0, len(rows.t_us))]
-    nothing = (math.nan, math.nan, math.nan, 0)
-    return _row(result, rows, MOVING, math.nan, whole, nothing)
-
-
-def _level_row(result: TrialResult, rows: _Rows, level_N: float, holds: list[slice]) -> TargetRow:
-    parts = [rows.part(hold) for hold in holds]
-    overshoot = [value for part in parts if not math.isnan(value := overshoot_N(part.force_N, level_N))]
-    settling = [value for part in parts if not math.isnan(value := _settling_s(part, level_N))]
-    measured = (
-        _variation_percent(parts),
-        max(overshoot, default=math.nan),
-        float(np.mean(settling)) if settling else math.nan,
-        len(settling),
+    target_N = np.ascontiguousarray(seen.target_N[kept])
+    starts = np.zeros(1, np.int64) if moving else np.append(0, np.flatnonzero(np.diff(target_N) != 0.0) + 1)
+    levels, level = (np.full(1, math.nan), 0) if moving else np.unique(target_N[starts], return_inverse=True)
+    holds = np.stack(
+        [starts, np.append(starts[1:], len(kept)), np.broadcast_to(level, starts.shape)], axis=1, dtype=np.int64
     )
-    return _row(result, rows, level_name(level_N), level_N, holds, measured)
+    sums = np.zeros((len(levels), measures.SUMS))
+    sums[:, measures.OVERSHOOT] = math.nan
+    counts = np.zeros((len(levels), measures.COUNTS), dtype=np.int64)
+    measures.measure(
+        t_us[kept], span_us[kept], target_N, seen.force_N[kept], seen.reasons[kept], holds, not moving,
+        seen.pulse_us, seen.channel, seen.current_mA * seen.width_us * PHASES_PER_PULSE, seen.trips_us, sums, counts,
+    )  # fmt: skip
+    return [
+        _row(label, MOVING if moving else level_name(level_N), level_N, own_sums, own_counts)
+        for level_N, own_sums, own_counts in zip(levels.tolist(), sums.tolist(), counts.tolist(), strict=True)
+    ]
+
+
+def _row(label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int]) -> TargetRow:
+    time_us, settled = sums[measures.TIME], counts[measures.SETTLED]
+    values = (
+        sums[measures.ABSOLUTE] / time_us,
+        math.sqrt(sums[measures.SQUARE] / time_us),
+        sums[measures.VARIATION] / sums[measures.VARIATION_TIME] if sums[measures.VARIATION_TIME] else math.nan,
+        100.0 * sums[measures.INSIDE] / time_us,
+        sums[measures.OVERSHOOT],
+        sums[measures.SETTLING] / settled / US_PER_S if settled else math.nan,
+        sums[measures.CHARGE] / 1000.0,
+        sums[measures.CHARGE + 1] / 1000.0,
+        float(counts[measures.PULSES]),
+        float(counts[measures.PULSES + 1]),
+        float(counts[measures.TRIPS]),
+    )
+    acted = {f"R{number:02d}": rows for number, rows in enumerate(counts[measures.ACTED :], start=1) if rows}
+    holds = counts[measures.HOLDS]
+    return TargetRow(label, target, target_N, time_us / US_PER_S, holds, settled, values, acted)
 
 
 def level_name(level_N: float) -> str:
@@ -153,106 +165,9 @@ def level_name(level_N: float) -> str:
     return f"{level_N:.6g} N"
 
 
-def _row(
-    result: TrialResult,
-    rows: _Rows,
-    target: str,
-    target_N: float,
-    holds: list[slice],
-    of_holds: tuple[float, float, float, int],
-) -> TargetRow:
-    chosen = np.concatenate([np.arange(hold.start, hold.stop) for hold in holds])
-    span = rows.span_us[chosen].astype(np.float64)
-    error = rows.force_N[chosen] - rows.target_N[chosen]
-    variation, overshoot, settling, settled = of_holds
-    edges = [(int(rows.t_us[h.start]), int(rows.t_us[h.stop - 1] + rows.span_us[h.stop - 1])) for h in holds]
-    charge = [_pulses_between(result.pulses, channel, edges) for channel in (AGONIST, ANTAGONIST)]
-    trips = [_moment(event) for event in result.events if event.get("kind") == "trip"]
-    values = (
-        float(np.average(np.abs(error), weights=span)),
-        math.sqrt(float(np.average(error * error, weights=span))),
-        variation,
-        100.0 * float(np.average(np.abs(error) <= band_N(rows.target_N[chosen]), weights=span)),
-        overshoot,
-        settling,
-        charge[AGONIST][0],
-        charge[ANTAGONIST][0],
-        float(charge[AGONIST][1]),
-        float(charge[ANTAGONIST][1]),
-        float(sum(1 for t_us in trips for start, stop in edges if start <= t_us < stop)),
-    )
-    acted = reason_counts(rows.reasons[chosen])
-    return TargetRow(result.label, target, target_N, float(span.sum()) / US_PER_S, len(holds), settled, values, acted)
-
-
-def _moment(event: dict[str, object]) -> int:
-    t_us = event["t_us"]
-    if not isinstance(t_us, int):
-        raise TypeError(f"an event's t_us must be a whole number, found {t_us!r}")
-    return t_us
-
-
 def band_N(target_N: Any) -> Any:
     """Half-width of the band around a target, in N. Takes and gives a scalar or an array of any shape."""
     return np.maximum(BAND_SHARE * np.abs(target_N), BAND_LEAST_N)
-
-
-def overshoot_N(force_N: Floats, level_N: float) -> float:
-    """Largest force above the level after reaching it from below, in N.
-
-    `force_N`: one hold, shape (rows,). NaN when it did not begin below, or never got there.
-    """
-    reached = np.flatnonzero(force_N >= level_N)
-    if not force_N[0] < level_N or not len(reached):
-        return math.nan
-    return float(np.max(force_N[reached[0] :]) - level_N)
-
-
-def _settling_s(part: _Rows, level_N: float) -> float:
-    return settling_s(part.t_us, part.span_us, part.force_N, level_N)
-
-
-def settling_s(t_us: Integers, span_us: Integers, force_N: Floats, level_N: float) -> float:
-    """Time in s from the first row until the force is in the band and stays for 0.5 s, NaN when it never does.
-
-    `t_us`, `span_us` (us) and `force_N` (N): one hold, shape (rows,).
-    """
-    inside = np.abs(force_N - level_N) <= band_N(level_N)
-    entered = math.nan
-    for row in range(len(t_us)):
-        if not inside[row]:
-            entered = math.nan
-            continue
-        if math.isnan(entered):
-            entered = float(t_us[row])
-        if t_us[row] + span_us[row] - entered >= STAY_US:
-            return (entered - float(t_us[0])) / US_PER_S
-    return math.nan
-
-
-def _variation_percent(parts: Iterable[_Rows]) -> float:
-    """Coefficient of variation in %, averaged over holds by their settled time."""
-    found: list[float] = []
-    weights: list[float] = []
-    for part in parts:
-        settled = part.t_us - part.t_us[0] >= SETTLED_AFTER_US
-        force = part.force_N[settled]
-        if len(force) < 2 or not np.mean(force) > 0:
-            continue
-        found.append(100.0 * float(np.std(force, ddof=1)) / float(np.mean(force)))
-        weights.append(float(part.span_us[settled].sum()))
-    return float(np.average(found, weights=weights)) if found else math.nan
-
-
-def _pulses_between(pulses: dict[str, NDArray[Any]], channel: int, edges: list[tuple[int, int]]) -> tuple[float, int]:
-    """Rectified charge in uC and number of the pulses of one channel that began inside the stretches of time."""
-    t_us = pulses["t_us"]
-    inside = np.zeros(len(t_us), dtype=bool)
-    for start, stop in edges:
-        inside |= (t_us >= start) & (t_us < stop)
-    inside &= pulses["channel"] == channel
-    charge_nC = pulses["current_mA"][inside] * pulses["width_us"][inside] * PHASES_PER_PULSE
-    return float(charge_nC.sum()) / 1000.0, int(inside.sum())
 
 
 def reason_counts(reasons: Integers) -> dict[str, int]:
