@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import jsonschema
+import numpy as np
 import pytest
 
+from tests.safety.interlock_bench import PLAIN, limits_for
 from thenar.cli import main
 from thenar.safety.memory import MEMORY_SIZE
+from thenar.safety.vectors.file import record_of
 from thenar.safety.vectors.layout import FLAGS, fields
 from thenar.safety.vectors.schema import vector_schema
+from thenar.safety.vectors.sources import drawn
 from thenar.safety.vectors.verify import verify_file
 
 COUNT = 6_000
@@ -68,6 +73,18 @@ def test_every_rule_and_every_flag_is_met(vectors: Path) -> None:
     assert set(flags) == set(FLAGS) - {"altered"}
 
 
+@pytest.mark.parametrize("name", ["forearm-25cm2", "thumb-8cm2"])
+def test_drawn_vectors_are_the_same_for_the_same_seed_and_others_for_another(name: str) -> None:
+    limits = limits_for(name=name)
+    first, again, other = (
+        [record_of(vector, 0, 0) for vector in islice(drawn(limits, np.random.default_rng(seed)), 120)]
+        for seed in (1, 1, 2)
+    )
+    assert first == again
+    assert first != other
+
+
+@pytest.mark.skipif(PLAIN, reason="two files take a minute without the compiler; what is drawn is compared above")
 def test_the_same_seed_gives_the_same_file(tmp_path: Path) -> None:
     files = [tmp_path / name for name in ("first", "again")]
     for file in files:
