@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -49,6 +51,34 @@ def test_a_log_read_in_pieces_of_any_size_gives_the_same_audit(
 ) -> None:
     monkeypatch.setattr(logs, "PIECE", piece)
     assert judge_log(LIMITS, *both_logs) == wide
+
+
+def test_pulses_without_their_places_stand_between_the_decisions_by_their_times(both_logs: Logs, wide: Audit) -> None:
+    pulses, decisions = both_logs
+    by_time = pulses._replace(decisions_before=None)
+    assert judge_log(LIMITS, by_time, decisions) == wide
+    # A decision comes before a pulse of the same microsecond: 1 us earlier, the first one stands before its command.
+    assert pulses.t_us[0] == decisions.t_us[1]
+    early = pulses.t_us.copy()
+    early[0] -= 1
+    assert "R37" in judge_log(LIMITS, by_time._replace(t_us=early), decisions).broken
+
+
+def test_trials_are_judged_one_after_the_other_each_from_power_on(both_logs: Logs, wide: Audit) -> None:
+    pulses, decisions = both_logs
+    quiet = type(decisions)(*(column[:1] for column in decisions))  # a trial of one tick, without a pulse
+    trials = ((pulses, decisions), (type(pulses)(*(c if c is None else c[:0] for c in pulses)), quiet), both_logs)
+    columns: list[list[Any]] = [[], []]
+    for number, logs_of_trial in enumerate(trials):
+        for place, log in enumerate(logs_of_trial):
+            columns[place].append(log._replace(trial=np.full_like(log.trial, number)))
+    joined = PulseLog(*(None if of[0] is None else np.concatenate(of) for of in zip(*columns[0], strict=True)))
+    found = judge_log(LIMITS, joined, DecisionLog(*(np.concatenate(of) for of in zip(*columns[1], strict=True))))
+    assert found.broken == ()
+    assert (found.trials, found.pulses, found.decisions) == (3, 2 * wide.pulses, 2 * wide.decisions + 1)
+    alone = judge_log(LIMITS, trials[1][0], quiet)
+    for row, once, still in zip(found.rows, wide.rows, alone.rows, strict=True):
+        assert row.exercised == 2 * once.exercised + still.exercised, row.rule
 
 
 def test_an_auditor_made_for_pulses_alone_takes_no_decisions(both_logs: Logs) -> None:
