@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from thenar.safety.audit.logs import DecisionLog, PulseLog
-from thenar.safety.doors import admit_packed, gate_packed, halt_packed, next_pulse_packed
+from thenar.safety.doors import admit_packed, gate_packed, next_pulse_packed
 from thenar.safety.inputs import Senses
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits, limits_mark, unpack_limits
@@ -55,20 +55,13 @@ class Rehearsal:
         array = flat_integers(Senses(*(sensed[name] for name in Senses._fields)))
         asked_array = np.array(asked, dtype=np.int64)
         reasons = admit_packed(self.limits_array, self.memory, self.admitted, asked_array, array, self.t_us)
-        self._note(0, self.t_us, dict(zip(_ASKED, asked, strict=True)), sensed, int(reasons), broken_off)
+        self._note(dict(zip(_ASKED, asked, strict=True)), sensed, int(reasons), broken_off)
 
-    def halt(self, at: int) -> None:
-        """The emergency stop between two ticks, at `at` us."""
-        halt_packed(self.memory, self.admitted, at)
-        self._note(1, at, dict.fromkeys(_ASKED, 0), SENSED | {"stop": 1}, 0, 0)
-
-    def _note(
-        self, kind: int, t_us: int, asked: dict[str, int], sensed: dict[str, int], reasons: int, off: int
-    ) -> None:
+    def _note(self, asked: dict[str, int], sensed: dict[str, int], reasons: int, off: int) -> None:
         command = dict(zip(_COMMAND, (int(value) for value in self.admitted[2:8]), strict=True))
         state, trip, trip_us = (int(value) for value in self.memory[LATCH_AT : LATCH_AT + 3])
         mark = int(limits_mark(unpack_limits(self.limits_array)))
-        row = {"trial": self.trial, "kind": kind, "t_us": t_us, "limits_mark": mark, "broken_off": off}
+        row = {"trial": self.trial, "kind": 0, "t_us": self.t_us, "limits_mark": mark, "broken_off": off}
         after = {"expires_us": int(self.admitted[1]), "reasons": reasons, "state": state, "trip": trip}
         self._rows.append(row | asked | sensed | command | after | {"trip_us": trip_us})
 
@@ -104,7 +97,7 @@ class Rehearsal:
 
     @property
     def decisions(self) -> DecisionLog:
-        """Every tick and every stop between ticks."""
+        """Every tick."""
         return DecisionLog(
             *(np.array([row[name] for row in self._rows], dtype=np.int64) for name in DecisionLog._fields)
         )

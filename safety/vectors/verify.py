@@ -23,6 +23,8 @@ _HEADER: Final = {
     "control": int, "control_period_us": int, "units": str, "overflow": list, "flags": dict, "fields": dict,
     "memory_default": list,
 }  # fmt: skip
+_FLAGS: Final = tuple(FLAGS)
+"""A tuple, as what stands in a file instead of a flag may be a list, which no mapping can be asked for."""
 _LIMITS: Final = {"limits": int, "values": list}
 _VECTOR: Final = {
     "id": int, "comment": str, "flags": list, "limits": int, "memory": list, "admitted": list, "calls": list,
@@ -62,7 +64,7 @@ def verify_file(path: Path, advance: Callable[[int], None]) -> Verified:
         reader.end()
     except FileNotFoundError:
         raise InputError([Problem(str(path), "", "no such file", "a file made by thenar vectors")]) from None
-    except (_ShapeError, UnicodeDecodeError) as error:
+    except _ShapeError as error:
         problem = Problem(str(path), f"line {reader.lines}", str(error), "the exact shape: see thenar vectors --schema")
         raise InputError([problem]) from None
     return Verified(reader.header, tuple(reader.differing))
@@ -115,7 +117,9 @@ def _parsed(line: bytes) -> dict[str, Any]:
         raise _ShapeError("a line that is cut off")
     try:
         record = json.loads(line, object_pairs_hook=_once)
-    except (json.JSONDecodeError, RecursionError):
+    except _ShapeError:
+        raise
+    except (ValueError, RecursionError):  # ValueError: no JSON, no text, or more digits than Python reads
         raise _ShapeError("no JSON") from None
     if not isinstance(record, dict):
         raise _ShapeError("no JSON object")
@@ -140,9 +144,7 @@ def _header(record: dict[str, Any]) -> dict[str, Any]:
     return record
 
 
-def _fits(record: Any, shape: dict[str, type]) -> None:
-    if not isinstance(record, dict):
-        raise _ShapeError("a call that is no object")
+def _fits(record: dict[str, Any], shape: dict[str, type]) -> None:
     if unknown := sorted(set(record) - set(shape)):
         raise _ShapeError(f"unknown field {unknown[0]}")
     for key, kind in shape.items():
@@ -179,7 +181,7 @@ def _differs(record: dict[str, Any], known: dict[int, Numbers]) -> str:
     """What the interlock answers otherwise than the record says; "" when nothing."""
     if record["limits"] not in known:
         raise _ShapeError(f"limits {record['limits']} that no line has given")
-    if unknown := [flag for flag in record["flags"] if flag not in FLAGS]:
+    if unknown := [flag for flag in record["flags"] if flag not in _FLAGS]:
         raise _ShapeError(f"unknown flag {unknown[0]}")
     limits = known[record["limits"]]
     before = _with_changes(start_memory(), record["memory"])

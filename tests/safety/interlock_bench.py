@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from itertools import pairwise
 from typing import Any, Final, NamedTuple
 
@@ -18,6 +19,8 @@ from thenar.shared.compiled import flat_integers
 from thenar.shared.signals import REST, Calibration, ChannelCalibration, Demand, Stimulus
 
 PERIOD_US: Final = 20_000
+PLAIN: Final = os.environ.get("NUMBA_DISABLE_JIT") == "1"
+"""Whether steps run as plain Python, as for coverage: some 50 times slower, so long random tests then draw less."""
 
 
 def calibrated(ceiling_mA: float = 40.0, motor_mA: float = 8.0) -> ChannelCalibration:

@@ -95,6 +95,38 @@ def test_a_restart_begins_a_new_trial_disarmed_and_a_halt_leaves_a_row() -> None
     assert (decisions.state[22], decisions.trip[22]) == (0, 0)
 
 
+def test_a_halt_at_once_or_while_nothing_fires_lets_no_pulse_out_before_it() -> None:
+    for delay_us, fire in ((0, 1), (15_000, 0)):
+        script = Script(20_000)
+        script.ticks(1)
+        script.ticks(20, push(10_000))
+        script.ticks(1, push(10_000), fire=fire)
+        last_us = 21 * 20_000
+        script.event(HALT, delay_us)
+        pulses, decisions = logs_of(play(script.ops(), LIMITS))
+        assert len(pulses.t_us) > 5
+        assert (pulses.t_us < last_us).all()
+        assert (decisions.kind[-1], decisions.t_us[-1], decisions.trip[-1]) == (1, last_us + delay_us, 33)
+
+
+def test_without_an_interlock_a_restart_begins_a_new_trial_at_rest_and_a_stop_means_nothing() -> None:
+    script = Script(20_000)
+    script.ticks(3, push(10_000))
+    script.event(HALT, 5_000)
+    script.ticks(2, push(10_000))
+    script.event(RESTART)
+    script.ticks(2)
+    script.ticks(2, push(10_000))
+    pulses, decisions = logs_of(play_open(script.ops(), LIMITS, 7))
+    assert decisions.trial.tolist() == [0] * 5 + [1] * 4
+    assert not decisions.kind.any()
+    assert decisions.agonist_uA.tolist() == [10_000] * 5 + [0] * 2 + [10_000] * 2
+    first = pulses.trial == 0
+    assert pulses.t_us[first].tolist() == [0, 25_000, 50_000, 75_000]
+    assert pulses.t_us[~first].min() >= decisions.t_us[7]
+    assert (pulses.current_uA == 10_000).all()
+
+
 def test_what_is_sensed_in_a_calm_schedule_is_named_in_order() -> None:
     ops = calm_ticks(2, 20_000)
     assert ops[0, FIELD["estimate_age_us"]] == CALM[2] == 30_000

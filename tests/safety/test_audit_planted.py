@@ -7,12 +7,13 @@ from functools import cache
 import pytest
 
 from tests.safety.interlock_bench import limits_for
+from thenar.safety.audit import planted
 from thenar.safety.audit.checks import CHECKS
 from thenar.safety.audit.edits import Case, Script
 from thenar.safety.audit.judge import judge_log, merged
 from thenar.safety.audit.logs import DecisionLog, PulseLog
 from thenar.safety.audit.plant import Plant
-from thenar.safety.audit.planted import PLANTS
+from thenar.safety.audit.planted import PLANTS, Proof, proofs
 from thenar.safety.audit.verdicts import Audit, Verdict
 from thenar.safety.rehearsal import played
 from thenar.safety.requirements import REQUIREMENTS
@@ -54,6 +55,24 @@ def test_every_requirement_has_a_plant_and_every_check_is_broken_by_one() -> Non
     assert {plant.rule for plant in PLANTS} == {row.name for row in REQUIREMENTS}
     seen = {(row.rule, o.what) for plant in PLANTS for row in broken_by(plant).rows for o in row.offences}
     assert [check for check in CHECKS if (check.rule, check.what) not in seen] == []
+
+
+def test_the_self_test_judges_each_plant_on_the_log_of_its_own_script(monkeypatch: pytest.MonkeyPatch) -> None:
+    few = (PLANTS[0], next(plant for plant in PLANTS if plant.script != PLANTS[0].script), PLANTS[-1])
+    monkeypatch.setattr(planted, "PLANTS", few)
+    found = list(proofs(LIMITS, played))
+    assert tuple(proof.plant for proof in found) == few
+    assert all(proof.holds for proof in found)
+    assert [proof.outside for proof in found] == [broken_by(plant).broken for plant in few]
+
+
+def test_a_plant_that_is_missed_or_that_breaks_more_than_it_should_does_not_hold() -> None:
+    plant = PLANTS[0]._replace(rule="R06", also=frozenset({"R09"}))
+    for inside, outside, holds in (
+        ((), ("R06",), True), ((), ("R06", "R09"), True), ((), (), False), ((), ("R09",), False),
+        ((), ("R06", "R10"), False), (("R06",), ("R06",), False),
+    ):  # fmt: skip
+        assert Proof(plant, inside, outside).holds is holds
 
 
 def test_each_requirement_has_one_row_in_order() -> None:

@@ -184,6 +184,12 @@ def test_the_small_pads_are_looser_than_the_large_ones_in_nothing() -> None:
     assert {"agonist.peak_mA", "agonist.pad_area_cm2", "antagonist.charge_uC"} <= back
 
 
+def test_a_deviation_is_told_in_one_line_with_both_values_and_its_reason(tmp_path: Path) -> None:
+    own = read(tmp_path, edited(own_text(), "agonist", "peak_mA", 45.0, REASON))
+    told = [str(found) for found in deviations_from(own, load_profile(BASE))]
+    assert told == [f"agonist.peak_mA 45 mA (default 40 mA): {REASON}"]
+
+
 def test_a_reason_changes_no_fingerprint(tmp_path: Path) -> None:
     one = read(tmp_path, edited(own_text(), "agonist", "peak_mA", 45.0, REASON)).fingerprint()
     other = read(tmp_path, edited(own_text(), "agonist", "peak_mA", 45.0, "quite another reason")).fingerprint()

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.safety.attacks import LIMIT_SETS, attack
-from tests.safety.interlock_bench import PERIOD_US, Bench, changed, rule
+from tests.safety.interlock_bench import PERIOD_US, PLAIN, Bench, changed, rule
 from thenar.safety.inputs import Asked, ChannelAsked, Senses
 from thenar.safety.interlock import Admitted, admit
 from thenar.safety.limits import Limits, limits_mark
@@ -75,7 +75,7 @@ def both_channels(admitted: Admitted) -> tuple[tuple[int, int, int], tuple[int, 
     )
 
 
-@settings(max_examples=300)
+@settings(max_examples=120 if PLAIN else 300)
 @given(situations, demands, senses, gaps)
 def test_a_tick_never_gives_more_than_was_asked_and_reports_every_change(
     found: Situation, demand: Asked, sensed: Senses, gap_us: int
@@ -103,7 +103,7 @@ def test_a_tick_never_gives_more_than_was_asked_and_reports_every_change(
     assert reasons & rule(37) == 0
 
 
-@settings(max_examples=400)
+@settings(max_examples=160 if PLAIN else 400)
 @given(situations, demands, senses, gaps, st.sampled_from(TIGHTER_IS_LESS + TIGHTER_IS_MORE), st.data())
 def test_a_tick_under_one_tighter_limit_never_gives_more(
     found: Situation, demand: Asked, sensed: Senses, gap_us: int, name: str, data: st.DataObject

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from thenar.safety import reasons
-from thenar.safety.requirements import REQUIREMENTS, reason_ids
+from thenar.safety.hazards import DISTURBANCES, HAZARDS
+from thenar.safety.requirements import REQUIREMENTS, rearming_needs, reason_ids
 
 SAFETY = Path(reasons.__file__).parent
 BY_CONSTRUCTION = {29, 38}
@@ -58,3 +59,22 @@ def test_a_mask_is_read_back_as_the_names_that_made_it(numbers: set[int]) -> Non
 def test_an_empty_mask_and_bits_past_the_table_name_nothing() -> None:
     assert reason_ids(0) == ()
     assert reason_ids(1 << 39) == ()
+
+
+@pytest.mark.parametrize("number", range(1, 40))
+def test_what_clears_a_latch_names_its_cause_and_the_wait_where_one_is_due(number: int) -> None:
+    """R34: no cause left, nothing asked, the cause named; a whole short window for R13 and R15; R24 never clears."""
+    told = rearming_needs(number)
+    assert ("nothing clears it" in told) is (number == 24)
+    assert (f"names R{number:02d};" in told) is (number != 24)
+    assert ("the law asks for nothing" in told) is (number != 24)
+    assert ("a whole short window" in told) is (number in (13, 15))
+
+
+def test_hazards_and_disturbances_name_requirements_that_exist_and_every_requirement_stands_against_a_hazard() -> None:
+    names = {row.name for row in REQUIREMENTS}
+    assert {rule for hazard in HAZARDS for rule in hazard.rules} == names
+    assert all(hazard.rules and set(hazard.rules) <= names for hazard in DISTURBANCES)
+    for hazard in HAZARDS:
+        assert all((hazard.name, hazard.sequence, hazard.situation, hazard.harm, hazard.left))
+        assert list(hazard.rules) == sorted(set(hazard.rules))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from typing import Any
 
@@ -18,7 +17,7 @@ from hypothesis.stateful import (
 )
 
 from tests.safety.attacks import LIMIT_SETS, ODD_DEMANDS, log_of
-from tests.safety.interlock_bench import PERIOD_US, Bench, both
+from tests.safety.interlock_bench import PERIOD_US, PLAIN, Bench, both
 from tests.safety.interlock_bench import rule as bit
 from tests.safety.pulse_rules import broken_rules
 from thenar.shared.signals import REST, Demand, Stimulus
@@ -112,9 +111,8 @@ class InterlockMachine(RuleBasedStateMachine):
 
 def test_no_order_of_calls_gets_a_pulse_out_of_its_limits_and_every_rule_was_played() -> None:
     CALLED.clear()
-    plain = os.environ.get("NUMBA_DISABLE_JIT") == "1"
     machine_settings = settings(
-        max_examples=40 if plain else 60, stateful_step_count=25, suppress_health_check=list(HealthCheck)
+        max_examples=40 if PLAIN else 60, stateful_step_count=25, suppress_health_check=list(HealthCheck)
     )
     run_state_machine_as_test(InterlockMachine, settings=machine_settings)  # type: ignore[no-untyped-call]
     assert {"push", "tick", "odd time", "ask", "halt", "re-arm", "re-armed"} <= {

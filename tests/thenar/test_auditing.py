@@ -14,10 +14,11 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 
-from tests.safety.interlock_bench import limits_for
+from tests.safety.interlock_bench import PLAIN, limits_for
 from tests.thenar.small_runs import write_scenario
 from thenar.cli import main
 from thenar.run import run_scenario
+from thenar.safety.audit import planted
 from thenar.safety.audit.edits import ONE_CHANNEL
 from thenar.safety.audit.logs import DecisionLog, PulseLog
 from thenar.safety.rehearsal import played
@@ -205,9 +206,27 @@ def test_a_run_folder_that_was_changed_is_refused(
     assert captured.out == ""
 
 
+@pytest.mark.skipif(PLAIN, reason="without the compiler each plant is judged in test_audit_planted, and some below")
 def test_the_self_test_notices_every_plant(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["audit", "--self-test", "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
     assert record["holds"] is True
     assert record["without_a_plant"] == []
     assert all(plant["inside"] == [] and plant["rule"] in plant["outside"] for plant in record["plants"])
+
+
+@pytest.mark.parametrize("as_json", [True, False])
+def test_the_self_test_fails_when_a_requirement_has_no_plant(
+    as_json: bool, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    few = [plant for plant in planted.PLANTS if plant.rule in {"R06", "R26", "R34"}]
+    monkeypatch.setattr(planted, "PLANTS", few)
+    assert main(["audit", "--self-test", *(["--json"] if as_json else [])]) == 1
+    told = capsys.readouterr().out
+    if as_json:
+        record = json.loads(told)
+        assert (record["holds"], len(record["without_a_plant"])) == (False, 36)
+        assert all(plant["inside"] == [] and plant["rule"] in plant["outside"] for plant in record["plants"])
+    else:
+        assert f"{len(few)} of {len(few)} planted faults noticed" in told
+        assert "without a plant: R01, " in told
