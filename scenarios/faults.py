@@ -35,7 +35,7 @@ class _Scheduled(Strict):
 class _Lasting(_Scheduled):
     """A fault that ends by itself."""
 
-    for_s: float = Field(gt=0, le=7200, description="how long it lasts, s")
+    for_s: float = Field(ge=0.001, le=7200, description="how long it lasts, s")
 
 
 class Dropout(_Lasting):
