@@ -290,3 +290,11 @@ def test_a_copied_folder_goes_on_as_the_first_would(swept: Path, tmp_path: Path)
     shutil.copytree(swept / "out", tmp_path / "out")
     assert main(_command(tmp_path, "--to", str(tmp_path / "t.csv"))) == 0
     assert (tmp_path / "t.csv").read_bytes() == (swept / "t.csv").read_bytes()
+
+
+def test_a_law_that_only_decides_is_said_to_run_in_the_event_engine(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, out = str(pushing_scenario(tmp_path)), str(tmp_path / "out")
+    assert main(["sweep", file, "--over", "law.settings.share=0.2,0.3", "--jobs", "1", "--out", out]) == 0
+    assert "note: Pushing in my_law.py runs in the event engine" in capsys.readouterr().err

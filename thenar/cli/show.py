@@ -7,9 +7,12 @@ import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from thenar.report.folder import plain
+
+if TYPE_CHECKING:
+    from thenar.engine.trial import Trial
 
 
 class Table(NamedTuple):
@@ -37,6 +40,14 @@ def show_table(table: Table) -> None:
 def show_json(record: object) -> None:
     """Print one JSON value; non-finite numbers become null."""
     print(json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False))
+
+
+def note_slow_laws(trials: Sequence[Trial]) -> None:
+    """Say on standard error which laws among `trials` need the event engine, and why."""
+    from thenar.study.measured import slow_laws
+
+    for law, why in slow_laws(trials).items():
+        print(f"note: {law} runs in the event engine, over processes, not in the batch engine: {why}", file=sys.stderr)
 
 
 def aligned(table: Table) -> str:

@@ -12,7 +12,7 @@ from typing import Final
 from thenar.caution import SHORT
 from thenar.cli import INTERRUPTED
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, number, progress, show_json, show_table
+from thenar.cli.show import Table, note_slow_laws, number, progress, show_json, show_table
 from thenar.report.folder import plain
 from thenar.report.sweep_summary import SettingLine, best_first
 from thenar.report.sweep_table import check_target
@@ -78,6 +78,7 @@ def _run(folder: SweepFolder, total: int, chosen: argparse.Namespace) -> None:
         return
     if sys.stderr.isatty() and not chosen.json and not compiled_before():
         print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
+    note_slow_laws(folder.first_trials())
     with progress(total - before, "sweeping", quiet=chosen.json) as advance:
         folder.run(local_engine(chosen.jobs or cores()), advance)
 

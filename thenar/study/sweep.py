@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import Final, NamedTuple, Self
 
 import thenar
+from thenar.engine.trial import Trial
 from thenar.report import metrics
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared import compiled
@@ -112,6 +113,11 @@ class SweepFolder:
     def finished(self) -> int:
         """How many trials are in the ledger."""
         return sum(map(sum, self._done.values()))
+
+    def first_trials(self) -> tuple[Trial, ...]:
+        """Some of the trials that are left, those of one wearer in all settings first; none when all have run."""
+        some = next(self.sweep.plan.chunks(self._done), None)
+        return () if some is None else some.trials
 
     def run(self, engine: Engine, on_finished: Callable[[object], None] = lambda _: None) -> None:
         """Run what is left, each trial into the ledger as it ends; `on_finished` is told of each."""
