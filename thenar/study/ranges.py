@@ -36,8 +36,10 @@ class Range(NamedTuple):
         return isinstance(value, (int, float)) and not isinstance(value, bool) and self.low <= value <= self.high
 
     def plain(self, value: float) -> float | int:
-        """`value` as the scenario file takes it: an integer for a key of whole numbers."""
-        return int(value) if self.whole else float(value)
+        """`value` as the scenario file takes it: an integer for a key of whole numbers, else six digits of it."""
+        if self.whole:
+            return int(value)
+        return min(self.high, max(self.low, float(f"{value:.6g}")))
 
     def __str__(self) -> str:
         return f"{self.key}={self.low:g}:{self.high:g}{':log' if self.log else ''}"

@@ -88,7 +88,7 @@ def searched(plan: Plan, folder: Path, evaluate: Evaluate) -> Iterator[list[Trie
     optuna.logging.set_verbosity(optuna.logging.ERROR)
     with _alone(folder):
         study, done = _opened(plan, folder)
-        yield from _in_batches([_read_back(trial, plan.batch) for trial in study.get_trials(deepcopy=False)[:done]])
+        yield from _in_batches([_read_back(trial, plan) for trial in study.get_trials(deepcopy=False)[:done]])
         for batch in range(-(-done // plan.batch), -(-plan.tries // plan.batch)):
             tries = _batch(study, plan, batch, evaluate)
             _mark(folder, tries[-1].number + 1)
@@ -195,11 +195,12 @@ def _mark(folder: Path, tries: int) -> None:
     part.replace(folder / MARK)
 
 
-def _read_back(trial: optuna.trial.FrozenTrial, batch: int) -> Tried:
+def _read_back(trial: optuna.trial.FrozenTrial, plan: Plan) -> Tried:
     kept = trial.user_attrs["outcome"]
     objectives = () if kept["refused"] else tuple(trial.values)
     outcome = Outcome(objectives, kept["excess"], kept["figures"], kept["refused"])
-    return Tried(trial.number, trial.number // batch, dict(trial.params), outcome)
+    values = {one.key: one.plain(trial.params[one.key]) for one in plan.ranges}
+    return Tried(trial.number, trial.number // plan.batch, values, outcome)
 
 
 def _in_batches(tries: Sequence[Tried]) -> Iterator[list[Tried]]:

@@ -1,0 +1,95 @@
+"""The tuned law on wearers that the tuning never saw, beside the untuned law and no assistance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+from thenar.controller.registry import LawSettings
+from thenar.engine.trial import Trial
+from thenar.study.goals import Measure
+from thenar.study.resampled import Interval, difference_of, interval_of, share_interval
+from thenar.study.scores import Wearers, score_called
+from thenar.study.tuning import Task, scores_of
+
+ARMS: Final = ("unassisted", "untuned", "tuned")
+PAIRS: Final = (("tuned", "untuned"), ("tuned", "unassisted"), ("untuned", "unassisted"))
+ERROR: Final = "mean_abs_error_N"
+
+
+class Line(NamedTuple):
+    """One measure on held-out wearers: an interval per arm, and per pair of arms (first minus second)."""
+
+    measure: Measure
+    arms: dict[str, Interval]
+    differences: dict[tuple[str, str], Interval]
+
+    @property
+    def gain(self) -> Interval:
+        """How much better the tuned law is than the untuned one (above zero: better), in the measure's unit."""
+        value, low, high = self.differences["tuned", "untuned"]
+        return Interval(value, low, high) if self.measure.score.larger_better else Interval(-value, -high, -low)
+
+
+class Check(NamedTuple):
+    """What the held-out wearers say. `wearers`: scores by arm and wearer; `worse`: share made worse, by arm."""
+
+    seed: int
+    wearers: dict[str, Wearers]
+    lines: tuple[Line, ...]
+    worse: dict[str, Interval]
+
+    def verdict(self) -> list[str]:
+        """One plain sentence per objective: does the tuned law beat the untuned one on these wearers?"""
+        return [_sentence(line) for line in self.lines]
+
+
+def checked_on_held_out(task: Task, tuned: LawSettings, jobs: int, on_trial: Callable[[object], None]) -> Check:
+    """Run held-out wearers in all arms, under one noise, and compare. Equal whatever `jobs` (cores) is."""
+    seed = task.held_out_seed
+    assisted = task.held_out.trials(seed, "assisted")
+    trials = {
+        "unassisted": task.held_out.trials(seed, "unassisted"),
+        "untuned": assisted,
+        "tuned": [replace(trial, law=tuned) for trial in assisted],
+    }
+    wearers = _by_arm(trials, task.moving, jobs, on_trial)
+    measures = dict.fromkeys((*task.goal.objectives, Measure(score_called(ERROR, ""), "mean")))
+    lines = tuple(_line(measure, wearers, seed) for measure in measures)
+    worse = {arm: _worse(wearers[arm], wearers["unassisted"]) for arm in ("untuned", "tuned")}
+    return Check(seed, wearers, lines, worse)
+
+
+def _by_arm(
+    trials: dict[str, list[Trial]], moving: bool, jobs: int, on_trial: Callable[[object], None]
+) -> dict[str, Wearers]:
+    return {arm: scores_of(trials[arm], moving, jobs, on_trial) for arm in ARMS}
+
+
+def _line(measure: Measure, wearers: dict[str, Wearers], seed: int) -> Line:
+    numbers = {arm: [scores[measure.score.name] for scores in wearers[arm].values()] for arm in ARMS}
+    larger = measure.score.larger_better
+    arms = {arm: interval_of(numbers[arm], measure.over, seed, larger) for arm in ARMS}
+    differences = {
+        (one, other): difference_of(numbers[one], numbers[other], measure.over, seed, larger) for one, other in PAIRS
+    }
+    return Line(measure, arms, differences)
+
+
+def _worse(assisted: Wearers, unassisted: Wearers) -> Interval:
+    count = sum(scores[ERROR] > unassisted[wearer][ERROR] for wearer, scores in assisted.items())
+    return share_interval(count, len(assisted))
+
+
+def _sentence(line: Line) -> str:
+    gain, unit, name = line.gain, line.measure.score.unit, line.measure.words
+    shown = f"{gain.value:+.3g} {unit}"
+    if gain.low != gain.low:
+        return f"{name}: better by {shown}, no interval can be given, so nothing is shown"
+    shown += f" (95 % interval {gain.low:+.3g} to {gain.high:+.3g})"
+    if gain.holds_zero:
+        return f"{name}: the tuned law does NOT beat the untuned one on held-out wearers: better by {shown}"
+    if gain.value < 0:
+        return f"{name}: the tuned law is WORSE than the untuned one on held-out wearers: better by {shown}"
+    return f"{name}: the tuned law beats the untuned one on held-out wearers, better by {shown}"
