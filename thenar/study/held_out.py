@@ -29,7 +29,11 @@ class Line(NamedTuple):
     def gain(self) -> Interval:
         """How much better the tuned law is than the untuned one (above zero: better), in the measure's unit."""
         value, low, high = self.differences["tuned", "untuned"]
-        return Interval(value, low, high) if self.measure.score.larger_better else Interval(-value, -high, -low)
+        return Interval(value, low, high) if self.measure.score.larger_better else Interval(*_turned(value, low, high))
+
+
+def _turned(value: float, low: float, high: float) -> tuple[float, float, float]:
+    return 0.0 - value, 0.0 - high, 0.0 - low  # never a minus zero
 
 
 class Check(NamedTuple):
@@ -87,6 +91,8 @@ def _sentence(line: Line) -> str:
     shown = f"{gain.value:+.3g} {unit}"
     if gain.low != gain.low:
         return f"{name}: better by {shown}, no interval can be given, so nothing is shown"
+    if gain == (0.0, 0.0, 0.0):
+        return f"{name}: no try beat the untuned law, so the tuned law IS the untuned one"
     shown += f" (95 % interval {gain.low:+.3g} to {gain.high:+.3g})"
     if gain.holds_zero:
         return f"{name}: the tuned law does NOT beat the untuned one on held-out wearers: better by {shown}"

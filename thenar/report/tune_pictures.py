@@ -1,0 +1,207 @@
+"""Pictures of a tuning: the objective over tries, every held-out wearer in three arms, and what no try beats."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+
+from thenar.report import ink
+
+MARGINS: Final = ink.Margins(left=0.95, right=2.3, top=1.0, bottom=1.05)
+PANEL_IN: Final = (5.6, 2.7)
+GAP_IN: Final = 0.75
+LOOKS: Final = {"unassisted": ink.CONDITION_LOOKS["unassisted"], "untuned": (ink.ESTIMATE, "^"), "tuned": (ink.FORCE, "D")}
+TOP_SHARE: Final = 0.12
+
+
+class DrawnTry(NamedTuple):
+    """A try to draw. `objectives`: one number each, empty where it was refused; `meets`: every bound is met."""
+
+    number: int
+    objectives: tuple[float, ...]
+    meets: bool
+    on_front: bool
+    chosen: bool
+
+
+class DrawnObjective(NamedTuple):
+    """An objective: its words, its unit, and whether more of it is better."""
+
+    words: str
+    unit: str
+    larger_better: bool
+
+
+def tries_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[DrawnObjective], title: str) -> None:
+    """Write the picture of every objective over the tries as a PNG, a panel each, first try left."""
+    count = len(objectives)
+    height = MARGINS.top + count * PANEL_IN[1] + (count - 1) * GAP_IN + MARGINS.bottom
+    with ink.house_style():
+        figure = ink.new_figure(MARGINS.left + PANEL_IN[0] + MARGINS.right, height)
+        met = sum(one.meets for one in tries)
+        ink.heading(figure, MARGINS.left, title, f"{len(tries)} tries, {met} of them within every bound")
+        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        for place, objective in enumerate(objectives):
+            axes = ink.place(figure, MARGINS.left, MARGINS.top + place * (PANEL_IN[1] + GAP_IN), *PANEL_IN)
+            _over_tries(axes, tries, place, objective)
+            if not place:
+                axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), fontsize=ink.SMALL, frameon=False)
+        best = [one for one in tries if one.chosen]
+        words = ", ".join(f"{best[0].objectives[n]:.3g} {o.unit}" for n, o in enumerate(objectives)) if best else "none"
+        ink.save(figure, file, title, f"{title}. Objectives over {len(tries)} tries. Chosen try: {words}.")
+
+
+def _over_tries(axes: Axes, tries: Sequence[DrawnTry], place: int, objective: DrawnObjective) -> None:
+    ran = [one for one in tries if one.objectives]
+    look: dict[str, Any] = {"linestyle": "none", "markersize": 4.4}
+    for meets, name, style in (
+        (True, "within every bound", {"marker": "o", "color": ink.FORCE}),
+        (False, "beyond a bound", {"marker": "x", "color": ink.ESTIMATE}),
+    ):
+        shown = [one for one in ran if one.meets is meets]
+        axes.plot([o.number for o in shown], [o.objectives[place] for o in shown], label=name, **style, **look)
+    refused = [one.number for one in tries if not one.objectives]
+    if refused:
+        low = axes.get_ylim()[0]
+        axes.plot(refused, [low] * len(refused), marker="|", color=ink.QUIET, label="refused by the law", **look)
+    at, best = _best_so_far(ran, place, objective.larger_better)
+    axes.step(at, best, where="post", color=ink.INK, linewidth=1.0, label="best within bounds so far")
+    for one in tries:
+        if one.chosen:
+            axes.plot(
+                [one.number], [one.objectives[place]], marker="o", markersize=11, markerfacecolor="none",
+                color=ink.INK, linestyle="none", label="chosen",
+            )  # fmt: skip
+    axes.set_xlim(-0.03 * len(tries) - 0.5, len(tries) * 1.03)
+    axes.xaxis.set_major_locator(MaxNLocator(8, integer=True))
+    axes.grid(axis="y", color=ink.BAND, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_ylabel(f"{objective.words.split(',')[0]}, {objective.unit}", fontsize=ink.SMALL)
+    axes.set_xlabel("try", fontsize=ink.SMALL)
+    more = ", more is better" if objective.larger_better else ""
+    axes.set_title(objective.words + more, loc="left", fontsize=ink.BODY, fontweight="bold", pad=7)
+
+
+def _best_so_far(ran: Sequence[DrawnTry], place: int, larger: bool) -> tuple[list[int], list[float]]:
+    at: list[int] = []
+    best: list[float] = []
+    for one in ran:
+        value = one.objectives[place]
+        if one.meets and (not best or (value > best[-1] if larger else value < best[-1])):
+            at.append(one.number)
+            best.append(value)
+    if at:
+        at.append(ran[-1].number)
+        best.append(best[-1])
+    return at, best
+
+
+def front_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[DrawnObjective], title: str) -> None:
+    """Write the picture of every two objectives against each other as a PNG, with the tries that no other beats."""
+    pairs = list(combinations(range(len(objectives)), 2))
+    panel_in = (5.6, 3.6)
+    height = MARGINS.top + len(pairs) * panel_in[1] + (len(pairs) - 1) * GAP_IN + MARGINS.bottom
+    with ink.house_style():
+        figure = ink.new_figure(MARGINS.left + panel_in[0] + MARGINS.right, height)
+        unbeaten = sum(one.on_front for one in tries)
+        line = f"{unbeaten} of {len(tries)} tries are beaten by no other in everything at once"
+        ink.heading(figure, MARGINS.left, title, line)
+        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        for number, pair in enumerate(pairs):
+            axes = ink.place(figure, MARGINS.left, MARGINS.top + number * (panel_in[1] + GAP_IN), *panel_in)
+            _against(axes, tries, pair, objectives, joined=len(pairs) == 1)
+            if not number:
+                axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), fontsize=ink.SMALL, frameon=False)
+        ink.save(figure, file, title, f"{title}. {line}.")
+
+
+def _against(
+    axes: Axes, tries: Sequence[DrawnTry], pair: tuple[int, int], objectives: Sequence[DrawnObjective], joined: bool
+) -> None:
+    across, up = pair
+    groups: tuple[tuple[str, Any, dict[str, Any]], ...] = (
+        ("beyond a bound", lambda one: not one.meets, {"marker": "x", "color": ink.ESTIMATE, "markersize": 4.4}),
+        ("within bounds, beaten", lambda one: one.meets and not one.on_front, {"marker": "o", "color": ink.QUIET,
+         "markersize": 3.6}),
+        ("beaten by no other", lambda one: one.on_front, {"marker": "D", "color": ink.FORCE, "markersize": 5.5}),
+        ("chosen: the middle", lambda one: one.chosen, {"marker": "o", "color": ink.INK, "markersize": 13,
+         "markerfacecolor": "none"}),
+    )  # fmt: skip
+    for name, belongs, look in groups:
+        shown = [one for one in tries if one.objectives and belongs(one)]
+        x, y = [one.objectives[across] for one in shown], [one.objectives[up] for one in shown]
+        if shown:
+            axes.plot(x, y, label=name, linestyle="none", **look)
+        if name == "beaten by no other" and joined:
+            stairs = sorted(zip(x, y, strict=True))
+            axes.plot(*zip(*stairs, strict=True), color=ink.FORCE, linewidth=0.9) if stairs else None
+    axes.grid(color=ink.BAND, linewidth=0.8)
+    axes.set_axisbelow(True)
+    for place, label in ((across, axes.set_xlabel), (up, axes.set_ylabel)):
+        objective = objectives[place]
+        better = "more is better" if objective.larger_better else "less is better"
+        label(f"{objective.words}\n{objective.unit}, {better}", fontsize=ink.SMALL)
+
+
+def wearers_picture(
+    file: Path,
+    arms: Mapping[str, Sequence[float]],
+    means: Mapping[str, tuple[float, float, float]],
+    title: str,
+    line: str,
+) -> None:
+    """Write the picture of held-out wearers as a PNG: a dot per wearer and arm, joined, with the mean and its interval.
+
+    `arms`: mean absolute error in N by arm, shape (wearers,), wearers in one order; `means`: mean and ends of its
+    95 % interval (NaN ends: none) by arm; `line` stands under the title.
+    """
+    panel_in = (6.4, 3.9)
+    with ink.house_style():
+        figure = ink.new_figure(MARGINS.left + panel_in[0] + 0.4, MARGINS.top + panel_in[1] + MARGINS.bottom + 0.1)
+        ink.heading(figure, MARGINS.left, title, line)
+        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        axes = ink.place(figure, MARGINS.left, MARGINS.top + 0.1, *panel_in)
+        _pairs(axes, arms)
+        for column, arm in enumerate(arms):
+            _mean_beside(axes, column, means[arm], LOOKS[arm][0])
+        count = len(next(iter(arms.values())))
+        words = f"{count} held-out wearer{'' if count == 1 else 's'}: small marks, joined. "
+        axes.set_title(
+            words + "Bar: mean, whiskers: 95 % interval", loc="left", fontsize=ink.SMALL, color=ink.QUIET, pad=6
+        )
+        told = [f"{arm}: mean {mean:.3f} N, interval {low:.3f} to {high:.3f}" for arm, (mean, low, high) in means.items()]
+        ink.save(figure, file, title, f"{title}. Mean absolute error. {'; '.join(told)}.")
+
+
+def _pairs(axes: Axes, arms: Mapping[str, Sequence[float]]) -> None:
+    columns = list(zip(*arms.values(), strict=True))
+    faint = max(0.15, min(0.7, 12 / len(columns)))
+    for values in columns:
+        axes.plot(range(len(arms)), values, color=ink.QUIET, linewidth=0.7, alpha=faint, zorder=1)
+    for column, (arm, numbers) in enumerate(arms.items()):
+        color, marker = LOOKS[arm]
+        axes.plot(
+            [column] * len(numbers), numbers, linestyle="none", marker=marker, markersize=4.6, markerfacecolor=color,
+            markeredgecolor="white", markeredgewidth=0.5, alpha=max(0.4, faint), zorder=2,
+        )  # fmt: skip
+    axes.set_xlim(-0.35, len(arms) - 0.4)
+    axes.set_ylim(0.0, (1 + TOP_SHARE) * max(max(numbers) for numbers in arms.values()))
+    axes.grid(axis="y", color=ink.BAND, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_xticks(range(len(arms)), list(arms), fontsize=ink.BODY)
+    axes.set_ylabel("mean absolute error, N", fontsize=ink.SMALL)
+
+
+def _mean_beside(axes: Axes, column: int, mean: tuple[float, float, float], color: str) -> None:
+    value, low, high = mean
+    at = column + 0.16
+    if math.isfinite(low):
+        axes.plot([at, at], [low, high], color=color, linewidth=1.4)
+    axes.plot([at - 0.06, at + 0.06], [value, value], color=color, linewidth=2.8, solid_capstyle="butt")
+    axes.annotate(f"{value:.2f}", (at + 0.09, value), va="center", fontsize=ink.SMALL, color=color)
