@@ -106,7 +106,7 @@ def front_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[Dr
     """Write the picture of every two objectives against each other as a PNG, with the tries that no other beats."""
     pairs = list(combinations(range(len(objectives)), 2))
     panel_in = (5.6, 3.6)
-    height = MARGINS.top + len(pairs) * panel_in[1] + (len(pairs) - 1) * GAP_IN + MARGINS.bottom
+    height = MARGINS.top + len(pairs) * panel_in[1] + (len(pairs) - 1) * GAP_IN + MARGINS.bottom + 0.2
     with ink.house_style():
         figure = ink.new_figure(MARGINS.left + panel_in[0] + MARGINS.right, height)
         unbeaten = sum(one.on_front for one in tries)
@@ -149,34 +149,34 @@ def _against(
         label(f"{objective.words}\n{objective.unit}, {better}", fontsize=ink.SMALL)
 
 
-def wearers_picture(
-    file: Path,
-    arms: Mapping[str, Sequence[float]],
-    means: Mapping[str, tuple[float, float, float]],
-    title: str,
-    line: str,
-) -> None:
-    """Write the picture of held-out wearers as a PNG: a dot per wearer and arm, joined, with the mean and its interval.
+class DrawnArm(NamedTuple):
+    """Held-out wearers in one arm: a number each (N, wearers in one order), their mean and its 95 % ends (NaN: none)."""
 
-    `arms`: mean absolute error in N by arm, shape (wearers,), wearers in one order; `means`: mean and ends of its
-    95 % interval (NaN ends: none) by arm; `line` stands under the title.
+    numbers: Sequence[float]
+    mean: tuple[float, float, float]
+
+
+def wearers_picture(file: Path, arms: Mapping[str, DrawnArm], change: DrawnArm, title: str, line: str) -> None:
+    """Write the picture of held-out wearers as a PNG: a dot per wearer and arm, joined, and what tuning changed.
+
+    `arms`: mean absolute error in N by arm; `change`: tuned minus untuned, N; `line` stands under the title.
     """
-    panel_in = (6.4, 3.9)
+    arms_in, change_in, gap_in = 5.6, 1.9, 1.0
     with ink.house_style():
-        figure = ink.new_figure(MARGINS.left + panel_in[0] + 0.4, MARGINS.top + panel_in[1] + MARGINS.bottom + 0.1)
+        width = MARGINS.left + arms_in + gap_in + change_in + 0.6
+        figure = ink.new_figure(width, MARGINS.top + 4.0 + MARGINS.bottom)
         ink.heading(figure, MARGINS.left, title, line)
         ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
-        axes = ink.place(figure, MARGINS.left, MARGINS.top + 0.1, *panel_in)
-        _pairs(axes, arms)
-        for column, arm in enumerate(arms):
-            _mean_beside(axes, column, means[arm], LOOKS[arm][0])
-        count = len(next(iter(arms.values())))
-        words = f"{count} held-out wearer{'' if count == 1 else 's'}: small marks, joined. "
-        axes.set_title(
-            words + "Bar: mean, whiskers: 95 % interval", loc="left", fontsize=ink.SMALL, color=ink.QUIET, pad=6
-        )
-        told = [f"{arm}: mean {mean:.3f} N, interval {low:.3f} to {high:.3f}" for arm, (mean, low, high) in means.items()]
-        ink.save(figure, file, title, f"{title}. Mean absolute error. {'; '.join(told)}.")
+        axes = ink.place(figure, MARGINS.left, MARGINS.top + 0.1, arms_in, 3.9)
+        _pairs(axes, {arm: drawn.numbers for arm, drawn in arms.items()})
+        for column, (arm, drawn) in enumerate(arms.items()):
+            _mean_beside(axes, column, drawn.mean, LOOKS[arm][0])
+        words = f"{len(change.numbers)} held-out wearers. Bar: mean, whiskers: 95 % interval"
+        axes.set_title(words, loc="left", fontsize=ink.SMALL, color=ink.QUIET, pad=6)
+        right = ink.place(figure, MARGINS.left + arms_in + gap_in, MARGINS.top + 0.1, change_in, 3.9)
+        _changes(right, change)
+        told = [f"{arm}: mean {d.mean[0]:.3f} N, interval {d.mean[1]:.3f} to {d.mean[2]:.3f}" for arm, d in arms.items()]
+        ink.save(figure, file, title, f"{title}. {line}. Mean absolute error, {'; '.join(told)}.")
 
 
 def _pairs(axes: Axes, arms: Mapping[str, Sequence[float]]) -> None:
@@ -185,11 +185,7 @@ def _pairs(axes: Axes, arms: Mapping[str, Sequence[float]]) -> None:
     for values in columns:
         axes.plot(range(len(arms)), values, color=ink.QUIET, linewidth=0.7, alpha=faint, zorder=1)
     for column, (arm, numbers) in enumerate(arms.items()):
-        color, marker = LOOKS[arm]
-        axes.plot(
-            [column] * len(numbers), numbers, linestyle="none", marker=marker, markersize=4.6, markerfacecolor=color,
-            markeredgecolor="white", markeredgewidth=0.5, alpha=max(0.4, faint), zorder=2,
-        )  # fmt: skip
+        _dots(axes, column, numbers, *LOOKS[arm])
     axes.set_xlim(-0.35, len(arms) - 0.4)
     axes.set_ylim(0.0, (1 + TOP_SHARE) * max(max(numbers) for numbers in arms.values()))
     axes.grid(axis="y", color=ink.BAND, linewidth=0.8)
@@ -198,10 +194,35 @@ def _pairs(axes: Axes, arms: Mapping[str, Sequence[float]]) -> None:
     axes.set_ylabel("mean absolute error, N", fontsize=ink.SMALL)
 
 
-def _mean_beside(axes: Axes, column: int, mean: tuple[float, float, float], color: str) -> None:
+def _dots(axes: Axes, column: int, numbers: Sequence[float], color: str, marker: str) -> None:
+    axes.plot(
+        [column] * len(numbers), numbers, linestyle="none", marker=marker, markersize=4.6, markerfacecolor=color,
+        markeredgecolor="white", markeredgewidth=0.5, alpha=max(0.4, min(0.7, 12 / len(numbers))), zorder=2,
+    )  # fmt: skip
+
+
+def _changes(axes: Axes, change: DrawnArm) -> None:
+    """Tuned minus untuned, wearer by wearer: below zero the tuned law helps more."""
+    axes.axhline(0.0, color=ink.INK, linewidth=0.9, linestyle=(0, (5, 2)))
+    _dots(axes, 0, change.numbers, ink.FORCE, "D")
+    _mean_beside(axes, 0, change.mean, ink.FORCE, digits=3)
+    most = max([1e-3, *(abs(number) for number in change.numbers)])
+    axes.set_ylim(-1.15 * most, 1.15 * most)
+    axes.set_xlim(-0.25, 0.6)
+    axes.set_xticks([0], ["tuned - untuned"], fontsize=ink.BODY)
+    axes.grid(axis="y", color=ink.BAND, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.set_title("below 0: tuning helped", loc="left", fontsize=ink.SMALL, color=ink.QUIET, pad=6)
+    axes.set_ylabel("change of the mean absolute error, N", fontsize=ink.SMALL)
+
+
+def _mean_beside(axes: Axes, column: int, mean: tuple[float, float, float], color: str, digits: int = 2) -> None:
     value, low, high = mean
     at = column + 0.16
     if math.isfinite(low):
         axes.plot([at, at], [low, high], color=color, linewidth=1.4)
     axes.plot([at - 0.06, at + 0.06], [value, value], color=color, linewidth=2.8, solid_capstyle="butt")
-    axes.annotate(f"{value:.2f}", (at + 0.09, value), va="center", fontsize=ink.SMALL, color=color)
+    paper = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
+    axes.annotate(
+        f"{value:.{digits}f}", (at + 0.1, value), va="center", fontsize=ink.SMALL, color=color, bbox=paper
+    )

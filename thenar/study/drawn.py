@@ -11,8 +11,10 @@ from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.person import CalibrationOnFile
 from thenar.shared.errors import InputError, Problem
 
-WEARERS: Final = 16
-"""How many wearers are drawn where neither the scenario nor the person says."""
+WEARERS: Final = 48
+"""How many wearers are drawn where the person doesn't say and the scenario doesn't ask for more.
+
+Fewer let a law be fitted to the few: with 12, a law tuned on the 90th percentile was worse on 12 others."""
 LARGEST_SEED: Final = 2**63 - 1
 
 
@@ -28,16 +30,17 @@ class Drawn(NamedTuple):
 
 
 def drawn_wearers(loaded: LoadedScenario, count: int | None, repeats: int | None) -> Drawn:
-    """`loaded` with a population of `count` wearers, each `repeats` times (None: as the scenario says).
+    """`loaded` with a population of `count` wearers (None: the scenario's own count, at least WEARERS).
 
-    Raises InputError where the calibration is one person's numbers.
+    `repeats`: trials of each (None: as the scenario says). Raises InputError where the calibration is one person's numbers.
     """
     scenario = loaded.scenario
     if isinstance(scenario.calibration, CalibrationOnFile):
         allowed = 'source = "simulated": every drawn wearer needs a calibration of their own'
         raise InputError([Problem(str(loaded.path), "calibration.source", "'on-file'", allowed)])
     if scenario.population is not None:
-        population = scenario.population.model_copy(update={} if count is None else {"count": count})
+        count = max(WEARERS, scenario.population.count) if count is None else count
+        population = scenario.population.model_copy(update={"count": count})
         words = "drawn by the scenario's [population]"
     else:
         population = Population(count=WEARERS if count is None else count)

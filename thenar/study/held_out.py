@@ -32,6 +32,16 @@ class Line(NamedTuple):
         return Interval(value, low, high) if self.measure.score.larger_better else Interval(*_turned(value, low, high))
 
 
+    def short(self) -> str:
+        """The outcome in a few words: does the tuned law beat the untuned one?"""
+        gain = self.gain
+        if gain == (0.0, 0.0, 0.0):
+            return "the tuned law is the untuned one"
+        if gain.holds_zero:
+            return "the tuned law does NOT beat the untuned one"
+        return "the tuned law beats the untuned one" if gain.value > 0 else "the tuned law is WORSE than the untuned one"
+
+
 def _turned(value: float, low: float, high: float) -> tuple[float, float, float]:
     return 0.0 - value, 0.0 - high, 0.0 - low  # never a minus zero
 
@@ -94,8 +104,4 @@ def _sentence(line: Line) -> str:
     if gain == (0.0, 0.0, 0.0):
         return f"{name}: no try beat the untuned law, so the tuned law IS the untuned one"
     shown += f" (95 % interval {gain.low:+.3g} to {gain.high:+.3g})"
-    if gain.holds_zero:
-        return f"{name}: the tuned law does NOT beat the untuned one on held-out wearers: better by {shown}"
-    if gain.value < 0:
-        return f"{name}: the tuned law is WORSE than the untuned one on held-out wearers: better by {shown}"
-    return f"{name}: the tuned law beats the untuned one on held-out wearers, better by {shown}"
+    return f"{name}: on wearers it never saw, {line.short()}; better by {shown}"

@@ -10,7 +10,7 @@ from thenar.caution import full_text
 from thenar.report.folder import plain
 from thenar.report.manifest import made_here
 from thenar.report.tune_folder import RESULT, csv_text, made_whole, write_scenario, write_whole
-from thenar.report.tune_pictures import DrawnObjective, DrawnTry, front_picture, tries_picture, wearers_picture
+from thenar.report.tune_pictures import DrawnArm, DrawnObjective, DrawnTry, front_picture, tries_picture, wearers_picture
 from thenar.study.held_out import ARMS, ERROR, Check
 from thenar.study.resampled import LEVEL, RESAMPLES
 from thenar.study.search import Tried
@@ -44,10 +44,13 @@ def _settings(task: Task, one: Tried) -> dict[str, float | int | str | bool]:
 
 
 def _draw_wearers(out: Path, check: Check, title: str) -> None:
-    arms = {arm: [scores[ERROR] for scores in check.wearers[arm].values()] for arm in ARMS}
     line = next(line for line in check.lines if line.measure.name == f"{ERROR}:mean")
-    means = {arm: (line.arms[arm].value, line.arms[arm].low, line.arms[arm].high) for arm in ARMS}
-    made_whole(out / "wearers.png", lambda part: wearers_picture(part, arms, means, title, check.verdict()[0]))
+    numbers = {arm: [scores[ERROR] for scores in check.wearers[arm].values()] for arm in ARMS}
+    arms = {arm: DrawnArm(numbers[arm], tuple(line.arms[arm])) for arm in ARMS}
+    changed = [tuned - untuned for tuned, untuned in zip(numbers["tuned"], numbers["untuned"], strict=True)]
+    change = DrawnArm(changed, tuple(line.differences["tuned", "untuned"]))
+    words = f"On wearers it never saw, {check.lines[0].short()}: {check.lines[0].measure.words}"
+    made_whole(out / "wearers.png", lambda part: wearers_picture(part, arms, change, title, words))
 
 
 def tries_csv(task: Task, tries: Sequence[Tried], found: Chosen) -> str:
