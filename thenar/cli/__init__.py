@@ -140,7 +140,10 @@ def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     tune.add_argument("--tries", type=_tries, default=64, metavar="N", help="settings to try (default: 64)")
     tune.add_argument("--batch", type=_positive, default=8, metavar="N", help="tries asked together (default: 8)")
     tune.add_argument(
-        "--wearers", type=_wearers, metavar="N", help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)"
+        "--wearers",
+        type=_wearers,
+        metavar="N",
+        help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)",
     )
     tune.add_argument(
         "--held-out", dest="held_out", type=_wearers, metavar="N", help="others to check on (default: as many)"

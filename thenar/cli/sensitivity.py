@@ -88,7 +88,11 @@ def _draw(file: Path, question: Question, answer: Answer) -> None:
         for one in answer.ranked()
     ]
     unit = unit_of(question.measure)
-    axis = f"share of the variance of {question.measure}" if sobol else f"change of {question.measure} over a range, {unit}"
+    axis = (
+        f"share of the variance of {question.measure}"
+        if sobol
+        else f"change of {question.measure} over a range, {unit}"
+    )
     line = f"What {question.measure} hangs on, assisted, base wearer: {len(answer.outputs)} points, {question.method}"
     sensitivity_picture(file, bars, NAMES[question.method], axis, question.loaded.scenario.title, line)
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -15,17 +16,17 @@ from thenar.report.folder import free_folder
 from thenar.report.manifest import made_here
 from thenar.report.tune_folder import RESULT, open_folder
 from thenar.run import moves
+from thenar.scenarios.loader import LoadedScenario
+from thenar.shared.errors import InputError, Problem, nearest, shown
 from thenar.study.drawn import drawn_wearers
-from thenar.study.goals import WORDS, Goal, read_goal
+from thenar.study.goals import WORDS, read_goal
 from thenar.study.held_out import ARMS, PAIRS, Check, checked_on_held_out
-from thenar.study.ranges import Range, read_ranges
+from thenar.study.ranges import read_ranges
 from thenar.study.resampled import Interval
 from thenar.study.search import SAMPLERS, Tried
 from thenar.study.tunable import law_table, ranges_to_tune, value_now
 from thenar.study.tune_results import record_of, write_results
 from thenar.study.tuning import Chosen, Task, chosen_of, tuned, with_law
-from thenar.scenarios.loader import LoadedScenario
-from thenar.shared.errors import InputError, Problem, nearest, shown
 from thenar.workers import cores
 
 RUNS: Final = Path("runs")
@@ -70,7 +71,16 @@ def _task(chosen: argparse.Namespace, loaded: LoadedScenario) -> Task:
     held_out = drawn_wearers(loaded, chosen.held_out or chosen.wearers, chosen.repeats)
     seed = loaded.scenario.seed if chosen.seed is None else chosen.seed
     return Task(
-        loaded, drawn, held_out, moves(loaded), goal, ranges, sampler, seed, chosen.tries, min(chosen.batch, chosen.tries)
+        loaded,
+        drawn,
+        held_out,
+        moves(loaded),
+        goal,
+        ranges,
+        sampler,
+        seed,
+        chosen.tries,
+        min(chosen.batch, chosen.tries),
     )
 
 
@@ -135,10 +145,9 @@ def _goal_lines(task: Task) -> list[str]:
     if task.goal.margin_floor is not None:
         lines.append(f"bound: gain margin of the worst wearer, at least {task.goal.margin_floor:g}")
     lines += [f"over: {one}" for one in task.ranges]
-    lines.append(
-        f"tuned on {drawn.wearer_count} wearers (seed {task.seed}), checked on {held_out.wearer_count} others "
-        f"(seed {task.held_out_seed}), {drawn.repeats} repeat{'' if drawn.repeats == 1 else 's'} each: {task.drawn.words}"
-    )
+    repeats = f"{drawn.repeats} repeat{'' if drawn.repeats == 1 else 's'} each"
+    lines.append(f"tuned on {drawn.wearer_count} wearers (seed {task.seed}), {repeats}: {task.drawn.words}")
+    lines.append(f"checked on {held_out.wearer_count} others, drawn in the same way with the next seed")
     return lines
 
 
@@ -191,7 +200,7 @@ def held_out_table(check: Check) -> Table:
 
 
 def _interval(found: Interval) -> tuple[str, str, str]:
-    value, low, high = (f"{number:.3f}" if number == number else "-" for number in found)
+    value, low, high = ("-" if math.isnan(number) else f"{number:.3f}" for number in found)
     return value, low, high
 
 

@@ -11,9 +11,9 @@ from matplotlib.axes import Axes
 
 from thenar.report import ink
 
-MARGINS: Final = ink.Margins(left=3.1, right=2.3, top=1.0, bottom=1.15)
+MARGINS: Final = ink.Margins(left=3.1, right=0.5, top=1.0, bottom=1.15)
 ROW_IN: Final = 0.3
-WIDTH_IN: Final = 4.6
+WIDTH_IN: Final = 5.4
 
 
 class Bar(NamedTuple):
@@ -41,7 +41,7 @@ def sensitivity_picture(
         axes = ink.place(figure, MARGINS.left, MARGINS.top, WIDTH_IN, body)
         _bars(axes, bars, names)
         axes.set_xlabel(axis, fontsize=ink.SMALL)
-        axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), fontsize=ink.SMALL, frameon=False)
+        axes.legend(loc="lower right", fontsize=ink.SMALL, framealpha=0.9, edgecolor="none")
         told = "; ".join(f"{bar.key} {bar.total:.3f} (interval of {bar.total_half:.3f} either way)" for bar in bars)
         ink.save(figure, file, title, f"{title}. {line}. {names[0]}: {told}.")
 

@@ -21,7 +21,7 @@ RESULT: Final = "tune.json"
 
 
 def open_folder(out: Path, asked: Mapping[str, object]) -> bool:
-    """Make `out` for a tuning with these answers to what was asked; True when one is there to go on with.
+    """Make `out` for a tuning with these answers to what was asked. True when one is there to go on with.
 
     Raises InputError when the folder holds something else, another tuning, or a finished one.
     """
@@ -90,7 +90,7 @@ def write_scenario(out: Path, name: str, loaded: LoadedScenario, values: Mapping
 
 
 def _moved_text(loaded: LoadedScenario, moved: Mapping[str, Value]) -> str:
-    """The text with files named as they lie beside it. (It doesn't load from where the scenario lies now.)"""
+    """The text with files named as they lie beside it. They needn't lie beside the scenario itself."""
     import tomlkit
 
     document: Any = tomlkit.parse(loaded.text)

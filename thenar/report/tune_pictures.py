@@ -16,7 +16,11 @@ from thenar.report import ink
 MARGINS: Final = ink.Margins(left=0.95, right=2.3, top=1.0, bottom=1.05)
 PANEL_IN: Final = (5.6, 2.7)
 GAP_IN: Final = 0.75
-LOOKS: Final = {"unassisted": ink.CONDITION_LOOKS["unassisted"], "untuned": (ink.ESTIMATE, "^"), "tuned": (ink.FORCE, "D")}
+LOOKS: Final = {
+    "unassisted": ink.CONDITION_LOOKS["unassisted"],
+    "untuned": (ink.ESTIMATE, "^"),
+    "tuned": (ink.FORCE, "D"),
+}
 TOP_SHARE: Final = 0.12
 
 
@@ -60,12 +64,20 @@ def tries_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[Dr
 def _over_tries(axes: Axes, tries: Sequence[DrawnTry], place: int, objective: DrawnObjective) -> None:
     ran = [one for one in tries if one.objectives]
     look: dict[str, Any] = {"linestyle": "none", "markersize": 4.4}
-    for meets, name, style in (
-        (True, "within every bound", {"marker": "o", "color": ink.FORCE}),
-        (False, "beyond a bound", {"marker": "x", "color": ink.ESTIMATE}),
-    ):
+    groups: tuple[tuple[bool, str, str, str], ...] = (
+        (True, "within every bound", "o", ink.FORCE),
+        (False, "beyond a bound", "x", ink.ESTIMATE),
+    )
+    for meets, name, marker, color in groups:
         shown = [one for one in ran if one.meets is meets]
-        axes.plot([o.number for o in shown], [o.objectives[place] for o in shown], label=name, **style, **look)
+        axes.plot(
+            [o.number for o in shown],
+            [o.objectives[place] for o in shown],
+            label=name,
+            marker=marker,
+            color=color,
+            **look,
+        )
     refused = [one.number for one in tries if not one.objectives]
     if refused:
         low = axes.get_ylim()[0]
@@ -150,7 +162,7 @@ def _against(
 
 
 class DrawnArm(NamedTuple):
-    """Held-out wearers in one arm: a number each (N, wearers in one order), their mean and its 95 % ends (NaN: none)."""
+    """Held-out wearers in one arm: a number each (N, shape (wearers,)), their mean and its 95 % ends (NaN: none)."""
 
     numbers: Sequence[float]
     mean: tuple[float, float, float]
@@ -175,7 +187,9 @@ def wearers_picture(file: Path, arms: Mapping[str, DrawnArm], change: DrawnArm, 
         axes.set_title(words, loc="left", fontsize=ink.SMALL, color=ink.QUIET, pad=6)
         right = ink.place(figure, MARGINS.left + arms_in + gap_in, MARGINS.top + 0.1, change_in, 3.9)
         _changes(right, change)
-        told = [f"{arm}: mean {d.mean[0]:.3f} N, interval {d.mean[1]:.3f} to {d.mean[2]:.3f}" for arm, d in arms.items()]
+        told = [
+            f"{arm}: mean {d.mean[0]:.3f} N, interval {d.mean[1]:.3f} to {d.mean[2]:.3f}" for arm, d in arms.items()
+        ]
         ink.save(figure, file, title, f"{title}. {line}. Mean absolute error, {'; '.join(told)}.")
 
 
@@ -223,6 +237,4 @@ def _mean_beside(axes: Axes, column: int, mean: tuple[float, float, float], colo
         axes.plot([at, at], [low, high], color=color, linewidth=1.4)
     axes.plot([at - 0.06, at + 0.06], [value, value], color=color, linewidth=2.8, solid_capstyle="butt")
     paper = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.8}
-    axes.annotate(
-        f"{value:.{digits}f}", (at + 0.1, value), va="center", fontsize=ink.SMALL, color=color, bbox=paper
-    )
+    axes.annotate(f"{value:.{digits}f}", (at + 0.1, value), va="center", fontsize=ink.SMALL, color=color, bbox=paper)

@@ -32,7 +32,8 @@ class Drawn(NamedTuple):
 def drawn_wearers(loaded: LoadedScenario, count: int | None, repeats: int | None) -> Drawn:
     """`loaded` with a population of `count` wearers (None: the scenario's own count, at least WEARERS).
 
-    `repeats`: trials of each (None: as the scenario says). Raises InputError where the calibration is one person's numbers.
+    `repeats`: trials of each (None: as the scenario says). Raises InputError where the calibration is one person's
+    numbers.
     """
     scenario = loaded.scenario
     if isinstance(scenario.calibration, CalibrationOnFile):

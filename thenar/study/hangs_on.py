@@ -48,7 +48,8 @@ def _calcium(scenario: Scenario) -> bool:
 class Moved(NamedTuple):
     """One key and how far it is moved: to `times` of its value and one over that, or by `plus` either way.
 
-    Only where `when` holds, and where the value isn't zero if it is moved by a factor. `least`, `most`: the ends at most.
+    Only where `when` holds, and where the value isn't zero if it is moved by a factor. `least`, `most`: bounds of the
+    ends.
     """
 
     key: str
@@ -105,7 +106,9 @@ def default_ranges(loaded: LoadedScenario) -> tuple[Range, ...]:
         value = value_at(loaded, moved.key)
         if not isinstance(value, int | float) or not moved.when(scenario) or (moved.times and not value):
             continue
-        low, high = (value / moved.times, value * moved.times) if moved.times else (value - moved.plus, value + moved.plus)
+        low, high = (
+            (value / moved.times, value * moved.times) if moved.times else (value - moved.plus, value + moved.plus)
+        )
         low, high = max(low, moved.least, _weakest(loaded, moved.key)), min(high, moved.most)
         if low < high:
             found.append(Range(moved.key, float(f"{low:.6g}"), float(f"{high:.6g}"), log=bool(moved.times)))

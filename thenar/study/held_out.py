@@ -27,19 +27,18 @@ class Line(NamedTuple):
 
     @property
     def gain(self) -> Interval:
-        """How much better the tuned law is than the untuned one (above zero: better), in the measure's unit."""
+        """How much the tuned law betters the untuned one (below zero: it is worse), in the measure's unit."""
         value, low, high = self.differences["tuned", "untuned"]
         return Interval(value, low, high) if self.measure.score.larger_better else Interval(*_turned(value, low, high))
 
-
     def short(self) -> str:
-        """The outcome in a few words: does the tuned law beat the untuned one?"""
+        """The outcome in a few words."""
         gain = self.gain
         if gain == (0.0, 0.0, 0.0):
-            return "the tuned law is the untuned one"
+            return "the tuned law does exactly as the untuned one"
         if gain.holds_zero:
             return "the tuned law does NOT beat the untuned one"
-        return "the tuned law beats the untuned one" if gain.value > 0 else "the tuned law is WORSE than the untuned one"
+        return f"the tuned law {'beats' if gain.value > 0 else 'is WORSE than'} the untuned one"
 
 
 def _turned(value: float, low: float, high: float) -> tuple[float, float, float]:
@@ -55,7 +54,7 @@ class Check(NamedTuple):
     worse: dict[str, Interval]
 
     def verdict(self) -> list[str]:
-        """One plain sentence per objective: does the tuned law beat the untuned one on these wearers?"""
+        """One plain sentence per measure on whether the tuned law beats the untuned one on these wearers."""
         return [_sentence(line) for line in self.lines]
 
 
@@ -102,6 +101,6 @@ def _sentence(line: Line) -> str:
     if gain.low != gain.low:
         return f"{name}: better by {shown}, no interval can be given, so nothing is shown"
     if gain == (0.0, 0.0, 0.0):
-        return f"{name}: no try beat the untuned law, so the tuned law IS the untuned one"
+        return f"{name}: on wearers it never saw, {line.short()}; no try bettered it"
     shown += f" (95 % interval {gain.low:+.3g} to {gain.high:+.3g})"
     return f"{name}: on wearers it never saw, {line.short()}; better by {shown}"

@@ -6,8 +6,8 @@
 
 Sobol: first-order index (share of the variance that the key has alone) and total index (share that goes when the key is
 held still, all its interactions included); Saltelli et al. 2010, Comput Phys Commun 181:259-270.
-Morris: mean of absolute elementary effects (mu*), their mean (mu) and SD (sigma: curvature or interaction); Morris 1991,
-Technometrics 33:161-174, Campolongo et al. 2007, Environ Model Softw 22:1509-1518.
+Morris: mean of absolute elementary effects (mu*), their mean (mu) and SD (sigma: curvature or interaction); Morris
+1991, Technometrics 33:161-174, Campolongo et al. 2007, Environ Model Softw 22:1509-1518.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ Floats = NDArray[np.float64]
 
 
 class Index(NamedTuple):
-    """One key's index: `value` and half the width of its 95 % interval `half` (no unit, or the measure's for Morris)."""
+    """One key's index: `value` and half the width of its 95 % interval `half` (Morris: in the measure's unit)."""
 
     value: float
     half: float
@@ -89,7 +89,9 @@ def values_at(ranges: Sequence[Range], point: Floats) -> dict[str, float]:
     return {one.key: one.plain(one.at(float(share))) for one, share in zip(ranges, point, strict=True)}
 
 
-def indices_of(method: str, ranges: Sequence[Range], points: Floats, outputs: Sequence[float], seed: int) -> list[KeyIndices]:
+def indices_of(
+    method: str, ranges: Sequence[Range], points: Floats, outputs: Sequence[float] | Floats, seed: int
+) -> list[KeyIndices]:
     """Indices of every key, in the order of `ranges`, from the outputs at the points of `design` (shape (points,)).
 
     Raises NotMeasurableError where an output isn't a finite number, or where all of them are the same.

@@ -28,7 +28,9 @@ class Range(NamedTuple):
         if self.whole:
             return float(min(int(self.high), int(self.low) + math.floor(share * (self.high - self.low + 1))))
         if self.log:
-            return min(self.high, max(self.low, math.exp(self._between(math.log(self.low), math.log(self.high), share))))
+            return min(
+                self.high, max(self.low, math.exp(self._between(math.log(self.low), math.log(self.high), share)))
+            )
         return self._between(self.low, self.high, share)
 
     def holds(self, value: object) -> bool:

@@ -38,7 +38,8 @@ def sampler_for(name: str, ranges: tuple[Range, ...], seed: int, batch: int, siz
         case "quasi-random":
             # One scrambled sequence for the whole search: a point's place in it is its try's number.
             return QuasiRandomSampler(ranges, sampler_seed(seed, 0))
-    raise ValueError(f"no sampler called {name!r}")
+        case _:
+            raise ValueError(f"no sampler called {name!r}")
 
 
 def sampler_seed(seed: int, batch: int) -> int:
@@ -62,12 +63,19 @@ class QuasiRandomSampler(samplers.BaseSampler):
     def __init__(self, ranges: tuple[Range, ...], seed: int) -> None:
         self._ranges, self._seed = ranges, seed
 
-    def infer_relative_search_space(self, study: Study, trial: FrozenTrial) -> dict[str, BaseDistribution]:
+    def infer_relative_search_space(
+        self,
+        study: Study,  # noqa: ARG002
+        trial: FrozenTrial,  # noqa: ARG002
+    ) -> dict[str, BaseDistribution]:
         """All keys: they are drawn together."""
         return {one.key: distribution_of(one) for one in self._ranges}
 
     def sample_relative(
-        self, study: Study, trial: FrozenTrial, search_space: dict[str, BaseDistribution]
+        self,
+        study: Study,  # noqa: ARG002
+        trial: FrozenTrial,
+        search_space: dict[str, BaseDistribution],  # noqa: ARG002
     ) -> dict[str, Any]:
         """The values of one try by key, each in its own unit."""
         sequence = qmc.Sobol(len(self._ranges), scramble=True, rng=np.random.default_rng(self._seed))
@@ -77,7 +85,11 @@ class QuasiRandomSampler(samplers.BaseSampler):
         return {one.key: one.plain(one.at(float(share))) for one, share in zip(self._ranges, shares, strict=True)}
 
     def sample_independent(
-        self, study: Study, trial: FrozenTrial, param_name: str, param_distribution: BaseDistribution
+        self,
+        study: Study,  # noqa: ARG002
+        trial: FrozenTrial,  # noqa: ARG002
+        param_name: str,
+        param_distribution: BaseDistribution,  # noqa: ARG002
     ) -> Any:
         """Never asked, as every key is in the joint draw. Raises KeyError."""
         raise KeyError(param_name)

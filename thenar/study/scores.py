@@ -106,7 +106,8 @@ def over_wearers(numbers: Sequence[float], over: str, larger_better: bool = Fals
         case "worst":
             worst: Callable[..., float] = min if larger_better else max
             return math.nan if any(math.isnan(number) for number in numbers) else worst(numbers)
-    raise ValueError(f"no way over wearers called {over!r}")
+        case _:
+            raise ValueError(f"no way over wearers called {over!r}")
 
 
 def worse_share(assisted: Mapping[int, Mapping[str, float]], unassisted: Mapping[int, Mapping[str, float]]) -> float:

@@ -128,6 +128,7 @@ def _opened(plan: Plan, folder: Path) -> tuple[optuna.Study, int]:
     import optuna
     from optuna.storages import JournalStorage
     from optuna.storages.journal import JournalFileBackend, JournalFileOpenLock
+    from optuna.study import StudyDirection as Direction
 
     class Unlocked(JournalFileOpenLock):
         """No lock: this process has the folder for itself, and a lock file would outlive a kill."""
@@ -140,7 +141,7 @@ def _opened(plan: Plan, folder: Path) -> tuple[optuna.Study, int]:
 
     journal = folder / JOURNAL
     done = _cut_back(folder, journal)
-    directions = ["maximize" if larger else "minimize" for larger in plan.larger_better]
+    directions = [Direction.MAXIMIZE if larger else Direction.MINIMIZE for larger in plan.larger_better]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         storage = JournalStorage(JournalFileBackend(str(journal), lock_obj=Unlocked(str(journal))))
@@ -163,12 +164,12 @@ def _cut_back(folder: Path, journal: Path) -> int:
     try:
         found = json.loads(mark.read_text("utf-8"))
         size, done = int(found["journal_bytes"]), int(found["tries"])
-        if journal.stat().st_size < size:
-            raise ValueError("shorter than its mark")
-        with journal.open("rb+") as handle:
-            handle.truncate(size)
+        short = journal.stat().st_size < size
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError([Problem(str(journal), "", f"a damaged journal: {error}", _WHOLE)]) from None
+    if short:
+        raise InputError([Problem(str(journal), "", "a damaged journal: shorter than its mark", _WHOLE)])
+    os.truncate(journal, size)
     return done
 
 

@@ -1,4 +1,4 @@
-"""A sensitivity study: one base wearer, moved in body and sensor over stated ranges, every point under the same noise."""
+"""A sensitivity study: one base wearer, moved in body and sensor over stated ranges, all under the same noise."""
 
 from __future__ import annotations
 

@@ -75,10 +75,10 @@ def _defaults(loaded: LoadedScenario, table: dict[str, Any]) -> tuple[Range, ...
             # A deadband below half the hysteresis is refused by the law.
             low = max(DEADBAND.low, 0.5 * table["hysteresis_N"])
             return (*(level for level in LEVELS if _by_share(table, level)), DEADBAND._replace(low=low))
-    known = ", ".join(sorted(table)) or "none that it states"
-    raise InputError(
-        [Problem("--over", "", "nothing, and no default ranges for this law", f"KEY=LOW:HIGH; its settings: {known}")]
-    )
+        case _:
+            known = ", ".join(sorted(table)) or "none that it states"
+            allowed = f"KEY=LOW:HIGH; its settings: {known}"
+            raise InputError([Problem("--over", "", "nothing, and no default ranges for this law", allowed)])
 
 
 def _by_share(table: dict[str, Any], level: Range) -> bool:

@@ -10,7 +10,14 @@ from thenar.caution import full_text
 from thenar.report.folder import plain
 from thenar.report.manifest import made_here
 from thenar.report.tune_folder import RESULT, csv_text, made_whole, write_scenario, write_whole
-from thenar.report.tune_pictures import DrawnArm, DrawnObjective, DrawnTry, front_picture, tries_picture, wearers_picture
+from thenar.report.tune_pictures import (
+    DrawnArm,
+    DrawnObjective,
+    DrawnTry,
+    front_picture,
+    tries_picture,
+    wearers_picture,
+)
 from thenar.study.held_out import ARMS, ERROR, Check
 from thenar.study.resampled import LEVEL, RESAMPLES
 from thenar.study.search import Tried
@@ -46,15 +53,15 @@ def _settings(task: Task, one: Tried) -> dict[str, float | int | str | bool]:
 def _draw_wearers(out: Path, check: Check, title: str) -> None:
     line = next(line for line in check.lines if line.measure.name == f"{ERROR}:mean")
     numbers = {arm: [scores[ERROR] for scores in check.wearers[arm].values()] for arm in ARMS}
-    arms = {arm: DrawnArm(numbers[arm], tuple(line.arms[arm])) for arm in ARMS}
+    arms = {arm: DrawnArm(numbers[arm], line.arms[arm]) for arm in ARMS}
     changed = [tuned - untuned for tuned, untuned in zip(numbers["tuned"], numbers["untuned"], strict=True)]
-    change = DrawnArm(changed, tuple(line.differences["tuned", "untuned"]))
+    change = DrawnArm(changed, line.differences["tuned", "untuned"])
     words = f"On wearers it never saw, {check.lines[0].short()}: {check.lines[0].measure.words}"
     made_whole(out / "wearers.png", lambda part: wearers_picture(part, arms, change, title, words))
 
 
 def tries_csv(task: Task, tries: Sequence[Tried], found: Chosen) -> str:
-    """The table of tries as CSV text, in their order: settings, objectives, figures, bounds met, place in the result."""
+    """The table of tries as CSV text, in their order: settings, objectives, figures, whether bounds are met."""
     keys = [one.key for one in task.ranges]
     objectives = [measure.name for measure in task.goal.objectives]
     figures = sorted({name for one in tries for name in one.outcome.figures} - set(objectives))
