@@ -29,6 +29,7 @@ def sampler_for(name: str, ranges: tuple[Range, ...], seed: int, batch: int, siz
             return samplers.NSGAIISampler(
                 seed=own,
                 population_size=size,
+                mutation=samplers.nsgaii.PolynomialMutation(),
                 crossover=samplers.nsgaii.SBXCrossover(),
                 crossover_prob=0.9,
                 swapping_prob=0.5,
