@@ -122,5 +122,5 @@ def test_zdt1_of_ten_variables_is_solved(tmp_path: Path) -> None:
     plan = _zdt1_plan("nsga2", 10, 4_000, 1)
     near, spread = distances(found_front(plan, tmp_path / "z", zdt1)[0], zdt1_front())
     print(f"nsga2: {near:.4f} to the front, {spread:.4f} from it")
-    assert near < 0.05
-    assert spread < 0.05
+    assert near < 0.01  # measured: 0.0029 and 0.0032
+    assert spread < 0.01

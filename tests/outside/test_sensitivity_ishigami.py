@@ -55,7 +55,7 @@ def test_the_known_values_are_those_in_print() -> None:
 
 @pytest.mark.parametrize("seed", [0, 1, 2])
 def test_sobol_indices_of_ishigami_are_those_known(seed: int) -> None:
-    """1024 samples; bound 0.05, measured at most 0.02 over seeds 0 to 9."""
+    """1024 samples; bound 0.05, measured at most 0.023 over seeds 0 to 9."""
     first, total = known()
     for one in found("sobol", 1024, seed):
         assert abs(one.first.value - first[one.key]) < 0.05
@@ -125,7 +125,7 @@ def test_one_output_that_is_no_number_is_an_error_and_never_zeros(method: str, b
 @pytest.mark.parametrize("method", ["sobol", "morris"])
 def test_outputs_that_never_change_are_an_error(method: str) -> None:
     points = design(method, RANGES, 16, 1)
-    with pytest.raises(NotMeasurableError, match="the same, 2.5"):
+    with pytest.raises(NotMeasurableError, match=r"the same, 2\.5"):
         indices_of(method, RANGES, points, [2.5] * len(points), 1)
 
 

@@ -1,4 +1,4 @@
-"""The search behind `thenar tune`: what it tries follows from seed and finished batches alone, whatever interrupts it."""
+"""The search behind `thenar tune`: what it tries follows from seed and finished batches alone."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from thenar.study.search import JOURNAL, MARK, Outcome, Plan, searched
 TINY = Plan((Range("x", 0.0, 1.0),), (False,), "random", 1, 4, 8, {})
 
 
-class Stopped(Exception):
+class StoppedError(Exception):
     """Stands for whatever ends a process between two tries."""
 
 
@@ -38,10 +38,10 @@ def test_a_search_stopped_in_any_batch_ends_like_one_that_was_not(plan: Plan, tm
             nonlocal batches
             batches += 1
             if batches > last:  # asked, and never told
-                raise Stopped
+                raise StoppedError
             return bowls(plan, values)
 
-        with pytest.raises(Stopped):
+        with pytest.raises(StoppedError):
             list(searched(plan, folder, stopping))
         assert tries_of(plan, folder) == whole
 
@@ -54,12 +54,9 @@ def test_a_torn_journal_is_cut_back_to_its_last_whole_batch(plan: Plan, tmp_path
     mark = (tmp_path / "whole" / MARK).read_text("utf-8")
     torn = tmp_path / "torn"
     torn.mkdir()
-    done = 0
-    for batch in searched(plan, torn, lambda values: bowls(plan, values)):
-        done += 1
-        if done == 2:
-            break
-    assert batch[-1].number == 2 * plan.batch - 1
+    running = searched(plan, torn, lambda values: bowls(plan, values))
+    assert [next(running)[-1].number, next(running)[-1].number] == [plan.batch - 1, 2 * plan.batch - 1]
+    running.close()  # type: ignore[attr-defined]
     kept = (torn / JOURNAL).read_bytes()
     # The journal carries times and names of processes, so a torn tail is made from this one's own lines.
     (torn / JOURNAL).write_bytes(kept + kept.splitlines(keepends=True)[-1] + content.splitlines()[-1][:17])
@@ -170,7 +167,7 @@ def test_the_journal_of_another_search_is_refused(tmp_path: Path) -> None:
 
 def _killed_and_resumed(kills: int, tmp_path: Path, seed: int) -> None:
     """Kill the process of a search at `kills` random instants, then let it end; hold it to one that ran through."""
-    chance = random.Random(seed)  # noqa: S311 - instants to kill at, no secret
+    chance = random.Random(seed)
     for place, plan in enumerate(PLANS):
         (tmp_path / f"whole-{place}").mkdir()
         whole = tries_of(plan, tmp_path / f"whole-{place}")

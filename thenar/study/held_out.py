@@ -7,11 +7,10 @@ from dataclasses import replace
 from typing import Final, NamedTuple
 
 from thenar.controller.registry import LawSettings
-from thenar.engine.trial import Trial
 from thenar.study.goals import Measure
 from thenar.study.resampled import Interval, difference_of, interval_of, share_interval
-from thenar.study.scores import Wearers, score_called
-from thenar.study.tuning import Task, scores_of
+from thenar.study.scores import Wearers, score_called, wearer_scores
+from thenar.study.tuning import Task, rows_of
 
 ARMS: Final = ("unassisted", "untuned", "tuned")
 PAIRS: Final = (("tuned", "untuned"), ("tuned", "unassisted"), ("untuned", "unassisted"))
@@ -67,17 +66,12 @@ def checked_on_held_out(task: Task, tuned: LawSettings, jobs: int, on_trial: Cal
         "untuned": assisted,
         "tuned": [replace(trial, law=tuned) for trial in assisted],
     }
-    wearers = _by_arm(trials, task.moving, jobs, on_trial)
+    rows = iter(rows_of([trial for arm in ARMS for trial in trials[arm]], task.moving, jobs, on_trial))
+    wearers = {arm: wearer_scores([next(rows) for _ in trials[arm]]) for arm in ARMS}
     measures = dict.fromkeys((*task.goal.objectives, Measure(score_called(ERROR, ""), "mean")))
     lines = tuple(_line(measure, wearers, seed) for measure in measures)
     worse = {arm: _worse(wearers[arm], wearers["unassisted"]) for arm in ("untuned", "tuned")}
     return Check(seed, wearers, lines, worse)
-
-
-def _by_arm(
-    trials: dict[str, list[Trial]], moving: bool, jobs: int, on_trial: Callable[[object], None]
-) -> dict[str, Wearers]:
-    return {arm: scores_of(trials[arm], moving, jobs, on_trial) for arm in ARMS}
 
 
 def _line(measure: Measure, wearers: dict[str, Wearers], seed: int) -> Line:

@@ -89,7 +89,7 @@ def tuned(
     check_arms(assisted, str(task.loaded.path))
     if task.goal.margin_floor is not None:
         gain_margin(task.drawn.loaded, task.seed)
-    unassisted = scores_of(task.drawn.trials(task.seed, "unassisted"), task.moving, jobs, on_trial)
+    unassisted = wearer_scores(rows_of(task.drawn.trials(task.seed, "unassisted"), task.moving, jobs, on_trial))
     judge = _Judge(task, assisted, unassisted, jobs, on_trial)
     tries: list[Tried] = []
     before = 0
@@ -106,15 +106,10 @@ def tuned(
     return tries
 
 
-def scores_of(trials: Sequence[Trial], moving: bool, jobs: int, on_trial: Callable[[object], None]) -> Wearers:
-    """Run trials and score them by wearer; equal whatever `jobs` (cores) is."""
-    return wearer_scores(rows_of(trials, moving, jobs, on_trial))
-
-
 def rows_of(
     trials: Sequence[Trial], moving: bool, jobs: int, on_trial: Callable[[object], None]
 ) -> list[list[TargetRow]]:
-    """The rows of every trial, in the order of `trials`, whatever order they finished in."""
+    """The rows of every trial, in the order of `trials`; equal whatever `jobs` (cores) is."""
     found: dict[int, list[TargetRow]] = {}
     every = cast("Generator[tuple[int, list[TargetRow]]]", measured(trials, moving=moving, jobs=jobs))
     with closing(every) as running:
