@@ -228,6 +228,7 @@ def test_a_scenario_that_never_arms_is_refused(tmp_path: Path, capsys: pytest.Ca
     text = SMALL.replace('epilepsy = "no"', 'epilepsy = "yes"')
     assert tuned(write_scenario(tmp_path, text), tmp_path / "out") == 2
     assert "the interlock refuses to arm" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
 
 
 def test_settings_that_the_law_refuses_together_are_refused_tries(tmp_path: Path) -> None:

@@ -26,6 +26,8 @@ from thenar.workers import cores
 
 RUNS: Final = Path("runs")
 DEFAULT_SAMPLES: Final = {"sobol": 64, "morris": 20}
+WIDE: Final = 0.25
+"""Half an interval, as a share of the variance, from which on a Sobol study is told to be too small."""
 NAMES: Final = {
     "sobol": ("total index: alone and with others", "first-order index: alone"),
     "morris": ("mu*: mean size of a step", "sigma: curvature or others' part"),
@@ -172,6 +174,9 @@ def _reading(question: Question, answer: Answer) -> str:
     """How far the numbers can be trusted, in one line."""
     if question.method == "morris":
         return "mu* is never below zero: keys at the foot of the table may only stir the noise. More --repeats calm it."
+    widest = max(max(one.total.half, one.first.half) for one in answer.indices)
+    if widest > WIDE:
+        return f"TOO FEW SAMPLES to tell shares apart: an interval is {widest:.2f} wide either way. More --samples."
     shown = [one.key for one in answer.ranked() if one.total.value - one.total.half > 0]
     return f"told from zero: {', '.join(shown) or 'none of them: take more --samples or --repeats'}"
 

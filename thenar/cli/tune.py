@@ -26,7 +26,7 @@ from thenar.study.resampled import Interval
 from thenar.study.search import SAMPLERS, Tried
 from thenar.study.tunable import law_table, ranges_to_tune, value_now
 from thenar.study.tune_results import record_of, write_results
-from thenar.study.tuning import Chosen, Task, chosen_of, tuned, with_law
+from thenar.study.tuning import Chosen, Task, check_task, chosen_of, tuned, with_law
 from thenar.workers import cores
 
 RUNS: Final = Path("runs")
@@ -38,6 +38,7 @@ def command(chosen: argparse.Namespace) -> int:
     """Tune a law. Returns 0, 1 when no try met every bound, 130 when interrupted."""
     loaded = load_typed(chosen.file)
     task = _task(chosen, loaded)
+    check_task(task)
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{loaded.path.stem}-tune")
     again = open_folder(out, _asked(task))
     if again and sys.stderr.isatty() and not chosen.json:

@@ -77,18 +77,25 @@ class Chosen(NamedTuple):
     front: tuple[Tried, ...]
 
 
+def check_task(task: Task) -> None:
+    """Look at what can be known before the first trial.
+
+    Raises InputError when the interlock would never arm, and when a margin floor is asked for that can't be reckoned.
+    """
+    check_arms(task.drawn.trials(task.seed, "assisted"), str(task.loaded.path))
+    if task.goal.margin_floor is not None:
+        gain_margin(task.drawn.loaded, task.seed)
+
+
 def tuned(
     task: Task, folder: Path, jobs: int, on_trial: Callable[[object], None], on_batch: Callable[[list[Tried]], None]
 ) -> list[Tried]:
     """Go through with a tuning in `folder` (which is there), or go on with one; gives all its tries.
 
-    `on_trial` is called after each trial, `on_batch` after each finished batch. Raises InputError when the interlock
-    would never arm, when every try was refused, and as `searched` and `measured` do.
+    `on_trial` is called after each trial, `on_batch` after each finished batch. Raises InputError when every try was
+    refused, and as `searched` and `measured` do.
     """
     assisted = task.drawn.trials(task.seed, "assisted")
-    check_arms(assisted, str(task.loaded.path))
-    if task.goal.margin_floor is not None:
-        gain_margin(task.drawn.loaded, task.seed)
     unassisted = wearer_scores(rows_of(task.drawn.trials(task.seed, "unassisted"), task.moving, jobs, on_trial))
     judge = _Judge(task, assisted, unassisted, jobs, on_trial)
     tries: list[Tried] = []
