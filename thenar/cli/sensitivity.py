@@ -11,7 +11,7 @@ from typing import Final
 
 from thenar.caution import SHORT, full_text
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, progress, show_json, show_table
+from thenar.cli.show import Table, note_compiling, progress, show_json, show_table
 from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
 from thenar.report.manifest import made_here
 from thenar.report.sensitivity_picture import Bar, sensitivity_picture
@@ -39,6 +39,7 @@ def command(chosen: argparse.Namespace) -> int:
     question = _question(chosen)
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{question.loaded.path.stem}-sensitivity")
     refuse_if_taken(out)
+    note_compiling(quiet=chosen.json)
     total = trial_count(question, sample_count(question.method, len(question.ranges), question.samples))
     with progress(total, "running", quiet=chosen.json) as advance:
         answer = answered(question, chosen.jobs or cores(), advance)

@@ -108,6 +108,14 @@ def number(value: float, digits: int = 2) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"
 
 
+def note_compiling(quiet: bool) -> None:
+    """Say on a terminal that the models are compiled first, where that hasn't happened yet."""
+    from thenar.shared.compiled import compiled_before
+
+    if not quiet and sys.stderr.isatty() and not compiled_before():
+        print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
+
+
 @contextmanager
 def progress(total: int, what: str, quiet: bool) -> Iterator[Callable[[object], None]]:
     """Gives a function to call after each of `total` things; draws a bar on stderr, only when that is a terminal."""
