@@ -23,7 +23,7 @@ from thenar.study.drawn import drawn_wearers, held_out_seed
 from thenar.study.search import JOURNAL
 from thenar.study.tunable import ranges_to_tune
 
-FEW = ("--wearers", "3", "--tries", "6", "--batch", "3", "--jobs", "1")
+FEW = ("--wearers", "3", "--held-out", "3", "--tries", "6", "--batch", "3", "--jobs", "1")
 WORSE = ("--at-most", "worse_share=0.5")  # short trials of few wearers: one of them may be worse off by chance
 ANY = ("--at-most", "worse_share=1")
 BANG_BANG = SMALL.replace('name = "proportional"', 'name = "bang-bang"')

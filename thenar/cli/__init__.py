@@ -146,7 +146,11 @@ def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)",
     )
     tune.add_argument(
-        "--held-out", dest="held_out", type=_wearers, metavar="N", help="others to check on (default: as many)"
+        "--held-out",
+        dest="held_out",
+        type=_wearers,
+        metavar="N",
+        help="others to check on (default: four times as many)",
     )
     tune.add_argument("--repeats", type=_positive, metavar="N", help="trials per wearer (default: the scenario's)")
     tune.add_argument(

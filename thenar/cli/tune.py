@@ -30,6 +30,8 @@ from thenar.study.tuning import Chosen, Task, check_task, chosen_of, tuned, with
 from thenar.workers import cores
 
 RUNS: Final = Path("runs")
+HELD_OUT_TIMES: Final = 4
+"""Held-out wearers for each tuning wearer: they run in three arms only, and their number is what narrows intervals."""
 NOTHING_MET: Final = 1
 INTERRUPTED: Final = 130
 
@@ -70,7 +72,8 @@ def _task(chosen: argparse.Namespace, loaded: LoadedScenario) -> Task:
         raise InputError([Problem("--sampler", "", shown(sampler), allowed, nearest(sampler, SAMPLERS))])
     ranges = ranges_to_tune(loaded, read_ranges(chosen.over or ()))
     drawn = drawn_wearers(loaded, chosen.wearers, chosen.repeats)
-    held_out = drawn_wearers(loaded, chosen.held_out or chosen.wearers, chosen.repeats)
+    others = chosen.held_out or HELD_OUT_TIMES * drawn.loaded.scenario.wearer_count
+    held_out = drawn_wearers(loaded, others, chosen.repeats)
     seed = loaded.scenario.seed if chosen.seed is None else chosen.seed
     return Task(
         loaded,
