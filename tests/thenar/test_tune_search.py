@@ -83,6 +83,12 @@ def test_another_seed_tries_other_values(tmp_path: Path) -> None:
     assert not {one.values["x"] for one in one[1:]} & {one.values["x"] for one in other[1:]}
 
 
+@pytest.mark.parametrize("plan", PLANS, ids=lambda plan: f"{plan.sampler}-{len(plan.larger_better)}")
+def test_no_batch_tries_again_what_another_tried(plan: Plan, tmp_path: Path) -> None:
+    tries = tries_of(plan, tmp_path)
+    assert len({tuple(one.values.values()) for one in tries}) >= 0.9 * len(tries)
+
+
 @pytest.mark.parametrize("sampler", ["tpe", "nsga2"])
 def test_a_search_learns_from_what_it_was_told(sampler: str, tmp_path: Path) -> None:
     """Later tries lie nearer to the bowl's bottom than those of blind drawing (5 seeds, mean over late tries)."""
