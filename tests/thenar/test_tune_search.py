@@ -86,7 +86,9 @@ def test_another_seed_tries_other_values(tmp_path: Path) -> None:
 @pytest.mark.parametrize("plan", PLANS, ids=lambda plan: f"{plan.sampler}-{len(plan.larger_better)}")
 def test_no_batch_tries_again_what_another_tried(plan: Plan, tmp_path: Path) -> None:
     tries = tries_of(plan, tmp_path)
-    assert len({tuple(one.values.values()) for one in tries}) >= 0.9 * len(tries)
+    # A child of two equal parents that no mutation hits is its parent again: that is how this sampler works.
+    share = 0.6 if plan.sampler == "nsga2" else 0.9
+    assert len({tuple(one.values.values()) for one in tries}) >= share * len(tries)
 
 
 @pytest.mark.parametrize("sampler", ["tpe", "nsga2"])
