@@ -174,7 +174,7 @@ def test_the_journal_of_another_search_is_refused(tmp_path: Path) -> None:
 
 
 def _killed_and_resumed(kills: int, plans: int, tmp_path: Path, seed: int) -> None:
-    """Kill the process of a search (of the first `plans`) at `kills` random instants, then let it end; hold it to one that ran through."""
+    """Kill the first `plans` searches at `kills` random instants, then let them end; hold them to ones that ran through."""
     chance = random.Random(seed)
     for place, plan in enumerate(PLANS[:plans]):
         (tmp_path / f"whole-{place}").mkdir()
