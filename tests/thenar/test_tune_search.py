@@ -174,7 +174,7 @@ def test_the_journal_of_another_search_is_refused(tmp_path: Path) -> None:
 
 
 def _killed_and_resumed(kills: int, plans: int, tmp_path: Path, seed: int) -> None:
-    """Kill the first `plans` searches at `kills` random instants, then let them end; hold them to ones that ran through."""
+    """Kill the first `plans` searches at `kills` random instants; let them end, and hold them to unbroken ones."""
     chance = random.Random(seed)
     for place, plan in enumerate(PLANS[:plans]):
         (tmp_path / f"whole-{place}").mkdir()
