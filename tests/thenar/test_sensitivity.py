@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from tests.thenar.small_runs import SMALL, write_scenario
+from tests.thenar.test_limit_deviations_in_outputs import LINE, PEAK, write_loosened
+from tests.thenar.test_pictures import _png_texts
 from thenar.cli import main
 from thenar.engine.trial import plan_trials
 from thenar.run import moves
@@ -73,6 +75,17 @@ def test_a_personal_gain_matters_more_than_the_sensors_noise(tmp_path: Path) -> 
     first, second = record["indices"]
     assert first["key"] == "wearer.production.gain"
     assert first["mu_star_N"] > 2 * second["mu_star_N"] > 0
+
+
+def test_loosened_limits_are_owned_up_to_everywhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "out"
+    assert study(write_loosened(tmp_path), out, "--method", "morris", "--samples", "2", "--jobs", "1") == 0
+    assert f"deviates from forearm-25cm2: {LINE}" in capsys.readouterr().out
+    record: Any = json.loads((out / "sensitivity.json").read_text("utf-8"))
+    assert record["limits"]["deviations"] == [PEAK]
+    assert "agonist.peak_mA=45" in (out / "samples.csv").read_text("utf-8").splitlines()[1]
+    assert "agonist.peak_mA=45" in (out / "sensitivity.csv").read_text("utf-8").splitlines()[1]
+    assert LINE in _png_texts(out / "sensitivity.png")["Description"]
 
 
 def test_help_is_what_assistance_takes_off_the_error(tmp_path: Path) -> None:

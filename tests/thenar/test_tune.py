@@ -16,6 +16,8 @@ from typing import Any
 import pytest
 
 from tests.thenar.small_runs import SLOW_LAW, SMALL, thenar_process, with_own_law, write_scenario
+from tests.thenar.test_limit_deviations_in_outputs import LINE, PEAK, write_loosened
+from tests.thenar.test_pictures import _png_texts
 from thenar.cli import main
 from thenar.engine.trial import wearers_in
 from thenar.scenarios.loader import LoadedScenario, load_scenario, parse_scenario
@@ -229,6 +231,18 @@ def test_a_scenario_that_never_arms_is_refused(tmp_path: Path, capsys: pytest.Ca
     assert tuned(write_scenario(tmp_path, text), tmp_path / "out") == 2
     assert "the interlock refuses to arm" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def test_loosened_limits_are_owned_up_to_everywhere(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The tuned scenario also takes the profile's file along, so that it loads where it lies."""
+    out = tmp_path / "out"
+    assert tuned(write_loosened(tmp_path), out, "--tries", "3", *ANY) == 0
+    assert f"deviates from forearm-25cm2: {LINE}" in capsys.readouterr().out
+    assert record(out)["limits"]["deviations"] == [PEAK]
+    assert {row["limit_deviations"] for row in table(out)} == {"agonist.peak_mA=45"}
+    for name in ("tries.png", "wearers.png"):
+        assert LINE in _png_texts(out / name)["Description"]
+    assert [str(found) for found in load_scenario(out / "tuned.toml").profile.deviations()] == [LINE]
 
 
 def test_settings_that_the_law_refuses_together_are_refused_tries(tmp_path: Path) -> None:

@@ -11,9 +11,10 @@ from typing import Final
 
 from thenar.caution import SHORT, full_text
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, note_compiling, progress, show_json, show_table
+from thenar.cli.show import Table, deviation_lines, note_compiling, progress, show_json, show_table
 from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
-from thenar.report.manifest import made_here
+from thenar.report.ink import Loosened
+from thenar.report.manifest import limits_used, made_here
 from thenar.report.sensitivity_picture import Bar, sensitivity_picture
 from thenar.report.tune_folder import csv_text
 from thenar.run import moves
@@ -97,7 +98,9 @@ def _draw(file: Path, question: Question, answer: Answer) -> None:
         else f"change of {question.measure} over a range, {unit}"
     )
     line = f"What {question.measure} hangs on, assisted, base wearer: {len(answer.outputs)} points, {question.method}"
-    sensitivity_picture(file, bars, NAMES[question.method], axis, question.loaded.scenario.title, line)
+    title, profile = question.loaded.scenario.title, question.loaded.profile
+    loosened = Loosened(profile.based_on or "", profile.deviations())
+    sensitivity_picture(file, bars, NAMES[question.method], axis, title, line, loosened)
 
 
 def _indices_csv(question: Question, answer: Answer) -> str:
@@ -105,7 +108,8 @@ def _indices_csv(question: Question, answer: Answer) -> str:
     rows = [
         (one.key, ends[one.key].low, ends[one.key].high, *_numbers(question, one).values()) for one in answer.ranked()
     ]
-    return csv_text(("key", "low", "high", *_numbers(question, answer.indices[0])), rows)
+    headers = ("key", "low", "high", *_numbers(question, answer.indices[0]))
+    return csv_text(headers, rows, question.loaded.profile.deviations())
 
 
 def _numbers(question: Question, one: KeyIndices) -> dict[str, float]:
@@ -131,7 +135,8 @@ def _samples_csv(question: Question, answer: Answer) -> str:
         (*values_at(question.ranges, point).values(), float(output))
         for point, output in zip(answer.points, answer.outputs, strict=True)
     ]
-    return csv_text((*(one.key for one in question.ranges), question.measure), rows)
+    headers = (*(one.key for one in question.ranges), question.measure)
+    return csv_text(headers, rows, question.loaded.profile.deviations())
 
 
 def _record(question: Question, answer: Answer) -> dict[str, object]:
@@ -139,6 +144,9 @@ def _record(question: Question, answer: Answer) -> dict[str, object]:
         "title": question.loaded.scenario.title,
         "scenario": question.loaded.path.name,
         "scenario_sha256": question.loaded.sha256,
+        "limits": limits_used(question.loaded.scenario.limits.profile, question.loaded.profile).model_dump(
+            mode="json", exclude={"values"}
+        ),
         "method": question.method,
         "samples": question.samples,
         "points": len(answer.outputs),
@@ -164,6 +172,8 @@ def _tell(out: Path, question: Question, answer: Answer, trials: int) -> None:
         f"{trials} trials, seed {question.seed}; mean {answer.outputs.mean():.3f} {unit}, "
         f"SD {answer.outputs.std(ddof=1):.3f} {unit}"
     )
+    for found in deviation_lines(question.loaded):
+        print(found)
     show_table(_ranges_table(question))
     show_table(_indices_table(question, answer))
     print(f"\n{_reading(question, answer)}")

@@ -7,9 +7,12 @@ import math
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from thenar.report.folder import plain
+
+if TYPE_CHECKING:
+    from thenar.scenarios.loader import LoadedScenario
 
 
 class Table(NamedTuple):
@@ -106,6 +109,12 @@ def listed(names: Sequence[str]) -> str:
 def number(value: float, digits: int = 2) -> str:
     """A number for a table, "-" when there is none (NaN)."""
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def deviation_lines(loaded: LoadedScenario) -> list[str]:
+    """A line for each limit of the scenario's profile that is looser than the default."""
+    profile = loaded.profile
+    return [f"deviates from {profile.based_on}: {found}" for found in profile.deviations()]
 
 
 def note_compiling(quiet: bool) -> None:

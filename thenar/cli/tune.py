@@ -11,7 +11,7 @@ from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, note_compiling, progress, show_json, show_table
+from thenar.cli.show import Table, deviation_lines, note_compiling, progress, show_json, show_table
 from thenar.report.folder import free_folder
 from thenar.report.manifest import made_here
 from thenar.report.tune_folder import RESULT, open_folder
@@ -120,7 +120,7 @@ def _checked(task: Task, found: Chosen, jobs: int, on_trial: Callable[[object], 
 
 def _tell(out: Path, task: Task, tries: list[Tried], found: Chosen, check: Check | None) -> None:
     print(f"{task.loaded.scenario.title}: {len(tries)} tries, sampler {task.sampler}, seed {task.seed}")
-    for line in _goal_lines(task):
+    for line in (*deviation_lines(task.loaded), *_goal_lines(task)):
         print(line)
     met = sum(one.outcome.meets for one in tries)
     refused = sum(bool(one.outcome.refused) for one in tries)

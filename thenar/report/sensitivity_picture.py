@@ -27,23 +27,30 @@ class Bar(NamedTuple):
 
 
 def sensitivity_picture(
-    file: Path, bars: Sequence[Bar], names: tuple[str, str], axis: str, title: str, line: str
+    file: Path,
+    bars: Sequence[Bar],
+    names: tuple[str, str],
+    axis: str,
+    title: str,
+    line: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
 ) -> None:
     """Write the picture as a PNG. `bars`: in the order to show; `names`: what `total` and `first` are.
 
-    `axis` names the axis with its unit; `line` stands under the title.
+    `axis` names the axis with its unit; `line` stands under the title, `loosened` in the lower margin.
     """
     with ink.house_style():
         body = ROW_IN * len(bars) + 0.2
-        figure = ink.new_figure(MARGINS.left + WIDTH_IN + MARGINS.right, MARGINS.top + body + MARGINS.bottom)
+        height = MARGINS.top + body + MARGINS.bottom + loosened.height_in()
+        figure = ink.new_figure(MARGINS.left + WIDTH_IN + MARGINS.right, height)
         ink.heading(figure, 0.3, title, line)
-        ink.footer(figure, 0.3, ink.AS_SHIPPED)
+        ink.footer(figure, 0.3, loosened)
         axes = ink.place(figure, MARGINS.left, MARGINS.top, WIDTH_IN, body)
         _bars(axes, bars, names)
         axes.set_xlabel(axis, fontsize=ink.SMALL)
         axes.legend(loc="lower right", fontsize=ink.SMALL, framealpha=0.9, edgecolor="none")
         told = "; ".join(f"{bar.key} {bar.total:.3f} (interval of {bar.total_half:.3f} either way)" for bar in bars)
-        ink.save(figure, file, title, f"{title}. {line}. {names[0]}: {told}.")
+        ink.save(figure, file, title, f"{title}. {line}. {names[0]}: {told}.{loosened.words()}")
 
 
 def _bars(axes: Axes, bars: Sequence[Bar], names: tuple[str, str]) -> None:

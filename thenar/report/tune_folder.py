@@ -12,6 +12,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.safety.deviation import Deviation
 from thenar.scenarios.changes import Value, with_values
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem, shown
@@ -104,11 +105,16 @@ def _moved_text(loaded: LoadedScenario, moved: Mapping[str, Value]) -> str:
     return str(document.as_string())
 
 
-def csv_text(headers: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """A table as CSV text; floats read back exactly as they were, None is an empty cell."""
+def csv_text(headers: Sequence[str], rows: Iterable[Sequence[object]], deviations: Sequence[Deviation]) -> str:
+    """A table as CSV text; floats read back exactly as they were, None is an empty cell.
+
+    `deviations`: limits looser than the default, told in a last column `limit_deviations`, the same in every row.
+    """
+    loosened = ";".join(f"{found.key}={found.value:.12g}" for found in deviations)
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(headers)
+    writer.writerow([*headers, "limit_deviations"])
     for row in rows:
-        writer.writerow(["" if cell is None else repr(cell) if isinstance(cell, float) else cell for cell in row])
+        cells = ["" if cell is None else repr(cell) if isinstance(cell, float) else cell for cell in row]
+        writer.writerow([*cells, loosened])
     return text.getvalue()

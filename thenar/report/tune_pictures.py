@@ -42,15 +42,24 @@ class DrawnObjective(NamedTuple):
     larger_better: bool
 
 
-def tries_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[DrawnObjective], title: str) -> None:
-    """Write the picture of every objective over the tries as a PNG, a panel each, first try left."""
+def tries_picture(
+    file: Path,
+    tries: Sequence[DrawnTry],
+    objectives: Sequence[DrawnObjective],
+    title: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
+    """Write the picture of every objective over the tries as a PNG, a panel each, first try left.
+
+    `loosened` stands in the lower margin, as in all pictures here.
+    """
     count = len(objectives)
-    height = MARGINS.top + count * PANEL_IN[1] + (count - 1) * GAP_IN + MARGINS.bottom
+    height = MARGINS.top + count * PANEL_IN[1] + (count - 1) * GAP_IN + MARGINS.bottom + loosened.height_in()
     with ink.house_style():
         figure = ink.new_figure(MARGINS.left + PANEL_IN[0] + MARGINS.right, height)
         met = sum(one.meets for one in tries)
         ink.heading(figure, MARGINS.left, title, f"{len(tries)} tries, {met} of them within every bound")
-        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        ink.footer(figure, MARGINS.left, loosened)
         for place, objective in enumerate(objectives):
             axes = ink.place(figure, MARGINS.left, MARGINS.top + place * (PANEL_IN[1] + GAP_IN), *PANEL_IN)
             _over_tries(axes, tries, place, objective)
@@ -58,7 +67,9 @@ def tries_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[Dr
                 axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), fontsize=ink.SMALL, frameon=False)
         best = [one for one in tries if one.chosen]
         words = ", ".join(f"{best[0].objectives[n]:.3g} {o.unit}" for n, o in enumerate(objectives)) if best else "none"
-        ink.save(figure, file, title, f"{title}. Objectives over {len(tries)} tries. Chosen try: {words}.")
+        ink.save(
+            figure, file, title, f"{title}. Objectives over {len(tries)} tries. Chosen try: {words}.{loosened.words()}"
+        )
 
 
 def _over_tries(axes: Axes, tries: Sequence[DrawnTry], place: int, objective: DrawnObjective) -> None:
@@ -114,23 +125,30 @@ def _best_so_far(ran: Sequence[DrawnTry], place: int, larger: bool) -> tuple[lis
     return at, best
 
 
-def front_picture(file: Path, tries: Sequence[DrawnTry], objectives: Sequence[DrawnObjective], title: str) -> None:
+def front_picture(
+    file: Path,
+    tries: Sequence[DrawnTry],
+    objectives: Sequence[DrawnObjective],
+    title: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
     """Write the picture of every two objectives against each other as a PNG, with the tries that no other beats."""
     pairs = list(combinations(range(len(objectives)), 2))
     panel_in = (5.6, 3.6)
     height = MARGINS.top + len(pairs) * panel_in[1] + (len(pairs) - 1) * GAP_IN + MARGINS.bottom + 0.2
+    height += loosened.height_in()
     with ink.house_style():
         figure = ink.new_figure(MARGINS.left + panel_in[0] + MARGINS.right, height)
         unbeaten = sum(one.on_front for one in tries)
         line = f"{unbeaten} of {len(tries)} tries are beaten by no other in everything at once"
         ink.heading(figure, MARGINS.left, title, line)
-        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        ink.footer(figure, MARGINS.left, loosened)
         for number, pair in enumerate(pairs):
             axes = ink.place(figure, MARGINS.left, MARGINS.top + number * (panel_in[1] + GAP_IN), *panel_in)
             _against(axes, tries, pair, objectives, joined=len(pairs) == 1)
             if not number:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.02, 1.0), fontsize=ink.SMALL, frameon=False)
-        ink.save(figure, file, title, f"{title}. {line}.")
+        ink.save(figure, file, title, f"{title}. {line}.{loosened.words()}")
 
 
 def _against(
@@ -168,7 +186,14 @@ class DrawnArm(NamedTuple):
     mean: tuple[float, float, float]
 
 
-def wearers_picture(file: Path, arms: Mapping[str, DrawnArm], change: DrawnArm, title: str, line: str) -> None:
+def wearers_picture(
+    file: Path,
+    arms: Mapping[str, DrawnArm],
+    change: DrawnArm,
+    title: str,
+    line: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
     """Write the picture of held-out wearers as a PNG: a dot per wearer and arm, joined, and what tuning changed.
 
     `arms`: mean absolute error in N by arm; `change`: tuned minus untuned, N; `line` stands under the title.
@@ -176,9 +201,9 @@ def wearers_picture(file: Path, arms: Mapping[str, DrawnArm], change: DrawnArm, 
     arms_in, change_in, gap_in = 5.6, 1.9, 1.0
     with ink.house_style():
         width = MARGINS.left + arms_in + gap_in + change_in + 0.6
-        figure = ink.new_figure(width, MARGINS.top + 4.0 + MARGINS.bottom)
+        figure = ink.new_figure(width, MARGINS.top + 4.0 + MARGINS.bottom + loosened.height_in())
         ink.heading(figure, MARGINS.left, title, line)
-        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        ink.footer(figure, MARGINS.left, loosened)
         axes = ink.place(figure, MARGINS.left, MARGINS.top + 0.1, arms_in, 3.9)
         _pairs(axes, {arm: drawn.numbers for arm, drawn in arms.items()})
         for column, (arm, drawn) in enumerate(arms.items()):
@@ -190,7 +215,7 @@ def wearers_picture(file: Path, arms: Mapping[str, DrawnArm], change: DrawnArm, 
         told = [
             f"{arm}: mean {d.mean[0]:.3f} N, interval {d.mean[1]:.3f} to {d.mean[2]:.3f}" for arm, d in arms.items()
         ]
-        ink.save(figure, file, title, f"{title}. {line}. Mean absolute error, {'; '.join(told)}.")
+        ink.save(figure, file, title, f"{title}. {line}. Mean absolute error, {'; '.join(told)}.{loosened.words()}")
 
 
 def _pairs(axes: Axes, arms: Mapping[str, Sequence[float]]) -> None:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from thenar.caution import full_text
 from thenar.report.folder import plain
-from thenar.report.manifest import made_here
+from thenar.report.ink import Loosened
+from thenar.report.manifest import limits_used, made_here
 from thenar.report.tune_folder import RESULT, csv_text, made_whole, write_scenario, write_whole
 from thenar.report.tune_pictures import (
     DrawnArm,
@@ -34,14 +35,15 @@ def write_results(out: Path, task: Task, tries: Sequence[Tried], found: Chosen, 
         DrawnTry(one.number, one.outcome.objectives, one.outcome.meets, one in found.front, one is found.best)
         for one in tries
     ]
-    made_whole(out / "tries.png", lambda part: tries_picture(part, drawn, objectives, title))
+    loosened = Loosened(task.loaded.profile.based_on or "", task.loaded.profile.deviations())
+    made_whole(out / "tries.png", lambda part: tries_picture(part, drawn, objectives, title, loosened))
     if len(objectives) > 1:
-        made_whole(out / "front.png", lambda part: front_picture(part, drawn, objectives, title))
+        made_whole(out / "front.png", lambda part: front_picture(part, drawn, objectives, title, loosened))
     if found.best is not None and check is not None:
         write_scenario(out, "tuned.toml", task.loaded, _settings(task, found.best))
         for one in found.front if len(objectives) > 1 else ():
             write_scenario(out, f"front-try-{one.number:04d}.toml", task.loaded, _settings(task, one))
-        _draw_wearers(out, check, title)
+        _draw_wearers(out, check, title, loosened)
     record = record_of(task, tries, found, check)
     write_whole(out / RESULT, json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n")
 
@@ -50,14 +52,14 @@ def _settings(task: Task, one: Tried) -> dict[str, float | int | str | bool]:
     return {each.key: each.plain(one.values[each.key]) for each in task.ranges}
 
 
-def _draw_wearers(out: Path, check: Check, title: str) -> None:
+def _draw_wearers(out: Path, check: Check, title: str, loosened: Loosened) -> None:
     line = next(line for line in check.lines if line.measure.name == f"{ERROR}:mean")
     numbers = {arm: [scores[ERROR] for scores in check.wearers[arm].values()] for arm in ARMS}
     arms = {arm: DrawnArm(numbers[arm], line.arms[arm]) for arm in ARMS}
     changed = [tuned - untuned for tuned, untuned in zip(numbers["tuned"], numbers["untuned"], strict=True)]
     change = DrawnArm(changed, line.differences["tuned", "untuned"])
     words = f"On wearers it never saw, {check.lines[0].short()}: {check.lines[0].measure.words}"
-    made_whole(out / "wearers.png", lambda part: wearers_picture(part, arms, change, title, words))
+    made_whole(out / "wearers.png", lambda part: wearers_picture(part, arms, change, title, words, loosened))
 
 
 def tries_csv(task: Task, tries: Sequence[Tried], found: Chosen) -> str:
@@ -80,7 +82,7 @@ def tries_csv(task: Task, tries: Sequence[Tried], found: Chosen) -> str:
         )
         for one in tries
     ]
-    return csv_text(headers, rows)
+    return csv_text(headers, rows, task.loaded.profile.deviations())
 
 
 def record_of(task: Task, tries: Sequence[Tried], found: Chosen, check: Check | None) -> dict[str, object]:
@@ -90,6 +92,7 @@ def record_of(task: Task, tries: Sequence[Tried], found: Chosen, check: Check | 
         "title": task.loaded.scenario.title,
         "scenario": task.loaded.path.name,
         "scenario_sha256": task.loaded.sha256,
+        "limits": _limits(task),
         "objectives": [
             {"name": m.name, "words": m.words, "unit": m.score.unit, "more_is_better": m.score.larger_better}
             for m in task.goal.objectives
@@ -117,6 +120,12 @@ def record_of(task: Task, tries: Sequence[Tried], found: Chosen, check: Check | 
         "made_by": made_here().model_dump(mode="json"),
         "caution": full_text(),
     }
+
+
+def _limits(task: Task) -> dict[str, object]:
+    """The profile that the interlock enforced, and every bound of it that is looser than the default."""
+    used = limits_used(task.loaded.scenario.limits.profile, task.loaded.profile)
+    return used.model_dump(mode="json", exclude={"values"})
 
 
 def _try_record(one: Tried) -> dict[str, object]:
