@@ -29,7 +29,9 @@ COMMANDS: Final = (
     "replay",
     "run",
     "schema",
+    "sensitivity",
     "sweep",
+    "tune",
     "vectors",
 )
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
@@ -121,6 +123,7 @@ def parser() -> argparse.ArgumentParser:
     replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
     _for_margins(add)
     _for_sweeps(add)
+    _for_tuning(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
@@ -171,6 +174,73 @@ def _for_sweeps(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     sweep.add_argument("--to", metavar="FILE", help="write the tidy table of all trials to FILE.parquet or FILE.csv")
     sweep.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
     sweep.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
+
+
+def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
+    """The commands that find a law's settings, and what a result hangs on."""
+    over = "a key and its range, KEY=LOW:HIGH or KEY=LOW:HIGH:log; give it once per key"
+    tune = add("tune", "find the law's settings that help most under stated bounds, checked on wearers it never saw")
+    tune.add_argument("file", metavar="FILE", help=FILE_HELP)
+    tune.add_argument("--over", action="append", metavar="RANGE", help=f"{over} (default: the law's gain and deadband)")
+    tune.add_argument(
+        "--objective", action="append", metavar="MEASURE",
+        help="what to better, as mean_abs_error_N:p90; :mean, :p90 or :worst wearer; several give the tries that no "
+        "other beats (default: mean_abs_error_N:p90)",
+    )  # fmt: skip
+    tune.add_argument(
+        "--at-most", action="append", dest="at_most", metavar="NAME=VALUE",
+        help="a bound: worse_share (share of wearers made worse than unassisted; 0.1 unless given), or a measure as "
+        "interventions_per_min or charge_uC_per_min:worst (default over wearers: mean)",
+    )  # fmt: skip
+    tune.add_argument(
+        "--margin-floor", dest="margin_floor", type=_factor, metavar="FACTOR",
+        help="the least gain margin that the worst wearer may have (a factor above 1)",
+    )  # fmt: skip
+    tune.add_argument("--tries", type=_tries, default=64, metavar="N", help="settings to try (default: 64)")
+    tune.add_argument("--batch", type=_positive, default=8, metavar="N", help="tries asked together (default: 8)")
+    tune.add_argument(
+        "--wearers",
+        type=_wearers,
+        metavar="N",
+        help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)",
+    )
+    tune.add_argument(
+        "--held-out",
+        dest="held_out",
+        type=_wearers,
+        metavar="N",
+        help="others to check on (default: four times as many)",
+    )
+    tune.add_argument("--repeats", type=_positive, metavar="N", help="trials per wearer (default: the scenario's)")
+    tune.add_argument(
+        "--sampler", metavar="NAME", help="tpe, nsga2, quasi-random or random (default: tpe, several objectives nsga2)"
+    )
+    _seed_jobs_out(tune, "folder to make, or to go on in (default: the next free runs/NAME-tune-N)")
+    sensitivity = add("sensitivity", "show which wearer and estimator parameters a result hangs on")
+    sensitivity.add_argument("file", metavar="FILE", help=FILE_HELP)
+    sensitivity.add_argument(
+        "--over", action="append", metavar="RANGE", help=f"{over} (default: those of wearer and sensor that act)"
+    )
+    sensitivity.add_argument(
+        "--method", choices=("sobol", "morris"), default="sobol",
+        help="sobol: shares of the variance; morris: sizes of steps, in far fewer trials (default: sobol)",
+    )  # fmt: skip
+    sensitivity.add_argument(
+        "--samples", type=_tries, metavar="N", help="a power of two for sobol (default: 64), paths for morris (20)"
+    )
+    sensitivity.add_argument(
+        "--measure", default="mean_abs_error_N", metavar="NAME", help="what must hang on them (default: the error)"
+    )
+    sensitivity.add_argument(
+        "--repeats", type=_positive, default=4, metavar="N", help="trials per sample, averaged (default: 4)"
+    )
+    _seed_jobs_out(sensitivity, "folder to make (default: the next free runs/NAME-sensitivity-N)")
+
+
+def _seed_jobs_out(command: argparse.ArgumentParser, out: str) -> None:
+    command.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
+    command.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
+    command.add_argument("--out", metavar="DIR", help=out)
 
 
 def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
@@ -277,6 +347,24 @@ def _wearers(text: str) -> int:
 
 def _level_N(text: str) -> float:
     return _between(text, 0.01, 200.0, "N")
+
+
+def _tries(text: str) -> int:
+    number = _integer(text)
+    if not 1 <= number <= 1_000_000:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1000000")
+    return number
+
+
+def _wearers(text: str) -> int:
+    number = _integer(text)
+    if not 3 <= number <= 100_000:
+        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 3 to 100000")
+    return number
+
+
+def _factor(text: str) -> float:
+    return _between(text, 1.0, 1000.0, "")
 
 
 def _milliamperes(text: str) -> float:

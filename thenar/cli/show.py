@@ -13,6 +13,7 @@ from thenar.report.folder import plain
 
 if TYPE_CHECKING:
     from thenar.engine.trial import Trial
+    from thenar.scenarios.loader import LoadedScenario
 
 
 class Table(NamedTuple):
@@ -117,6 +118,20 @@ def listed(names: Sequence[str]) -> str:
 def number(value: float, digits: int = 2) -> str:
     """A number for a table, "-" when there is none (NaN)."""
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def deviation_lines(loaded: LoadedScenario) -> list[str]:
+    """A line for each limit of the scenario's profile that is looser than the default."""
+    profile = loaded.profile
+    return [f"deviates from {profile.based_on}: {found}" for found in profile.deviations()]
+
+
+def note_compiling(quiet: bool) -> None:
+    """Say on a terminal that the models are compiled first, where that hasn't happened yet."""
+    from thenar.shared.compiled import compiled_before
+
+    if not quiet and sys.stderr.isatty() and not compiled_before():
+        print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
 
 
 @contextmanager
