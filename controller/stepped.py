@@ -39,7 +39,8 @@ class StepAt(NamedTuple):
 class SteppedLaw:
     """Base of a law whose tick is one step over numbers."""
 
-    step: ClassVar[LawStep]
+    step: ClassVar[Any]
+    """A static method `step(numbers, memory, seen, asked)`."""
 
     def __init__(self, numbers: Iterable[float], memory: Iterable[float] = ()) -> None:
         """`numbers`: the step's constants; `memory`: what it remembers, as it begins (units are the law's own)."""

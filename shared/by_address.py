@@ -12,7 +12,6 @@ from typing import Any, Final
 
 import numba
 from llvmlite import ir
-from numba.core import types
 from numba.extending import intrinsic, overload
 from numpy.typing import NDArray
 
@@ -21,6 +20,7 @@ from thenar.shared.compiled import CACHED
 ASKED_NUMBERS: Final = 6
 LawStep = Callable[[NDArray[Any], NDArray[Any], NDArray[Any], NDArray[Any]], None]
 
+types: Final[Any] = numba.types
 _FLOATS: Final = types.CPointer(types.float64)
 _SIGNATURE: Final = types.int64(_FLOATS, types.int64, _FLOATS, types.int64, _FLOATS, _FLOATS)
 _PLACES: Final = types.int64(*[types.int64] * 7)
@@ -42,7 +42,7 @@ def call_step(step: Any, numbers: NDArray[Any], memory: NDArray[Any], seen: NDAr
     return 0
 
 
-@intrinsic  # type: ignore[untyped-decorator]
+@intrinsic
 def _call_at(typing, address, numbers, n, memory, m, seen, asked):  # type: ignore[no-untyped-def]  # noqa: ARG001
     def build(_context: Any, builder: Any, _signature: Any, values: Any) -> Any:
         integer, floats = ir.IntType(64), ir.DoubleType().as_pointer()

@@ -19,13 +19,13 @@ from typing import Any, Final, TypeVar
 import llvmlite
 import numba
 import numpy as np
-from numba.core import types
 from numba.core.errors import RequireLiteralValue
 from numba.extending import intrinsic, overload
 from numba.np.arrayobj import load_item, store_item
 from numpy.typing import NDArray
 
 Step = TypeVar("Step", bound=Callable[..., Any])
+types: Final[Any] = numba.types
 
 STEP_FOLDERS: Final = (
     "shared",
@@ -121,7 +121,7 @@ def store(array: NDArray[Any], values: Any, start: int = 0) -> None:
 
 
 # Compiled, both read and write memory directly: a slice would count a reference, which costs more than the numbers.
-@intrinsic(prefer_literal=True)  # type: ignore[untyped-decorator]
+@intrinsic(prefer_literal=True)
 def _read(typing, array, length, start):  # type: ignore[no-untyped-def]  # noqa: ARG001
     if not isinstance(length, types.IntegerLiteral):
         raise RequireLiteralValue("how many numbers must be a constant")
@@ -136,7 +136,7 @@ def _read(typing, array, length, start):  # type: ignore[no-untyped-def]  # noqa
     return types.UniTuple(array.dtype, count)(array, length, types.intp), build
 
 
-@intrinsic  # type: ignore[untyped-decorator]
+@intrinsic
 def _write(typing, array, values, start):  # type: ignore[no-untyped-def]  # noqa: ARG001
     def build(context: Any, builder: Any, _signature: Any, arguments: Any) -> Any:
         data = context.make_array(array)(context, builder, arguments[0]).data

@@ -200,14 +200,14 @@ def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     tune.add_argument("--batch", type=_positive, default=8, metavar="N", help="tries asked together (default: 8)")
     tune.add_argument(
         "--wearers",
-        type=_wearers,
+        type=_several_wearers,
         metavar="N",
         help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)",
     )
     tune.add_argument(
         "--held-out",
         dest="held_out",
-        type=_wearers,
+        type=_several_wearers,
         metavar="N",
         help="others to check on (default: four times as many)",
     )
@@ -356,7 +356,7 @@ def _tries(text: str) -> int:
     return number
 
 
-def _wearers(text: str) -> int:
+def _several_wearers(text: str) -> int:
     number = _integer(text)
     if not 3 <= number <= 100_000:
         raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 3 to 100000")

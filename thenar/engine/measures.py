@@ -59,7 +59,7 @@ def overshoot_after_reaching_N(force_N: Any, start: int, stop: int, level_N: flo
     highest = force_N[reached]
     for row in range(reached, stop):
         highest = max(highest, force_N[row])
-    return highest - level_N
+    return float(highest - level_N)
 
 
 @step
