@@ -11,7 +11,16 @@ from typing import Final
 
 from thenar.caution import SHORT, full_text
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, deviation_lines, note_compiling, progress, show_json, show_table
+from thenar.cli.show import (
+    Table,
+    deviation_lines,
+    note_compiling,
+    note_slow_laws,
+    progress,
+    show_json,
+    show_table,
+)
+from thenar.engine.trial import plan_trials
 from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
@@ -41,6 +50,7 @@ def command(chosen: argparse.Namespace) -> int:
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{question.loaded.path.stem}-sensitivity")
     refuse_if_taken(out)
     note_compiling(quiet=chosen.json)
+    note_slow_laws(plan_trials(question.loaded))
     total = trial_count(question, sample_count(question.method, len(question.ranges), question.samples))
     with progress(total, "running", quiet=chosen.json) as advance:
         answer = answered(question, chosen.jobs or cores(), advance)

@@ -11,7 +11,15 @@ from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, deviation_lines, note_compiling, progress, show_json, show_table
+from thenar.cli.show import (
+    Table,
+    deviation_lines,
+    note_compiling,
+    note_slow_laws,
+    progress,
+    show_json,
+    show_table,
+)
 from thenar.report.folder import free_folder
 from thenar.report.manifest import made_here
 from thenar.report.tune_folder import RESULT, open_folder
@@ -46,6 +54,7 @@ def command(chosen: argparse.Namespace) -> int:
     if again and sys.stderr.isatty() and not chosen.json:
         print(f"note: going on with {out}", file=sys.stderr)
     note_compiling(quiet=chosen.json)
+    note_slow_laws(task.drawn.trials(task.seed, "assisted")[:1])
     tries: list[Tried] = []
     try:
         with progress(task.trial_count(), "tuning", quiet=chosen.json) as advance:
