@@ -17,7 +17,7 @@ from thenar.safety.memory import (
     start_memory,
     unpack_memory,
 )
-from thenar.safety.windows import advance_windows, bucket_us, next_bucket_us, note_amounts
+from thenar.safety.windows import advance_windows, bucket_us, filling_since_us, next_bucket_us, note_amounts
 
 LOOP = limits_for().loop
 SUMS = slice(9, 12)
@@ -75,6 +75,15 @@ def test_the_buckets_of_a_ring_cover_its_window_and_the_next_one_begins_later(
 
 def test_a_window_of_nothing_still_has_a_bucket() -> None:
     assert bucket_us(0, SHORT_SLOTS) == 1
+
+
+@pytest.mark.parametrize(("short", "long", "place"), [(0, 0, 0), (7, 0, 0), (0, 7, 1), (400, 3, 0), (3, 400, 1)])
+def test_the_sums_cover_what_the_younger_of_the_filling_buckets_began(short: int, long: int, place: int) -> None:
+    began_us = (
+        short * bucket_us(LOOP.short_window_us, SHORT_SLOTS),
+        long * bucket_us(LOOP.long_window_us, LONG_SLOTS),
+    )
+    assert filling_since_us(LOOP, short, long) == max(began_us) == began_us[place]
 
 
 def test_an_earlier_time_changes_nothing() -> None:
