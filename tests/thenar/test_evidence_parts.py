@@ -12,7 +12,7 @@ from tests.thenar.evidence_reading import RULES, cells_of, everything_passed, ju
 from tests.thenar.made_challenge import made_challenge
 from thenar.cli import main
 from thenar.report.evidence import CHALLENGE, PAGE, TWIN
-from thenar.report.evidence_tests import PROOFS, ids_of_tests, read_junit
+from thenar.report.evidence_tests import PROOFS, ids_of_tests, read_junit, read_junits
 from thenar.shared.errors import InputError
 
 
@@ -103,3 +103,18 @@ def test_a_folder_without_a_usable_challenge_is_refused(
 def test_a_junit_file_that_is_not_there_is_told(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"missing\.xml"):
         read_junit(tmp_path / "missing.xml")
+
+
+def test_a_test_that_one_run_skipped_and_another_ran_has_run_and_a_failure_stays_one(tmp_path: Path) -> None:
+    first, second = tmp_path / "first", tmp_path / "second"
+    first.mkdir()
+    second.mkdir()
+    one = junit(
+        first, {"tests/safety/test_doors.py::test_a": "skipped", "tests/safety/test_doors.py::test_b": "failed"}
+    )
+    other = junit(
+        second, {"tests/safety/test_doors.py::test_a": "passed", "tests/safety/test_doors.py::test_b": "passed"}
+    )
+    for files in ([one, other], [other, one]):
+        assert list(read_junits(files)["cases"].values()) == ["passed", "failed"]
+    assert read_junits([one])["cases"]["tests/safety/test_doors.py::test_a"] == "skipped"

@@ -281,7 +281,7 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     challenge.add_argument("--out", metavar="DIR", help="folder to leave evidence and counterexamples in")
     evidence = add("evidence", "renew the evidence page of a challenge with what else has been run")
     evidence.add_argument("folder", metavar="DIR", help="a folder that `thenar challenge PROFILE --out` has made")
-    evidence.add_argument("--tests", metavar="FILE", help="test results: a JUnit file of pytest (--junitxml)")
+    evidence.add_argument("--tests", nargs="+", metavar="FILE", help="test results: JUnit files of pytest (--junitxml)")
     evidence.add_argument("--proofs", metavar="FILE", help="proofs: a JSON list with id, property and result")
     evidence.add_argument("--mutation", metavar="FILE", help="mutation counts: a JSON object with files")
     evidence.add_argument("--vectors", metavar="FILE", help="vector counts: a JSON object with count and by_rule")

@@ -9,14 +9,14 @@ from thenar.caution import SHORT
 from thenar.cli.show import show_json
 from thenar.report.evidence import PAGE, write_evidence
 from thenar.report.evidence_parts import read_challenge, read_mutation, read_proofs, read_vectors
-from thenar.report.evidence_tests import proofs_in, read_junit
+from thenar.report.evidence_tests import proofs_in, read_junits
 
 
 def command(chosen: argparse.Namespace) -> int:
     """Write evidence.html and evidence.json into the folder. Returns 0; bad input raises InputError."""
     folder = Path(chosen.folder)
     challenge = read_challenge(folder)
-    tests = read_junit(Path(chosen.tests)) if chosen.tests else None
+    tests = read_junits([Path(file) for file in chosen.tests]) if chosen.tests else None
     # Proofs run as tests too, so a JUnit file may hold them.
     proofs = read_proofs(Path(chosen.proofs)) if chosen.proofs else proofs_in(tests["cases"]) if tests else None
     record = write_evidence(
