@@ -109,12 +109,8 @@ def test_a_test_that_one_run_skipped_and_another_ran_has_run_and_a_failure_stays
     first, second = tmp_path / "first", tmp_path / "second"
     first.mkdir()
     second.mkdir()
-    one = junit(
-        first, {"tests/safety/test_doors.py::test_a": "skipped", "tests/safety/test_doors.py::test_b": "failed"}
-    )
-    other = junit(
-        second, {"tests/safety/test_doors.py::test_a": "passed", "tests/safety/test_doors.py::test_b": "passed"}
-    )
+    a, b = "tests/safety/test_doors.py::test_a", "tests/safety/test_doors.py::test_b"
+    one, other = junit(first, {a: "skipped", b: "failed"}), junit(second, {a: "passed", b: "passed"})
     for files in ([one, other], [other, one]):
         assert list(read_junits(files)["cases"].values()) == ["passed", "failed"]
-    assert read_junits([one])["cases"]["tests/safety/test_doors.py::test_a"] == "skipped"
+    assert read_junits([one])["cases"][a] == "skipped"
