@@ -38,7 +38,8 @@ figcaption { font-weight: 700; margin-bottom: .2rem; } svg { width: 100%; height
 @page { size: A4 landscape; margin: 11mm; }
 @media print { body { font-size: 9pt; line-height: 1.25; padding: 0; max-width: none; } table { font-size: 7.5pt; }
   th, td { padding: .1rem .25rem; } h2 { margin-top: 1rem; } nav, .skip { display: none; }
-  a { text-decoration: none; } .wide { overflow: visible; } .rows { break-before: page; } .charts { flex-wrap: nowrap; break-inside: avoid; }
+  a { text-decoration: none; } .wide { overflow: visible; } .rows { break-before: page; }
+  .charts { flex-wrap: nowrap; break-inside: avoid; }
   .charts svg { max-height: 168mm; } }
 """
 _MARKS: Final = {"held": ("held", "held"), "GAP": ("gap", "&#9650; GAP"), "FAILS": ("fails", "&#10006; FAILS")}
