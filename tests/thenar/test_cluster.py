@@ -72,6 +72,7 @@ def _after(trials: int, act: Callable[[], None]) -> Callable[[object], None]:
     return on_finished
 
 
+@pytest.mark.slow
 def test_a_sweep_on_two_workers_leaves_the_same_tables_as_a_local_one(dask: DaskProcesses, tmp_path: Path) -> None:
     command = ["sweep", str(short_scenario(tmp_path)), "--over", f"{GAIN}=0.5:1.5:7"]
     command += ["--over", "estimator.latency_ms=50,150"]
@@ -83,6 +84,7 @@ def test_a_sweep_on_two_workers_leaves_the_same_tables_as_a_local_one(dask: Dask
         assert (tmp_path / f"there-{name}").read_bytes() == (tmp_path / f"here-{name}").read_bytes(), name
 
 
+@pytest.mark.slow
 def test_a_worker_killed_half_way_loses_nothing_and_a_law_file_travels_with_its_trials(
     dask: DaskProcesses, pushed: dict[str, bytes], tmp_path: Path
 ) -> None:
@@ -102,6 +104,7 @@ def test_a_worker_killed_half_way_loses_nothing_and_a_law_file_travels_with_its_
     dask.wait_for_workers(TWO)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 and Ctrl-C as POSIX systems have them")
 def test_a_sweep_interrupted_and_killed_on_workers_ends_locally_with_the_same_table(
     dask: DaskProcesses, pushed: dict[str, bytes], tmp_path: Path

@@ -6,6 +6,7 @@ may reach the scheduler may run code on every machine of it, and the scheduler m
 
 from __future__ import annotations
 
+import asyncio
 import importlib.util
 import itertools
 import logging
@@ -205,9 +206,19 @@ def _client(address: str) -> Any:
 
     with _quiet():
         try:
+            # Client itself waits for ever on a listener that says nothing.
+            asyncio.run(asyncio.wait_for(_greeted(address), CONNECT_S))
             return Client(address, timeout=CONNECT_S, set_as_default=False, direct_to_workers=False)
         except (OSError, ValueError, ImportError) as error:  # ImportError: Dask's word for versions that don't agree
             raise _nobody(address, f"no answer of a Dask scheduler ({type(error).__name__})") from None
+
+
+async def _greeted(address: str) -> None:
+    from distributed import Security
+    from distributed.comm import connect
+
+    comm = await connect(address, timeout=CONNECT_S, **Security().get_connection_args("client"))
+    await comm.close()
 
 
 def _nobody(address: str, found: str) -> InputError:
