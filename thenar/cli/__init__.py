@@ -174,6 +174,11 @@ def _for_sweeps(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     sweep.add_argument("--to", metavar="FILE", help="write the tidy table of all trials to FILE.parquet or FILE.csv")
     sweep.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
     sweep.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
+    sweep.add_argument(
+        "--on",
+        metavar="HOST:PORT",
+        help="hand the trials to a Dask scheduler that you trust (needs the extra thenar[cluster])",
+    )
 
 
 def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -18,7 +19,8 @@ from thenar.report.sweep_summary import SettingLine, best_first
 from thenar.report.sweep_table import check_target
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.compiled import compiled_before
-from thenar.study.sweep import Asked, Sweep, SweepFolder, local_engine
+from thenar.shared.errors import InputError, Problem
+from thenar.study.sweep import Asked, Engine, Sweep, SweepFolder, local_engine
 from thenar.study.sweep_results import PICTURE, SUMMARY, SweepResults, export, keys_of, results_of, write_whole
 from thenar.workers import cores
 
@@ -32,13 +34,15 @@ def command(chosen: argparse.Namespace) -> int:
     to = Path(chosen.to) if chosen.to else None
     if to is not None:
         check_target(to)
+    if chosen.on is not None:
+        _check_on(chosen)
     loaded = load_typed(chosen.file)
     sweep = _checked(chosen, loaded)
     out = Path(chosen.out) if chosen.out else RUNS / f"{loaded.path.stem}-sweep-{sweep.fingerprint()}"
     total = sweep.plan.trials
     try:
-        with SweepFolder(sweep, out) as folder:
-            _run(folder, total, chosen)
+        with _engine_for(chosen) as engine_for, SweepFolder(sweep, out) as folder:
+            _run(folder, total, chosen, engine_for)
             results = results_of(folder)
             record = _record(folder, results)
             text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
@@ -69,18 +73,46 @@ def _checked(chosen: argparse.Namespace, loaded: LoadedScenario) -> Sweep:
         )
 
 
-def _run(folder: SweepFolder, total: int, chosen: argparse.Namespace) -> None:
+def _check_on(chosen: argparse.Namespace) -> None:
+    from thenar.study.cluster import check_address
+
+    check_address(chosen.on)
+    if chosen.jobs is not None:
+        allowed = "none beside --on: the threads of the workers count there"
+        raise InputError([Problem("--jobs", "", str(chosen.jobs), allowed)])
+
+
+@contextmanager
+def _engine_for(chosen: argparse.Namespace) -> Iterator[Callable[[int], Engine]]:
+    """What gives the engine for a number of trials. Another machine's is connected and compared before a folder is."""
+    if chosen.on is None:
+        yield lambda _: local_engine(chosen.jobs or cores())
+        return
+    from thenar.study.cluster import Cluster
+
+    with Cluster(chosen.on) as cluster:
+        if sys.stderr.isatty() and not chosen.json:
+            workers, threads = len(cluster.workers), sum(cluster.workers.values())
+            print(
+                f"{chosen.on}: {workers} worker{'' if workers == 1 else 's'}, {threads} thread"
+                f"{'' if threads == 1 else 's'}; each worker compiles the models first, once (up to a minute)",
+                file=sys.stderr,
+            )
+        yield cluster.engine
+
+
+def _run(folder: SweepFolder, total: int, chosen: argparse.Namespace, engine_for: Callable[[int], Engine]) -> None:
     before = folder.finished
     if before:
         rest = "nothing is left to run" if before == total else f"going on with the other {total - before}"
         print(f"{folder.path}: {before} of {total} trials were there, {rest}", file=sys.stderr)
     if before == total:
         return
-    if sys.stderr.isatty() and not chosen.json and not compiled_before():
+    if chosen.on is None and sys.stderr.isatty() and not chosen.json and not compiled_before():
         print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
     note_slow_laws(folder.first_trials())
     with progress(total - before, "sweeping", quiet=chosen.json) as advance:
-        folder.run(local_engine(chosen.jobs or cores()), advance)
+        folder.run(engine_for(total - before), advance)
 
 
 def _draw(folder: SweepFolder, results: SweepResults) -> None:

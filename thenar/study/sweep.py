@@ -79,10 +79,17 @@ class Sweep:
             "seed": str(self.seed),
             "settings": hashlib.sha256(json.dumps(settings).encode()).hexdigest(),
             "limits": ", ".join(sorted({s.limits for s in self.plan.settings})),
-            "thenar": thenar.__version__,
-            "measures": hashlib.sha256(Path(metrics.__file__).read_bytes()).hexdigest()[:16],
-            "code": compiled.source_fingerprint(Path(compiled.__file__).resolve().parent.parent, _DECIDES_A_TRIAL),
+            **made_by(),
         }
+
+
+def made_by() -> dict[str, str]:
+    """What runs trials here: thenar's version, fingerprints of the measures and of all code that decides a trial."""
+    return {
+        "thenar": thenar.__version__,
+        "measures": hashlib.sha256(Path(metrics.__file__).read_bytes()).hexdigest()[:16],
+        "code": compiled.source_fingerprint(Path(compiled.__file__).resolve().parent.parent, _DECIDES_A_TRIAL),
+    }
 
 
 class SweepFolder:
