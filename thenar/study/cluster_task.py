@@ -14,7 +14,6 @@ import itertools
 import math
 import pickle
 import platform
-import tempfile
 import threading
 from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
@@ -118,13 +117,14 @@ def run_task(task: bytes, asked: tuple[tuple[str, str], ...], address: str) -> l
     """
     from distributed import get_worker
 
-    worker = str(get_worker().address)
+    here = get_worker()
+    worker = str(here.address)
     differ = differences(surroundings(), dict(asked), address, worker)
     if differ:
         raise InputError(differ)
     # Not before the two are known to be the same: bytes of another thenar could mean anything.
     chunk, law_files = pickle.loads(task)  # noqa: S301 - whoever may hand over a task may run any code here
-    home = _unpacked(law_files)
+    home = _unpacked(law_files, Path(here.local_directory) / "thenar-laws")
     chunk = chunk._replace(trials=tuple(_at_home(trial, home, law_files) for trial in chunk.trials))
     try:
         with _ALONE if slow_laws(chunk.trials) else nullcontext():
@@ -171,18 +171,12 @@ def _at_home(trial: Trial, home: Path, law_files: Mapping[str, LawFile]) -> Tria
     return replace(trial, law_base=home) if trial.law.file in law_files else trial
 
 
-@functools.cache
-def _folder() -> tempfile.TemporaryDirectory[str]:
-    return tempfile.TemporaryDirectory(prefix="thenar-laws-")
-
-
-def _unpacked(law_files: Mapping[str, LawFile]) -> Path:
-    """The folder of this process with `law_files` in it."""
+def _unpacked(law_files: Mapping[str, LawFile], home: Path) -> Path:
+    """`home` with `law_files` in it: a folder of this worker alone, which Dask clears away after a worker that died."""
     with _UNPACKING:
-        home = Path(_folder().name)
         for name, file in law_files.items():
             if not (home / name).exists():
-                (home / name).parent.mkdir(exist_ok=True)
+                (home / name).parent.mkdir(parents=True, exist_ok=True)
                 (home / name).write_bytes(file.source)
     return home
 
