@@ -2,7 +2,7 @@
 
 Voluntary and evoked shares of the agonist overlap (a_v + a_s (1 - a_v)); the antagonist subtracts
 through a lever ratio; pinch can't be negative; the contact is a first-order lag. The step goes from
-event to event in equal sub-steps of at most 4 ms; a muscle at rest is not integrated.
+event to event in equal sub-steps (`longest_sub_step_ms`); a muscle at rest is not integrated.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from typing import Any, Final, NamedTuple
 
+from thenar.plant_models.decay import decayed
 from thenar.plant_models.muscle import (
     LONGEST_STEP_MS,
     MuscleParams,
@@ -27,13 +28,21 @@ from thenar.plant_models.voluntary import VoluntaryParams, VoluntaryState, share
 from thenar.shared.compiled import fixed, step, store
 from thenar.shared.signals import AGONIST
 
+LONGEST_ALONE_MS: Final = 10.0
+NEAR_SHARE: Final = 0.05
+"""Own force alone goes in long sub-steps once no more than this is left to go. Where the pinch then leaves zero within
+a sub-step it bends, and the error grows with what is left to go and with the square of the sub-step."""
+LONGEST_BENT_MS: Final = 2.0
+"""Sub-step while own force, with its noise, leaves zero or falls to it."""
+
 
 class HandParams(NamedTuple):
-    """Maximum pinch in N, lever ratio without unit, contact time constant in ms."""
+    """Maximum pinch in N, lever ratio without unit, one over the maximum (1/N) and over the contact's time (1/ms)."""
 
     max_pinch_N: float
     lever_ratio: float
-    contact_ms: float
+    per_max_pinch: float
+    per_contact: float
 
 
 class BodyParams(NamedTuple):
@@ -79,7 +88,7 @@ def body_params(wearer: Wearer, played_back: bool = False) -> BodyParams:
         voluntary=VoluntaryParams(
             wearer.fatigue_per_s, wearer.recovery_per_s, wearer.rest_multiplier, 1.0 if played_back else 0.0
         ),
-        hand=HandParams(wearer.max_pinch_N, wearer.lever_ratio, wearer.contact_ms),
+        hand=HandParams(wearer.max_pinch_N, wearer.lever_ratio, 1.0 / wearer.max_pinch_N, 1.0 / wearer.contact_ms),
     )
 
 
@@ -125,7 +134,7 @@ def store_body_state(memory: Any, state: BodyState) -> None:
 def pressed_N(hand: HandParams, active: float, push: Push, agonist_N: float, antagonist_N: float) -> float:
     """Raw pinch force in N of an active voluntary share, evoked forces in N and what acts from outside."""
     own = min(1.0, max(0.0, active + push.noise))
-    evoked = min(1.0, agonist_N / hand.max_pinch_N)
+    evoked = min(1.0, agonist_N * hand.per_max_pinch)
     together = own + evoked * (1.0 - own)
     return max(0.0, hand.max_pinch_N * together - hand.lever_ratio * antagonist_N + push.handling_N)
 
@@ -141,6 +150,24 @@ def body_struck(params: BodyParams, state: BodyState, channel: int, share: float
 
 
 @step
+def longest_sub_step_ms(
+    params: BodyParams, state: BodyState, push: Push, agonist_quiet: bool, antagonist_quiet: bool
+) -> float:
+    """The longest sub-step in ms that keeps the error bar of the tests, from here on and under `push`."""
+    longest_ms = LONGEST_STEP_MS
+    if not agonist_quiet:
+        longest_ms = min(longest_ms, longest_step_ms(params.agonist, state.agonist))
+    if not antagonist_quiet:
+        longest_ms = min(longest_ms, longest_step_ms(params.antagonist, state.antagonist))
+    active = state.voluntary.active
+    if agonist_quiet and antagonist_quiet and abs(push.drive - active) <= NEAR_SHARE:
+        longest_ms = LONGEST_ALONE_MS
+    if (active + push.noise > 0.0) != (push.drive + push.noise > 0.0):
+        return min(longest_ms, LONGEST_BENT_MS)
+    return longest_ms
+
+
+@step
 def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) -> BodyState:
     """The body `gap_us` us later, with no pulse in between and `push` held."""
     if gap_us <= 0:
@@ -148,30 +175,30 @@ def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) ->
     agonist, antagonist, voluntary = state.agonist, state.antagonist, state.voluntary
     agonist_quiet, antagonist_quiet = is_quiet(agonist), is_quiet(antagonist)
     gap_ms = gap_us * 1e-3
-    longest_ms = LONGEST_STEP_MS
-    if not agonist_quiet:
-        longest_ms = min(longest_ms, longest_step_ms(params.agonist, agonist))
-    if not antagonist_quiet:
-        longest_ms = min(longest_ms, longest_step_ms(params.antagonist, antagonist))
-    count = int(math.ceil(gap_ms / longest_ms))
-    h_ms = gap_ms / count
+    longest_ms = longest_sub_step_ms(params, state, push, agonist_quiet, antagonist_quiet)
+    count, h_ms = 1, gap_ms
+    if gap_ms > longest_ms:
+        count = int(math.ceil(gap_ms / longest_ms))
+        h_ms = gap_ms / count
     agonist_decay, antagonist_decay = 0.0, 0.0
     if agonist_quiet:
         agonist = recovered(params.agonist, agonist, gap_ms)
     else:
-        agonist_decay = math.exp(-0.5 * h_ms / params.agonist.tau_c_ms)
+        agonist_decay = decayed(0.5 * h_ms * params.agonist.per_tau_c)
     if antagonist_quiet:
         antagonist = recovered(params.antagonist, antagonist, gap_ms)
     else:
-        antagonist_decay = math.exp(-0.5 * h_ms / params.antagonist.tau_c_ms)
+        antagonist_decay = decayed(0.5 * h_ms * params.antagonist.per_tau_c)
     # Exact response of the contact lag to a force that is quadratic over the sub-step.
-    lags = h_ms / params.hand.contact_ms
-    kept = math.exp(-lags)
+    lags = h_ms * params.hand.per_contact
+    per_lag = 1.0 / lags
+    kept = decayed(lags)
     on_start = 1.0 - kept
-    on_linear = 1.0 - on_start / lags
-    on_square = 1.0 - 2.0 * on_linear / lags
-    # The push may just have changed: the raw force jumps with it.
-    pressed = pressed_N(params.hand, voluntary.active, push, agonist.force_N, antagonist.force_N)
+    on_linear = 1.0 - on_start * per_lag
+    on_square = 1.0 - 2.0 * on_linear * per_lag
+    # The push may just have changed: the raw force jumps with it, and so does a share that is played back.
+    active = push.drive if params.voluntary.played_back > 0.0 else voluntary.active
+    pressed = pressed_N(params.hand, active, push, agonist.force_N, antagonist.force_N)
     force_N = state.force_N
     for _ in range(count):
         agonist_mid, antagonist_mid = 0.0, 0.0
