@@ -21,7 +21,7 @@ from typing import Final, NamedTuple
 
 from thenar.plant_models.decay import decayed
 from thenar.plant_models.settings import Muscle
-from thenar.shared.compiled import step
+from thenar.shared.compiled import over, step
 
 A_QUADRICEPS_N_PER_MS: Final = 3.009
 """Rested force scale of the published quadriceps constants (from memory; 3.0009 in the table read)."""
@@ -200,7 +200,7 @@ def pull(params: MuscleParams, state: MuscleState, calcium: float, recruited: fl
     """The terms of dF/dt at this much calcium, at the fatigue of `state`; both divisions of the equation as one."""
     open_ = state.km + calcium
     slowed = state.tau1_ms * open_ + params.tau2_ms * calcium
-    both = 1.0 / (open_ * slowed)
+    both = over(open_ * slowed)
     grown = state.A * (slowed * both)
     return Pull(recruited * grown, calcium * grown, open_ * open_ * both)
 
@@ -233,7 +233,7 @@ def advanced(params: MuscleParams, state: MuscleState, h_ms: float, half_decay: 
         middle = 4.0 * m.decline
         tilt = middle * eighth
         kept = 1.0 - sixth * (a.decline + middle * (0.5 - eighth * a.decline))
-        per = 1.0 / (1.0 + sixth * (b.decline + middle * (0.5 + eighth * b.decline)))
+        per = over(1.0 + sixth * (b.decline + middle * (0.5 + eighth * b.decline)))
         force_a, full_a = a.force - a.decline * force, a.full - a.decline * full
         before, full_before = force, full
         force = (force * kept + sixth * (a.force + b.force + 4.0 * m.force - tilt * (a.force - b.force))) * per

@@ -40,7 +40,7 @@ static inline void body_to(desk *d, const trial *tr, num t) {
 
 static inline void note(desk *d, record *out, num mask) {
     d->reasons |= mask;
-    for (num rule = 1; mask > 0; mask >>= 1, rule++) out->counts[rule] += mask & 1;
+    for (; mask > 0; mask &= mask - 1) out->counts[1 + __builtin_ctzll((unsigned long long)mask)]++;
 }
 
 static inline void target_changes(desk *d, const trial *tr) {
