@@ -25,7 +25,7 @@ from thenar.plant_models.muscle import (
 )
 from thenar.plant_models.settings import Wearer
 from thenar.plant_models.voluntary import VoluntaryParams, VoluntaryState, shares_after
-from thenar.shared.compiled import fixed, step, store
+from thenar.shared.compiled import fixed, over, step, store
 from thenar.shared.signals import AGONIST
 
 LONGEST_ALONE_MS: Final = 10.0
@@ -167,19 +167,81 @@ def longest_sub_step_ms(
     return longest_ms
 
 
+class Lag(NamedTuple):
+    """How the contact answers over a sub-step: shares of the force before, and of what presses (see `followed`)."""
+
+    kept: float
+    on_start: float
+    on_linear: float
+    on_square: float
+
+
+@step
+def contact_lag(hand: HandParams, h_ms: float) -> Lag:
+    """The contact's answer over `h_ms` ms: exact for a force that is quadratic over the sub-step."""
+    lags = h_ms * hand.per_contact
+    per_lag = over(lags)
+    kept = decayed(lags)
+    on_start = 1.0 - kept
+    on_linear = 1.0 - on_start * per_lag
+    return Lag(kept, on_start, on_linear, 1.0 - 2.0 * on_linear * per_lag)
+
+
+@step
+def followed(lag: Lag, force_N: float, start: float, middle: float, end: float) -> float:
+    """The force behind the contact after a sub-step in which these N press at its start, middle and end."""
+    linear = 4.0 * middle - 3.0 * start - end
+    square = 2.0 * (start - 2.0 * middle + end)
+    return force_N * lag.kept + start * lag.on_start + linear * lag.on_linear + square * lag.on_square
+
+
+@step
+def sub_steps(gap_ms: float, longest_ms: float) -> tuple[int, float]:
+    """How many equal sub-steps make `gap_ms`, and how long they are, ms."""
+    if gap_ms <= longest_ms:
+        return 1, gap_ms
+    count = int(math.ceil(gap_ms / longest_ms))
+    return count, gap_ms / count
+
+
+@step
+def starting_share(params: VoluntaryParams, state: VoluntaryState, push: Push) -> float:
+    """The active share as the push begins to act: one that is played back steps with it."""
+    return push.drive if params.played_back > 0.0 else state.active
+
+
+@step
+def alone_after(params: BodyParams, state: BodyState, push: Push, gap_ms: float) -> BodyState:
+    """As `body_after`, with no muscle at work."""
+    hand, voluntary, force_N = params.hand, state.voluntary, state.force_N
+    count, h_ms = sub_steps(gap_ms, longest_sub_step_ms(params, state, push, True, True))
+    lag = contact_lag(hand, h_ms)
+    pressed = pressed_N(hand, starting_share(params.voluntary, voluntary, push), push, 0.0, 0.0)
+    for _ in range(count):
+        voluntary, active_mid = shares_after(params.voluntary, voluntary, push.drive, 1e-3 * h_ms)
+        middle = pressed_N(hand, active_mid, push, 0.0, 0.0)
+        end = pressed_N(hand, voluntary.active, push, 0.0, 0.0)
+        force_N = followed(lag, force_N, pressed, middle, end)
+        pressed = end
+    return BodyState(
+        recovered(params.agonist, state.agonist, gap_ms),
+        recovered(params.antagonist, state.antagonist, gap_ms),
+        voluntary,
+        max(0.0, force_N),
+    )
+
+
 @step
 def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) -> BodyState:
     """The body `gap_us` us later, with no pulse in between and `push` held."""
     if gap_us <= 0:
         return state
+    gap_ms = gap_us * 1e-3
     agonist, antagonist, voluntary = state.agonist, state.antagonist, state.voluntary
     agonist_quiet, antagonist_quiet = is_quiet(agonist), is_quiet(antagonist)
-    gap_ms = gap_us * 1e-3
-    longest_ms = longest_sub_step_ms(params, state, push, agonist_quiet, antagonist_quiet)
-    count, h_ms = 1, gap_ms
-    if gap_ms > longest_ms:
-        count = int(math.ceil(gap_ms / longest_ms))
-        h_ms = gap_ms / count
+    if agonist_quiet and antagonist_quiet:
+        return alone_after(params, state, push, gap_ms)
+    count, h_ms = sub_steps(gap_ms, longest_sub_step_ms(params, state, push, agonist_quiet, antagonist_quiet))
     agonist_decay, antagonist_decay = 0.0, 0.0
     if agonist_quiet:
         agonist = recovered(params.agonist, agonist, gap_ms)
@@ -189,17 +251,11 @@ def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) ->
         antagonist = recovered(params.antagonist, antagonist, gap_ms)
     else:
         antagonist_decay = decayed(0.5 * h_ms * params.antagonist.per_tau_c)
-    # Exact response of the contact lag to a force that is quadratic over the sub-step.
-    lags = h_ms * params.hand.per_contact
-    per_lag = 1.0 / lags
-    kept = decayed(lags)
-    on_start = 1.0 - kept
-    on_linear = 1.0 - on_start * per_lag
-    on_square = 1.0 - 2.0 * on_linear * per_lag
-    # The push may just have changed: the raw force jumps with it, and so does a share that is played back.
-    active = push.drive if params.voluntary.played_back > 0.0 else voluntary.active
-    pressed = pressed_N(params.hand, active, push, agonist.force_N, antagonist.force_N)
-    force_N = state.force_N
+    hand, force_N = params.hand, state.force_N
+    lag = contact_lag(hand, h_ms)
+    # The push may just have changed: the raw force jumps with it.
+    active = starting_share(params.voluntary, voluntary, push)
+    pressed = pressed_N(hand, active, push, agonist.force_N, antagonist.force_N)
     for _ in range(count):
         agonist_mid, antagonist_mid = 0.0, 0.0
         if not agonist_quiet:
@@ -207,10 +263,8 @@ def body_after(params: BodyParams, state: BodyState, push: Push, gap_us: int) ->
         if not antagonist_quiet:
             antagonist, antagonist_mid = advanced(params.antagonist, antagonist, h_ms, antagonist_decay)
         voluntary, active_mid = shares_after(params.voluntary, voluntary, push.drive, 1e-3 * h_ms)
-        middle = pressed_N(params.hand, active_mid, push, agonist_mid, antagonist_mid)
-        end = pressed_N(params.hand, voluntary.active, push, agonist.force_N, antagonist.force_N)
-        linear = 4.0 * middle - 3.0 * pressed - end
-        square = 2.0 * (pressed - 2.0 * middle + end)
-        force_N = force_N * kept + pressed * on_start + linear * on_linear + square * on_square
+        middle = pressed_N(hand, active_mid, push, agonist_mid, antagonist_mid)
+        end = pressed_N(hand, voluntary.active, push, agonist.force_N, antagonist.force_N)
+        force_N = followed(lag, force_N, pressed, middle, end)
         pressed = end
     return BodyState(agonist, antagonist, voluntary, max(0.0, force_N))
