@@ -37,7 +37,7 @@ class VoluntaryState(NamedTuple):
 def shares_slope(
     params: VoluntaryParams, active: float, resting: float, wanted: float, recovery_per_s: float
 ) -> tuple[float, float]:
-    """Rates of change per s of the active and the resting share, while rest runs short (wanted > active + resting)."""
+    """Rates of change per s of the active and the resting share, also where rest runs short (LD = LR)."""
     flow = DEVELOP_PER_S * min(wanted - active, resting)
     fatigued = 1.0 - active - resting
     return flow - params.fatigue_per_s * active, -flow + recovery_per_s * fatigued
@@ -53,7 +53,8 @@ def shares_after(
     recovery_per_s = params.recovery_per_s
     if wanted <= 0.0:
         recovery_per_s = recovery_per_s * params.rest_multiplier
-    if wanted - state.active > state.resting:
+    # No more can tire than F h: with so much rest to spare, rest doesn't run short within the sub-step.
+    if wanted - state.active > state.resting - params.fatigue_per_s * h_s:
         return short_of_rest(params, state, wanted, recovery_per_s, h_s)
     # LD = LR: up or down, one rate to the end. The exponentials as series up to the fourth power, as Runge-Kutta has.
     rate_per_s = RELAX_PER_S + params.fatigue_per_s
@@ -73,7 +74,7 @@ def shares_after(
 def short_of_rest(
     params: VoluntaryParams, state: VoluntaryState, wanted: float, recovery_per_s: float, h_s: float
 ) -> tuple[VoluntaryState, float]:
-    """As `shares_after` when more is wanted than there is (Runge-Kutta 4)."""
+    """As `shares_after` when all or more is wanted that there is (Runge-Kutta 4)."""
     active, resting = state.active, state.resting
     half = 0.5 * h_s
     a_active, a_resting = shares_slope(params, active, resting, wanted, recovery_per_s)

@@ -142,7 +142,7 @@ static inline shares shares_slope(const voluntary_params *p, double active, doub
     return d;
 }
 
-/* One sub-step in which more is wanted than there is. Returns the active share half-way. */
+/* One sub-step in which all or more is wanted that there is. Returns the active share half-way. */
 static inline double short_of_rest(const voluntary_params *p, voluntary_state *s, double wanted, double recovery,
                                    double h_s) {
     const double half = 0.5 * h_s, sixth = h_s * (1.0 / 6.0), active = s->active, resting = s->resting;
@@ -171,7 +171,8 @@ static inline double shares_advanced(const voluntary_params *p, voluntary_state 
         s->fatigued = 0.0;
         return wanted;
     }
-    if (wanted - active > s->resting) return short_of_rest(p, s, wanted, recovery, h_s);
+    if (wanted - active > s->resting - p->fatigue_per_s * h_s)
+        return short_of_rest(p, s, wanted, recovery, h_s);
     s->fatigued += (p->fatigue_per_s * (active + moved * on_mean) - recovery * s->fatigued) * recovering;
     s->active = active + moved * to_end;
     s->resting = 1.0 - s->active - s->fatigued;
