@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from typing import Final, NamedTuple
 
-from thenar.shared.compiled import step
+from thenar.shared.compiled import step, step_for_all
 
 DEVELOP_PER_S: Final = 10.0
 RELAX_PER_S: Final = 10.0
@@ -70,7 +70,7 @@ def shares_after(
     return VoluntaryState(active, 1.0 - active - fatigued, fatigued), state.active + moved * to_middle
 
 
-@step
+@step_for_all
 def short_of_rest(
     params: VoluntaryParams, state: VoluntaryState, wanted: float, recovery_per_s: float, h_s: float
 ) -> tuple[VoluntaryState, float]:
