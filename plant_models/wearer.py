@@ -22,7 +22,7 @@ NEW_TARGET_N_PER_S: Final = 30.0
 
 
 class WearerParams(NamedTuple):
-    """Numbers of one wearer in one condition; flags are 0.0 or 1.0, `keep_*` is per tick."""
+    """Numbers of one wearer in one condition; flags are 0.0 or 1.0, `keep_*` and `kick_*` are per tick."""
 
     tick_s: float
     relaxed: float
@@ -46,7 +46,11 @@ class WearerParams(NamedTuple):
     noise_quadratic: float
     keep_slow: float
     keep_fast: float
-    fast_share: float
+    kick_wander: float
+    kick_slow: float
+    kick_fast: float
+    slow_weight: float
+    fast_weight: float
 
 
 class WearerState(NamedTuple):
@@ -89,6 +93,9 @@ def wearer_params(wearer: Wearer, tick_us: int, relaxed: bool) -> WearerParams:
     """Step parameters for a tick in us; `relaxed` wearers (stimulation alone) make no force themselves."""
     tick_s = tick_us / US_PER_S
     production, noise = wearer.production, wearer.noise
+    keep_wander = math.exp(-tick_s / production.wander_tau_s)
+    keep_slow = math.exp(-2.0 * math.pi * noise.slow_Hz * tick_s)
+    keep_fast = math.exp(-2.0 * math.pi * noise.fast_Hz * tick_s)
     return WearerParams(
         tick_s=tick_s,
         relaxed=1.0 if relaxed else 0.0,
@@ -103,17 +110,26 @@ def wearer_params(wearer: Wearer, tick_us: int, relaxed: bool) -> WearerParams:
         production_offset_N=production.offset_N,
         scatter_share=production.scatter_share,
         wander_share=production.wander_share,
-        keep_wander=math.exp(-tick_s / production.wander_tau_s),
+        keep_wander=keep_wander,
         drift_depth=production.drift_depth,
         drift_per_s=1.0 / production.drift_tau_s,
         drift_neutral_N=production.drift_neutral_share * wearer.max_pinch_N,
         noise_floor=noise.floor,
         noise_linear=noise.linear,
         noise_quadratic=noise.quadratic,
-        keep_slow=math.exp(-2.0 * math.pi * noise.slow_Hz * tick_s),
-        keep_fast=math.exp(-2.0 * math.pi * noise.fast_Hz * tick_s),
-        fast_share=noise.fast_share,
+        keep_slow=keep_slow,
+        keep_fast=keep_fast,
+        kick_wander=_kick(keep_wander),
+        kick_slow=_kick(keep_slow),
+        kick_fast=_kick(keep_fast),
+        slow_weight=math.sqrt(1.0 - noise.fast_share),
+        fast_weight=math.sqrt(noise.fast_share),
     )
+
+
+def _kick(keep: float) -> float:
+    """What first-order noise takes up at a tick so that its variance stays one, when it keeps a share `keep`."""
+    return math.sqrt(1.0 - keep * keep)
 
 
 @step
@@ -123,16 +139,16 @@ def noise_sd_share(params: WearerParams, share: float) -> float:
 
 
 @step
-def wandered(value: float, keep: float, z: float) -> float:
-    """The next value of first-order noise of unit variance that keeps a share `keep` per tick."""
-    return keep * value + math.sqrt(1.0 - keep * keep) * z
+def wandered(value: float, keep: float, kick: float, z: float) -> float:
+    """The next value of first-order noise that keeps a share `keep` per tick and takes up `kick` of a new number."""
+    return keep * value + kick * z
 
 
 @step
 def effort(params: WearerParams, state: WearerState, sensed: Sensed) -> tuple[Effort, WearerState]:
     """Drive and noise for the coming tick, and the wearer's new memory."""
-    slow = wandered(state.slow, params.keep_slow, sensed.z_slow)
-    fast = wandered(state.fast, params.keep_fast, sensed.z_fast)
+    slow = wandered(state.slow, params.keep_slow, params.kick_slow, sensed.z_slow)
+    fast = wandered(state.fast, params.keep_fast, params.kick_fast, sensed.z_fast)
     if params.relaxed > 0.0:
         return Effort(0.0, 0.0), WearerState(-1.0, 1.0, 0.0, 0.0, 0.0, slow, fast)
     if params.played_back > 0.0:
@@ -158,9 +174,9 @@ def effort(params: WearerParams, state: WearerState, sensed: Sensed) -> tuple[Ef
     if params.sees_own_force == 0.0:
         settled_N = -params.drift_depth * (produced_N + correction_N - params.drift_neutral_N)
         drift_N += (settled_N - drift_N) * params.drift_per_s * params.tick_s
-        wander = wandered(wander, params.keep_wander, sensed.z_wander)
+        wander = wandered(wander, params.keep_wander, params.kick_wander, sensed.z_wander)
     wander_N = params.wander_share * wander * produced_N
     share = min(1.0, max(0.0, (produced_N + correction_N + drift_N + wander_N) / params.max_pinch_N))
-    mixed = math.sqrt(1.0 - params.fast_share) * slow + math.sqrt(params.fast_share) * fast
+    mixed = params.slow_weight * slow + params.fast_weight * fast
     noise = noise_sd_share(params, share) * mixed
     return Effort(share, noise), WearerState(target_N, factor, correction_N, drift_N, wander, slow, fast)

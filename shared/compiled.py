@@ -98,6 +98,12 @@ def step_for_all(function: Step) -> Step:
     return made
 
 
+@numba.njit(nogil=True, forceinline=True, _nrt=False, error_model="numpy")  # type: ignore[untyped-decorator]
+def over(divisor: float) -> float:
+    """1 / `divisor` of a float that can't be zero: compiled, it isn't asked, and several divisions may run at once."""
+    return 1.0 / divisor
+
+
 def entry(function: Step) -> Step:
     """Compile a function that Python calls in a loop, and keep it in the disk cache. It makes no arrays."""
     compiled: Step = numba.njit(nogil=True, cache=CACHED, _nrt=False)(function)

@@ -25,25 +25,45 @@ static const stimulus REST = {0.0, 0.0, 0.0};
 
 /* ---- the inverse of the recruitment curve ---- */
 
-static inline double lower_quantile(double share) {
-    const double t = sqrt(-2.0 * log(share));
-    const double above = 2.515517 + t * (0.802853 + t * 0.010328);
-    const double below = 1.0 + t * (1.432788 + t * (0.189269 + t * 0.001308));
-    double x = above / below - t;
-    for (int i = 0; i < 3; i++) {
-        const double density = exp(-0.5 * x * x) / 2.5066282746310002;
-        x -= (normal_share(x) - share) / density;
+/* Wichura's AS 241 (controller/curve.py): the highest power comes first. */
+static inline double quotient(const double above[8], const double below[8], double r) {
+    double a = above[0], b = below[0];
+    for (int i = 1; i < 8; i++) {
+        a = a * r + above[i];
+        b = b * r + below[i];
     }
-    return x;
+    return a / b;
+}
+
+static inline double normal_quantile(double share) {
+    static const double near[2][8] = {
+        {2509.0809287301226727, 33430.575583588128105, 67265.770927008700853, 45921.953931549871457,
+         13731.693765509461125, 1971.5909503065514427, 133.14166789178437745, 3.3871328727963666080},
+        {5226.4952788528545610, 28729.085735721942674, 39307.895800092710610, 21213.794301586595867,
+         5394.1960214247511077, 687.18700749205790830, 42.313330701600911252, 1.0}};
+    static const double outside[2][8] = {
+        {7.74545014278341407640e-4, 0.0227238449892691845833, 0.241780725177450611770, 1.27045825245236838258,
+         3.64784832476320460504, 5.76949722146069140550, 4.63033784615654529590, 1.42343711074968357734},
+        {1.05075007164441684324e-9, 5.47593808499534494600e-4, 0.0151986665636164571966, 0.148103976427480074590,
+         0.689767334985100004550, 1.67638483018380384940, 2.05319162663775882187, 1.0}};
+    static const double far[2][8] = {
+        {2.01033439929228813265e-7, 2.71155556874348757815e-5, 0.00124266094738807843860, 0.0265321895265761230930,
+         0.296560571828504891230, 1.78482653991729133580, 5.46378491116411436990, 6.65790464350110377720},
+        {2.04426310338993978564e-15, 1.42151175831644588870e-7, 1.84631831751005468180e-5, 7.86869131145613259100e-4,
+         0.0148753612908506148525, 0.136929880922735805310, 0.599832206555887937690, 1.0}};
+    const double off = share - 0.5;
+    double r, x;
+    if (fabs(off) <= 0.425) return off * quotient(near[0], near[1], 0.180625 - off * off);
+    r = sqrt(-log(greater(off < 0.0 ? share : 1.0 - share, 1e-300)));
+    x = r <= 5.0 ? quotient(outside[0], outside[1], r - 1.6) : quotient(far[0], far[1], r - 5.0);
+    return off < 0.0 ? -x : x;
 }
 
 static inline double current_for_share(double share, double half_mA, double spread) {
-    double x;
     if (share <= 0.0) return 0.0;
     if (share >= 1.0) return INFINITY;
     if (isnan(share)) return NAN;
-    x = share <= 0.5 ? lower_quantile(greater(share, 1e-300)) : -lower_quantile(1.0 - share);
-    return half_mA * exp(spread * x);
+    return half_mA * exp(spread * normal_quantile(share));
 }
 
 /* ---- from a wanted effect to pulses ---- */

@@ -22,7 +22,6 @@ typedef struct {
     push push;
     body_state body;
     wearer_state wearer;
-    wearer_roots roots;
     bang_bang_memory bang_bang;
     memory memory;
     admitted admitted;
@@ -41,7 +40,7 @@ static inline void body_to(desk *d, const trial *tr, num t) {
 
 static inline void note(desk *d, record *out, num mask) {
     d->reasons |= mask;
-    for (num rule = 1; mask > 0; mask >>= 1, rule++) out->counts[rule] += mask & 1;
+    for (; mask > 0; mask &= mask - 1) out->counts[1 + __builtin_ctzll((unsigned long long)mask)]++;
 }
 
 static inline void target_changes(desk *d, const trial *tr) {
@@ -75,7 +74,7 @@ static inline void wearer_ticks(desk *d, const trial *tr, num t) {
     in.own_force_N = seen < 0 ? 0.0 : d->history[seen].force_N;
     for (int c = 0; c < 2; c++) in.felt[c] = sensed < 0 ? 0.0 : d->history[sensed].felt[c];
     in.recorded_N = tr->recorded_N ? tr->recorded_N[tick] : 0.0;
-    wearer_effort(tr->wearer, &d->roots, &d->wearer, &in, &tr->draws[tick], &now->drive, &d->push.noise);
+    wearer_effort(tr->wearer, &d->wearer, &in, &tr->draws[tick], &now->drive, &d->push.noise);
     d->push.drive = moved < 0 ? 0.0 : d->history[moved].drive;
     if (tr->wearer->played_back > 0.0) d->push.drive = now->drive;
     d->push.handling_N = tr->handling_N[tick];
@@ -225,7 +224,6 @@ static inline void desk_laid(desk *d, const trial *tr, record *out) {
     d->readings = readings;
     d->body = *tr->rested;
     d->wearer = *tr->naive;
-    d->roots = roots_of(tr->wearer);
     d->memory = *tr->power_on;
     d->sampled_us = NOT_YET;
     d->estimate_N = d->stated_sd_N = NAN;

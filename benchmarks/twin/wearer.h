@@ -9,23 +9,15 @@
 typedef struct {
     double tick_s, relaxed, played_back, sees_target, sees_own_force, unseen_level_N, max_pinch_N, visual_gain_per_s;
     double cue_N_per_s, production_gain, production_offset_N, scatter_share, wander_share, keep_wander, drift_depth;
-    double drift_per_s, drift_neutral_N, noise_floor, noise_linear, noise_quadratic, keep_slow, keep_fast, fast_share;
+    double drift_per_s, drift_neutral_N, noise_floor, noise_linear, noise_quadratic, keep_slow, keep_fast;
+    double kick_wander, kick_slow, kick_fast, slow_weight, fast_weight;
 } wearer_params;
 
 typedef struct { double target_N, factor, correction_N, drift_N, wander, slow, fast; } wearer_state;
 typedef struct { double scatter, wander, slow, fast; } wearer_draws;
 typedef struct { double target_N, own_force_N, felt[2], recorded_N; } wearer_sensed;
 
-/* What the parameters fix for good: roots that would come out the same at every tick. */
-typedef struct { double kick_wander, kick_slow, kick_fast, slow_weight, fast_weight; } wearer_roots;
-
 #define NEW_TARGET_N_PER_S 30.0
-
-static inline wearer_roots roots_of(const wearer_params *p) {
-    const wearer_roots r = {sqrt(1.0 - p->keep_wander * p->keep_wander), sqrt(1.0 - p->keep_slow * p->keep_slow),
-                            sqrt(1.0 - p->keep_fast * p->keep_fast), sqrt(1.0 - p->fast_share), sqrt(p->fast_share)};
-    return r;
-}
 
 static inline wearer_state at_rest(double target_N, double slow, double fast) {
     const wearer_state s = {target_N, 1.0, 0.0, 0.0, 0.0, slow, fast};
@@ -33,10 +25,10 @@ static inline wearer_state at_rest(double target_N, double slow, double fast) {
 }
 
 /* The drive and its noise for the coming tick; the memory is updated in place. */
-static inline void wearer_effort(const wearer_params *p, const wearer_roots *r, wearer_state *s,
-                                 const wearer_sensed *in, const wearer_draws *z, double *drive, double *noise) {
-    const double slow = p->keep_slow * s->slow + r->kick_slow * z->slow;
-    const double fast = p->keep_fast * s->fast + r->kick_fast * z->fast;
+static inline void wearer_effort(const wearer_params *p, wearer_state *s, const wearer_sensed *in,
+                                 const wearer_draws *z, double *drive, double *noise) {
+    const double slow = p->keep_slow * s->slow + p->kick_slow * z->slow;
+    const double fast = p->keep_fast * s->fast + p->kick_fast * z->fast;
     const double target_N = p->sees_target == 0.0 ? p->unseen_level_N : in->target_N;
     double produced_N, share;
     *drive = *noise = 0.0;
@@ -67,13 +59,13 @@ static inline void wearer_effort(const wearer_params *p, const wearer_roots *r, 
     if (p->sees_own_force == 0.0) {
         const double settled_N = -p->drift_depth * (produced_N + s->correction_N - p->drift_neutral_N);
         s->drift_N += (settled_N - s->drift_N) * p->drift_per_s * p->tick_s;
-        s->wander = p->keep_wander * s->wander + r->kick_wander * z->wander;
+        s->wander = p->keep_wander * s->wander + p->kick_wander * z->wander;
     }
     share = (produced_N + s->correction_N + s->drift_N + p->wander_share * s->wander * produced_N) / p->max_pinch_N;
     share = lesser(1.0, greater(0.0, share));
     *drive = share;
     *noise = (p->noise_floor + p->noise_linear * share + p->noise_quadratic * share * share) *
-             (r->slow_weight * slow + r->fast_weight * fast);
+             (p->slow_weight * slow + p->fast_weight * fast);
     s->target_N = target_N;
     s->slow = slow;
     s->fast = fast;

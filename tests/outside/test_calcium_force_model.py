@@ -15,7 +15,7 @@ import pytest
 from scipy.optimize import brentq
 
 from tests.plant_models.body_runs import muscle_at, quadriceps, train_us, twitch_of
-from thenar.plant_models.muscle import MuscleParams, muscle_params, plateau_factor_ms, slope
+from thenar.plant_models.muscle import MuscleParams, muscle_params, plateau_factor_ms, rested, tired
 from thenar.plant_models.settings import Muscle
 
 QUADRICEPS = quadriceps()
@@ -164,8 +164,8 @@ def test_neither_scale_changes_how_fast_a_muscle_tires_for_its_force(time_scale:
         p = muscle_params(Muscle(reachable_N=reach_N, time_scale=s, fatigue_share=1.0))
         full_N = 100.0 * p.A_rest * s
         at_rest = (p.A_rest, p.km_rest, p.tau1_rest_ms)
-        rates = slope(p, 1.0, 1.0, full_N, full_N, *at_rest)
-        return [rate / value for rate, value in zip(rates[2:], at_rest, strict=True)]
+        after_1_ms = tired(p, rested(p), 1.0, full_N * 1.0)
+        return [(after - rest) / rest for after, rest in zip(after_1_ms, at_rest, strict=True)]
 
     rates = relative_rates(time_scale, reachable_N)
     assert rates == pytest.approx(relative_rates(1.0, 20.0), rel=1e-9)
@@ -179,9 +179,11 @@ def test_thumb_constants_are_the_published_ones_times_two_scales() -> None:
     published = MuscleParams(
         tau_c_ms=20.0, A_rest=3.009, km_rest=0.103, tau1_rest_ms=50.957, tau2_ms=124.4,
         alpha_A=-4.0e-7, alpha_Km=1.9e-8, alpha_tau1=2.1e-5, tau_fat_ms=127_000.0, twitch_N=0.0,
+        per_tau_c=1 / 20.0, per_tau_fat=1 / 127_000.0,
     )  # fmt: skip
     back = thumb._replace(
-        tau_c_ms=thumb.tau_c_ms / s, A_rest=3.009, tau1_rest_ms=thumb.tau1_rest_ms / s, tau2_ms=thumb.tau2_ms / s,
+        tau_c_ms=thumb.tau_c_ms / s, per_tau_c=thumb.per_tau_c * s,
+        A_rest=3.009, tau1_rest_ms=thumb.tau1_rest_ms / s, tau2_ms=thumb.tau2_ms / s,
         alpha_A=thumb.alpha_A * s, alpha_Km=thumb.alpha_Km * k, alpha_tau1=thumb.alpha_tau1 * k / s,
     )  # fmt: skip
     assert back == pytest.approx(published, rel=1e-12)

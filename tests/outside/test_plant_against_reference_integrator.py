@@ -76,7 +76,7 @@ def body_slope(_t: float, state: NDArray[np.float64], p: BodyParams, push: tuple
         *muscle_slope(p.antagonist, y[9:18]),
         1e-3 * (flow - v.fatigue_per_s * active),
         1e-3 * (-flow + recovery * (1 - active - resting)),
-        (max(0.0, raw) - force) / p.hand.contact_ms,
+        (max(0.0, raw) - force) * p.hand.per_contact,
     ]
 
 

@@ -39,7 +39,11 @@ BODY = body_params(WEARER)
 LOOKS = events(LOOK, np.arange(0, 2_000_000, 10_000))
 
 shares = st.floats(0.0, 1.0)
-hands = st.builds(HandParams, st.floats(5.0, 250.0), st.floats(0.0, 3.0), st.floats(1.0, 500.0))
+hands = st.builds(
+    lambda max_pinch_N, lever_ratio: HandParams(max_pinch_N, lever_ratio, 1.0 / max_pinch_N, 1.0 / 15.0),
+    st.floats(5.0, 250.0),
+    st.floats(0.0, 3.0),
+)
 
 
 @st.composite

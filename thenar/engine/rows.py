@@ -224,11 +224,10 @@ def look_packed(live: Any, admitted: Any, t_us: int, seen: Any) -> None:
 def note_reasons(now: Any, counts: Any, mask: int) -> None:
     """Remember which requirements acted: in the running trace row and in `counts` (shape (40,), by number)."""
     now.reasons |= mask
-    number = 1
     while mask > 0:
-        counts[number] += mask & 1
-        mask >>= 1
-        number += 1
+        lowest = mask & -mask
+        counts[math.frexp(lowest)[1]] += 1  # a power of two: the exponent tells which, from 1 on
+        mask ^= lowest
 
 
 @entry
