@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from benchmarks.c_twin import compiler, twin_ms
 from benchmarks.event_engine import demo_trial
-from thenar.engine.batch import law_step_of
+from thenar.engine.batch import law_step_of, put_back, state_of
 from thenar.engine.desk import lay_desk
 from thenar.engine.events import EventTrial
 from thenar.engine.loop import course, room_for_law, run_loop, timetable
@@ -22,12 +22,16 @@ SETTINGS = 64
 
 
 def loop_ms(trial: Trial, repeats: int = REPEATS) -> float:
-    """Best processor time of the compiled loop alone for one trial, ms (the C twin's is taken the same way)."""
-    law = law_step_of(trial)
+    """Best processor time of the compiled loop alone for one trial, ms.
+
+    As in the C twin, one desk serves all repeats: memory is touched before the clock starts.
+    """
+    law, desk = law_step_of(trial), lay_desk(trial)
+    laid, table = state_of(desk), timetable(trial, desk)
     best = float("inf")
-    for _ in range(repeats):
-        desk = lay_desk(trial)
-        ask, table, going = room_for_law(law.step, law.numbers, law.memory.copy()), timetable(trial, desk), course(desk)
+    for _ in range(1 + repeats):
+        put_back(desk, laid)
+        ask, going = room_for_law(law.step, law.numbers, law.memory.copy()), course(desk)
         begun = time.thread_time()
         run_loop(desk, table, ask, going)
         best = min(best, 1e3 * (time.thread_time() - begun))
@@ -62,7 +66,7 @@ def against_c(trial: Trial) -> str:
         theirs.append(twin_ms(trial, REPEATS))
     return (
         f"batch engine, one assisted 120 s trial on one core: {min(ours):.2f} ms; the same model by hand in C "
-        f"(without decision log and events): {min(theirs):.2f} ms; ratio {min(ours) / min(theirs):.2f} (bar: at most 1)"
+        f"(without the list of events): {min(theirs):.2f} ms; ratio {min(ours) / min(theirs):.2f} (bar: at most 1)"
     )
 
 

@@ -26,6 +26,7 @@ from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial
 from thenar.plant_models.estimator import DROPPED
+from thenar.safety.decision_log import DECISION_SIZE, FIELDS
 from thenar.safety.memory import start_memory
 from thenar.safety.reasons import RULES
 from thenar.scenarios.faults import (
@@ -59,6 +60,7 @@ class TwinRun(NamedTuple):
     ms: float
     trace: dict[str, NDArray[Any]]
     pulses: dict[str, NDArray[Any]]
+    decisions: dict[str, NDArray[Any]]
     reason_ticks: dict[str, int]
 
 
@@ -104,7 +106,7 @@ def twin_ms(trial: Trial, repeats: int = ROUNDS) -> float:
 def compared(trial: Trial, program: Path | None = None) -> float:
     """Worst relative difference between the twin's outputs and thenar's, no unit; inf where integers differ.
 
-    Looks at every column of the trace and of the pulses, and at how often each requirement acted.
+    Looks at every column of the trace, the pulses and the decisions, and at how often each requirement acted.
     """
     return difference(twin_run(trial, program=program), run_trial(trial))
 
@@ -112,7 +114,8 @@ def compared(trial: Trial, program: Path | None = None) -> float:
 def difference(twin: TwinRun, ours: TrialResult) -> float:
     """As `compared`, of two finished runs."""
     worst = 0.0 if twin.reason_ticks == ours.reason_ticks else float("inf")
-    for theirs, own in ((twin.trace, ours.trace), (twin.pulses, ours.pulses)):
+    pairs = ((twin.trace, ours.trace), (twin.pulses, ours.pulses), (twin.decisions, ours.decisions))
+    for theirs, own in pairs:
         if theirs.keys() != own.keys():
             raise AssertionError(f"other columns: {sorted(theirs.keys() ^ own.keys())}")
         worst = max([worst, *(_column_difference(theirs[name], own[name]) for name in own)])
@@ -148,6 +151,7 @@ def _laid_out(trial: Trial, desk: Desk) -> bytes:
     head = [
         *(trial.duration_us, clock.control_us, clock.wearer_us, clock.trace_us, trial.arm_us, law),
         *(*desk.strike_delay_us, trial.wearer_ticks, len(desk.trace_floats), len(desk.pulses)),
+        len(desk.decisions),
     ]
     if max(desk.strike_delay_us) >= (_FLIGHT - 1) * SHORTEST_PULSE_GAP_US:
         raise ValueError(
@@ -220,18 +224,22 @@ def _switched(fault: Fault) -> tuple[tuple[int, int, float] | None, tuple[int, i
 
 
 def _read_back(left: bytes, ms: float) -> TwinRun:
-    rows, pulses = np.frombuffer(left, dtype=np.int64, count=2).tolist()
-    sizes = (2, RULES + 1, rows * len(TRACE_FLOATS), rows * len(TRACE_INTEGERS), pulses * len(_PULSE_FIELDS))
+    rows, pulses, decisions = np.frombuffer(left, dtype=np.int64, count=3).tolist()
+    sizes = (
+        *(3, RULES + 1, rows * len(TRACE_FLOATS), rows * len(TRACE_INTEGERS), pulses * len(_PULSE_FIELDS)),
+        decisions * DECISION_SIZE,
+    )
     words = np.frombuffer(left, dtype=np.int64)
     if words.size != sum(sizes):
         raise RuntimeError(f"the twin left {words.size} words, not {sum(sizes)}")
-    _, counts, floats, integers, shots = np.split(words, np.cumsum(sizes)[:-1])
+    _, counts, floats, integers, shots, made = np.split(words, np.cumsum(sizes)[:-1])
     trace = dict(zip(TRACE_FLOATS, floats.view(np.float64).reshape(rows, -1).T, strict=True))
     trace |= dict(zip(TRACE_INTEGERS, integers.reshape(rows, -1).T, strict=True))
     train = dict(zip(_PULSE_FIELDS, shots.reshape(-1, len(_PULSE_FIELDS)).T, strict=True))
     train["current_mA"] = train.pop("current_uA") / 1e3
     acted = {f"R{number:02d}": count for number, count in enumerate(counts.tolist()) if count}
-    return TwinRun(ms, trace, train, acted)
+    decided = dict(zip(FIELDS, made.reshape(-1, DECISION_SIZE).T, strict=True))
+    return TwinRun(ms, trace, train, decided, acted)
 
 
 def measure() -> str:
@@ -243,8 +251,8 @@ def measure() -> str:
     if apart > AGREES:
         raise AssertionError(f"the C twin is another model: worst relative difference {apart:.2g}")
     return (
-        f"C twin ({' '.join(OPTIONS[1:])}), one assisted 120 s trial: {ms:.2f} ms, best of {ROUNDS}, no decision log; "
-        f"worst relative difference of trace and pulses from thenar's: {apart:.2g} (bar: {AGREES:g})"
+        f"C twin ({' '.join(OPTIONS[1:])}), one assisted 120 s trial: {ms:.2f} ms, best of {ROUNDS}; "
+        f"worst relative difference of trace, pulses and decisions from thenar's: {apart:.2g} (bar: {AGREES:g})"
     )
 
 

@@ -1,6 +1,6 @@
 /* The next-event loop. What falls on one microsecond runs in the order of shared/ticks.py (Phase): target, faults,
  * wearer, sample, arrival, strikes, control, pulses, trace. The body is advanced to an instant when the event needs it.
- * The decision log that thenar keeps beside this isn't written here. */
+ * Each decision of the interlock leaves a row, as thenar's log does; the list of events isn't kept. */
 #ifndef TWIN_LOOP_H
 #define TWIN_LOOP_H
 #include <string.h>
@@ -25,7 +25,7 @@ typedef struct {
     bang_bang_memory bang_bang;
     memory memory;
     admitted admitted;
-    num stalled, tripped, rearm; /* tripped: as of the last tick or stop; the gate may have tripped since */
+    num stalled, rearm;
     struct { flying row[FLIGHT]; num first, after; } flight[2];
     past *history;     /* one per wearer tick */
     reading *readings; /* one per sample */
@@ -43,12 +43,30 @@ static inline void note(desk *d, record *out, num mask) {
     for (; mask > 0; mask &= mask - 1) out->counts[1 + __builtin_ctzll((unsigned long long)mask)]++;
 }
 
+/* The mark of all limits: total = total * 5 + value, begun at 1, its low 61 bits; in fours, to keep multipliers busy. */
+static inline num limits_mark(const limits *l) {
+    const uint64_t *value = (const uint64_t *)l;
+    uint64_t total = 1;
+    for (size_t i = 0; i < sizeof *l / 8; i += 4)
+        total = total * 625 + (value[i] * 125 + value[i + 1] * 25 + (value[i + 2] * 5 + value[i + 3]));
+    return (num)(total & ((1ULL << 61) - 1));
+}
+
+static inline void decision_logged(desk *d, const trial *tr, record *out, const decision *made) {
+    decision *row = &out->decisions[out->many_decisions++];
+    *row = *made;
+    row->mark = limits_mark(tr->limits);
+    row->state = d->memory.state;
+    row->trip = d->memory.trip;
+    row->trip_us = d->memory.trip_us;
+}
+
 static inline void target_changes(desk *d, const trial *tr) {
     d->target_N = tr->target_N[d->target++];
     d->next[TARGET] = d->target < tr->many_targets ? tr->target_us[d->target] : FOREVER;
 }
 
-static inline void fault_happens(desk *d, const trial *tr, num t) {
+static inline void fault_happens(desk *d, const trial *tr, record *out, num t) {
     const fault *f = &tr->faults[d->fault++];
     d->next[FAULTS] = d->fault < tr->many_faults ? tr->faults[d->fault].t_us : FOREVER;
     if (f->kind == LIFT) d->contact[f->place] = f->value;
@@ -56,8 +74,9 @@ static inline void fault_happens(desk *d, const trial *tr, num t) {
     else if (f->kind == STALL) d->stalled = f->place;
     else if (f->kind == REARM) d->rearm = f->place;
     else if (tr->plan->law != NO_LAW) {
+        const decision stop = {.kind = 1, .t_us = t, .senses.stop = 1, .admitted[0] = t, .reasons = 1LL << 32};
         interlock_halt(&d->memory, &d->admitted, t);
-        d->tripped = d->memory.trip;
+        decision_logged(d, tr, out, &stop);
     }
 }
 
@@ -133,12 +152,13 @@ static inline senses sensed_by(desk *d, const trial *tr, num t, num law_fault) {
     return s;
 }
 
-/* Ask the law unless it is stalled or the loop has tripped, then hand its answer to the interlock. */
+/* Ask the law unless it is stalled or the loop is latched, then hand its answer to the interlock. */
 static inline void control_ticks(desk *d, const trial *tr, record *out, num t) {
     stimulus wish[2] = {REST, REST};
+    decision made = {.t_us = t, .broken = d->memory.busy > 0};
     senses s;
     asked a;
-    if (!d->stalled && !d->tripped) {
+    if (!d->stalled && !d->memory.trip) {
         if (tr->plan->law == PROPORTIONAL) proportional(tr->proportional, d->target_N, d->estimate_N, wish);
         else bang_bang(tr->bang_bang, &d->bang_bang, t, d->target_N, d->estimate_N, wish);
     }
@@ -149,12 +169,16 @@ static inline void control_ticks(desk *d, const trial *tr, record *out, num t) {
         d->demand[c].current_mA = answered ? (double)a.of[c].current_uA / 1e3 : NAN;
         d->demand[c].width_us = answered ? (double)a.of[c].width_us : NAN;
     }
-    note(d, out, interlock_tick(tr->limits, &d->memory, &d->admitted, &a, &s, t));
+    made.reasons = interlock_tick(tr->limits, &d->memory, &d->admitted, &a, &s, t);
+    made.asked = a;
+    made.senses = s;
+    memcpy(made.admitted, &d->admitted.expires_us, sizeof made.admitted);
+    decision_logged(d, tr, out, &made);
+    note(d, out, made.reasons);
     for (int c = 0; c < 2; c++) {
         const num due_us = interlock_next(tr->limits, &d->memory, &d->admitted, c, t);
         d->next[PULSE + c] = due_us < 0 ? FOREVER : due_us;
     }
-    d->tripped = d->memory.trip;
     d->next[CONTROL] = t + tr->plan->control_us;
 }
 
@@ -239,7 +263,7 @@ static inline void desk_laid(desk *d, const trial *tr, record *out) {
     if (tr->many_arriving) d->next[ARRIVAL] = tr->arrives_us[tr->arriving[0]];
     if (tr->plan->law != NO_LAW) d->next[CONTROL] = 0;
     d->next[WEARER] = d->next[TRACE] = 0;
-    out->many_pulses = 0;
+    out->many_pulses = out->many_decisions = 0;
     memset(out->counts, 0, sizeof out->counts);
 }
 
@@ -256,7 +280,7 @@ static void trial_run(desk *d, const trial *tr, record *out) {
     desk_laid(d, tr, out);
     while ((t = earliest(next)) <= end_us) {
         while (next[TARGET] == t) target_changes(d, tr);
-        while (next[FAULTS] == t) fault_happens(d, tr, t);
+        while (next[FAULTS] == t) fault_happens(d, tr, out, t);
         if (next[WEARER] == t) wearer_ticks(d, tr, t);
         while (next[SAMPLE] == t) sample_taken(d, tr, t);
         while (next[ARRIVAL] == t) estimate_arrives(d, tr);

@@ -7,7 +7,7 @@ enum { LIFT = 0, MISSING, STALL, STOP, REARM }; /* faults */
 enum { TRACE_FLOATS = 16, RULES = 39 };
 
 typedef struct {
-    num duration_us, control_us, wearer_us, trace_us, arm_us, law, delay_us[2], ticks, rows, most_pulses;
+    num duration_us, control_us, wearer_us, trace_us, arm_us, law, delay_us[2], ticks, rows, most_pulses, most_decisions;
 } trial_plan;
 
 typedef struct { num visual, tactile, motor, hold_us; } wearer_delays; /* in wearer ticks, but for the last */
@@ -44,11 +44,19 @@ typedef struct { double value[TRACE_FLOATS]; } trace_floats;
 typedef struct { num t_us, estimate_age_us, reasons, trip; } trace_integers;
 typedef struct { num t_us, channel, current_uA, width_us, gap_us, second_width_us; } pulse_row;
 
+typedef struct { /* kind 0: a control tick, 1: a stop; `admitted` from the time it expires on */
+    num kind, t_us;
+    asked asked;
+    senses senses;
+    num mark, broken, admitted[7], reasons, state, trip, trip_us;
+} decision;
+
 typedef struct {
     trace_floats *floats;
     trace_integers *integers;
     pulse_row *pulses;
-    num many_pulses, counts[RULES + 1];
+    decision *decisions;
+    num many_pulses, many_decisions, counts[RULES + 1];
 } record;
 
 typedef struct { double target_N, force_N, felt[2], drive; } past; /* one row per wearer tick */

@@ -68,11 +68,12 @@ static void *room_for(num many, size_t each) {
 
 static void written(const record *out, const trial *tr, const char *name) {
     FILE *file = fopen(name, "wb");
-    const num rows = tr->plan->rows, head[2] = {rows, out->many_pulses};
+    const num rows = tr->plan->rows, head[3] = {rows, out->many_pulses, out->many_decisions};
     if (!file || fwrite(head, sizeof head, 1, file) != 1 || fwrite(out->counts, sizeof out->counts, 1, file) != 1 ||
         fwrite(out->floats, sizeof *out->floats, (size_t)rows, file) != (size_t)rows ||
         fwrite(out->integers, sizeof *out->integers, (size_t)rows, file) != (size_t)rows ||
-        fwrite(out->pulses, sizeof *out->pulses, (size_t)head[1], file) != (size_t)head[1] || fclose(file))
+        fwrite(out->pulses, sizeof *out->pulses, (size_t)head[1], file) != (size_t)head[1] ||
+        fwrite(out->decisions, sizeof *out->decisions, (size_t)head[2], file) != (size_t)head[2] || fclose(file))
         refuse("the results can't be written");
 }
 
@@ -89,6 +90,7 @@ int main(int argc, char **argv) {
     out.floats = room_for(tr.plan->rows, sizeof *out.floats);
     out.integers = room_for(tr.plan->rows, sizeof *out.integers);
     out.pulses = room_for(tr.plan->most_pulses, sizeof *out.pulses);
+    out.decisions = room_for(tr.plan->most_decisions, sizeof *out.decisions);
     for (long i = 0; i < repeats; i++) {
         struct timespec from, to;
         clock_gettime(CLOCK_MONOTONIC, &from);

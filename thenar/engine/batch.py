@@ -7,7 +7,9 @@ one desk: its noise is drawn once. The compiled loop holds no lock of Python's, 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import Any, Final
+
+from numpy.typing import NDArray
 
 from thenar.controller.registry import build_law
 from thenar.controller.stepped import NotCompiledError, StepAt, SteppedLaw, step_at
@@ -38,6 +40,17 @@ def law_step_of(trial: Trial) -> StepAt:
     return step_at(law)
 
 
+def state_of(desk: Desk) -> list[NDArray[Any]]:
+    """Copies of what a trial must find on its desk as it was laid."""
+    return [getattr(desk, name).copy() for name in _WRITTEN]
+
+
+def put_back(desk: Desk, state: Sequence[NDArray[Any]]) -> None:
+    """Make a desk ready for another trial. `state`: from `state_of` when it was laid."""
+    for name, content in zip(_WRITTEN, state, strict=True):
+        getattr(desk, name)[:] = content
+
+
 def run_family(trials: Sequence[Trial], steps: Sequence[StepAt]) -> Iterator[Desk]:
     """Run trials that differ in nothing but their law, with the step of each; gives the desk after every one.
 
@@ -46,10 +59,9 @@ def run_family(trials: Sequence[Trial], steps: Sequence[StepAt]) -> Iterator[Des
     """
     desk = lay_desk(trials[0])
     table = timetable(trials[0], desk)
-    laid = [getattr(desk, name).copy() for name in _WRITTEN]
+    laid = state_of(desk)
     for trial, law in zip(trials, steps, strict=True):
-        for name, content in zip(_WRITTEN, laid, strict=True):
-            getattr(desk, name)[:] = content
+        put_back(desk, laid)
         if run_loop(desk, table, room_for_law(law.step, law.numbers, law.memory), course(desk)) != 0:
             raise NotCompiledError(f"{trial.law.class_name or trial.law.name} raised in its step")
         yield desk

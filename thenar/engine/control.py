@@ -13,6 +13,7 @@ from thenar.engine.desk import Desk
 from thenar.engine.happenings import told
 from thenar.engine.rows import fault_instant, look_packed, tick_instant
 from thenar.engine.trial import Trial
+from thenar.safety.doors import trip_cause
 from thenar.safety.edge import demand_units
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
 from thenar.shared.foreign import LONGEST_START_S
@@ -36,7 +37,6 @@ class Loop:
         self._seen = np.zeros(SEEN_SIZE)
         self._silent_until_us = -1
         self._stalled = False
-        self._trip = 0
         self._happened = 0
         self._law_faults = 0
         self._asked_before = False
@@ -45,7 +45,7 @@ class Loop:
         """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do)."""
         desk = self._desk
         answer = self._answer(t_us)
-        agonist_us, antagonist_us, self._trip, happened = tick_instant(
+        agonist_us, antagonist_us, happened = tick_instant(
             t_us,
             desk.live,
             desk.limits,
@@ -65,7 +65,7 @@ class Loop:
     def fault(self, place: int, t_us: int) -> None:
         """A fault begins or ends (row `place` of the desk's faults): a stall, a stop, an operator who re-arms."""
         desk = self._desk
-        self._trip = fault_instant(
+        fault_instant(
             place, t_us, desk.live, desk.faults, desk.fault_shares, desk.limits, desk.memory, desk.admitted,
             desk.decisions, desk.happenings,
         )  # fmt: skip
@@ -76,7 +76,7 @@ class Loop:
         """The law's answer; a latched loop asks for nothing, a stalled law says nothing."""
         if self._stalled or t_us < self._silent_until_us:
             return _NOT_ASKED
-        if self._trip:
+        if trip_cause(self._desk.memory) != 0:
             return Answer(AT_REST, LAW_FINE, "")
         look_packed(self._desk.live, self._desk.admitted, t_us, self._seen)
         observation = observation_of(self._seen.tolist())

@@ -26,6 +26,7 @@ from thenar.plant_models.body import (
     unpack_body_state,
 )
 from thenar.plant_models.estimator import DROPPED
+from thenar.safety.doors import trip_cause
 from thenar.safety.edge import demand_from_numbers
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
 from thenar.shared.by_address import ASKED_NUMBERS, call_step
@@ -128,7 +129,7 @@ def ask_law(now: Any, desk: Any, ask: Any, t_us: int) -> int:
     desk.asked[:] = 0
     if now.stalled != 0:
         return LAW_LATE
-    if now.trip != 0:
+    if trip_cause(desk.memory) != 0:
         return LAW_FINE
     look(now, desk.admitted, t_us, ask.seen)
     answer = ask.answer
@@ -223,7 +224,7 @@ def _control(now: Any, desk: Any, table: Any, course: Any, ask: Any, t_us: int) 
     law_fault = ask_law(now, desk, ask, t_us)
     if law_fault < 0:
         return False
-    agonist_us, antagonist_us, _, _ = tick_instant(
+    agonist_us, antagonist_us, _ = tick_instant(
         t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.asked, desk.senses, desk.counts,
         desk.decisions, desk.happenings, law_fault,
     )  # fmt: skip

@@ -130,11 +130,10 @@ def tick_instant(
     decisions: Any,
     happenings: Any,
     law_fault: int,
-) -> tuple[int, int, int, int]:
+) -> tuple[int, int, int]:
     """A control tick behind the law: senses and demand to the interlock, its answer written to `admitted`.
 
-    Returns when each channel may fire next (us, -1 for nothing to do), the latched requirement's number
-    (0 none), and how many happenings there are now.
+    Returns when each channel may fire next (us, -1 for nothing to do) and how many happenings there are now.
     """
     now = live[0]
     sense(now, senses, t_us, law_fault)
@@ -148,7 +147,6 @@ def tick_instant(
     return (
         next_pulse_packed(limits, memory, admitted, 0, t_us),
         next_pulse_packed(limits, memory, admitted, 1, t_us),
-        now.trip,
         now.happenings,
     )
 
@@ -174,11 +172,8 @@ def fault_instant(
     admitted: Any,
     decisions: Any,
     happenings: Any,
-) -> int:
-    """A fault begins or ends: row `place` of `faults`.
-
-    Returns the latched requirement's number (0 none).
-    """
+) -> None:
+    """A fault begins or ends: row `place` of `faults`."""
     now = live[0]
     kind, which, begins = faults[place, 1], faults[place, 2], faults[place, 3]
     if kind == LIFT and which == 0:
@@ -195,7 +190,6 @@ def fault_instant(
         stop_now(now, limits, memory, admitted, decisions, happenings, t_us)
     elif kind == REARM:
         now.rearm_cause = which
-    return int(now.trip)
 
 
 @step
