@@ -9,11 +9,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.thenar.engine_trials import ALL_AT_ONCE, RAGGED, TICK_US, Rest, planned, pushed, the_trial
+from tests.thenar.engine_trials import (
+    ALL_AT_ONCE,
+    RAGGED,
+    TICK_US,
+    Push,
+    Rest,
+    events_of,
+    planned,
+    pushed,
+    the_trial,
+)
 from thenar.engine.desk import lay_desk
 from thenar.engine.events import EventTrial, run_trial
 from thenar.plant_models.estimator import DROPPED
 from thenar.shared.columns import TRACE
+from thenar.shared.compiled import flat_integers
 from thenar.shared.signals import REST
 
 ALONE = '"stimulation-only"'
@@ -168,3 +179,15 @@ def test_the_trace_has_the_columns_and_types_that_are_promised() -> None:
         column.name: column.kind for column in TRACE if column.name != "trial"
     }
     assert len({values.shape for values in result.trace.values()}) == 1
+
+
+def test_from_a_trip_at_the_gate_on_the_law_is_asked_no_more() -> None:
+    trial = the_trial(seconds=1.0)
+    limits = trial.limits()
+    spent = limits._replace(agonist=limits.agonist._replace(total_pC=20_000_000))
+    law = Push(trial.calibration)
+    result = EventTrial(trial, lay_desk(trial)._replace(limits=flat_integers(spent)), law).run()
+    tripped_us = int(result.decisions["trip_us"][-1])
+    assert events_of(result, "trip")[0][2] == "R24"
+    assert tripped_us % trial.clock.control_us != 0, "at the gate, between two ticks"
+    assert law.seen[-1].t_us == tripped_us // trial.clock.control_us * trial.clock.control_us
