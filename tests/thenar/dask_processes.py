@@ -20,6 +20,7 @@ class DaskProcesses:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._started: list[subprocess.Popen[bytes]] = []
+        self.named: dict[str, subprocess.Popen[bytes]] = {}
 
     def __enter__(self) -> Self:
         told = self.folder / "scheduler.json"
@@ -41,7 +42,8 @@ class DaskProcesses:
         if preload:
             (self.folder / f"{name}.py").write_text(preload, encoding="utf-8")
             more += ["--preload", str(self.folder / f"{name}.py")]
-        return self._start("dask_worker", self.address, "--host", "127.0.0.1", *more)
+        self.named[name] = self._start("dask_worker", self.address, "--host", "127.0.0.1", *more)
+        return self.named[name]
 
     def workers(self) -> dict[str, str]:
         """Addresses of the workers that the scheduler knows, by name."""

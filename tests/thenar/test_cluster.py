@@ -88,19 +88,22 @@ def test_a_sweep_on_two_workers_leaves_the_same_tables_as_a_local_one(dask: Dask
 def test_a_worker_killed_half_way_loses_nothing_and_a_law_file_travels_with_its_trials(
     dask: DaskProcesses, pushed: dict[str, bytes], tmp_path: Path
 ) -> None:
-    third = dask.worker("third")
-    address = dask.wait_for_workers({*TWO, "third"})["third"]
+    names = {address: name for name, address in dask.wait_for_workers(TWO).items()}
+    killed: list[str] = []
     with Cluster(dask.address) as cluster, SweepFolder(_pushing_sweep(tmp_path), tmp_path / "out") as folder:
 
         def kill() -> None:
-            assert cluster._client.processing()[address], "the third worker had nothing to lose"
-            third.kill()
-            third.wait()
+            busy = [names[address] for address, tasks in cluster._client.processing().items() if tasks]
+            assert busy, "no worker had anything to lose"
+            killed.append(busy[-1])
+            dask.named[killed[0]].kill()
+            dask.named[killed[0]].wait()
             (tmp_path / "my_law.py").unlink()  # whoever looks for it on our disk from now on finds nothing
 
         folder.run(cluster.engine(TRIALS), _after(1, kill))
         assert folder.finished == TRIALS
         assert _tables(folder, tmp_path) == pushed
+    dask.worker(killed[0])
     dask.wait_for_workers(TWO)
 
 
