@@ -17,7 +17,7 @@ from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, redirect_stdout
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
@@ -97,8 +97,19 @@ def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Generat
         # Nobody waits for a trial whose result nobody wants: a user's law may take for ever.
         for child in set(multiprocessing.active_children()) - before:
             child.terminate()
+        _close_results(pool)
         pool.shutdown(cancel_futures=True)
         raise
+
+
+def _close_results(pool: ProcessPoolExecutor) -> None:
+    """Let the pool's own thread see an end where an ended worker left half a result: it would wait for the rest.
+
+    The library has no door for this: as long as this process could write results too, its reader waits.
+    """
+    results: Any = pool._result_queue  # noqa: SLF001
+    if results is not None:
+        results._writer.close()  # noqa: SLF001
 
 
 def _answer(trial: Trial, future: Future[Finished]) -> Finished:
