@@ -13,6 +13,20 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from thenar.caution import SHORT
+from thenar.cli.arguments import (
+    decisions,
+    factor,
+    level_N,
+    many,
+    milliamperes,
+    period_ms,
+    positive,
+    several_wearers,
+    tries,
+    wearers,
+    whole,
+)
+from thenar.cli.recordings import for_recordings
 
 USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
@@ -23,6 +37,7 @@ COMMANDS: Final = (
     "challenge",
     "check",
     "evidence",
+    "fit",
     "laws",
     "limits",
     "margins",
@@ -31,8 +46,10 @@ COMMANDS: Final = (
     "schema",
     "sensitivity",
     "sweep",
+    "template",
     "tune",
     "vectors",
+    "whatif",
 )
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
@@ -116,14 +133,15 @@ def parser() -> argparse.ArgumentParser:
     run = add("run", "run a scenario and leave a folder with its tables, summary and pictures")
     run.add_argument("file", metavar="FILE", help=FILE_HELP)
     run.add_argument("--out", metavar="DIR", help="folder to make (default: the next free runs/NAME-N)")
-    run.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
-    run.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    run.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
+    run.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
     replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
-    replay.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    replay.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
     _for_margins(add)
     _for_sweeps(add)
     _for_tuning(add)
+    for_recordings(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
@@ -138,11 +156,11 @@ def _for_margins(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     )
     margins.add_argument("file", metavar="FILE", help=FILE_HELP)
     margins.add_argument(
-        "--level", type=_level_N, metavar="N", help="force to linearise about, N (default: median of the target)"
+        "--level", type=level_N, metavar="N", help="force to linearise about, N (default: median of the target)"
     )
-    margins.add_argument("--wearers", type=_wearers, metavar="N", help="how many wearers to draw from the population")
-    margins.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
-    margins.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    margins.add_argument("--wearers", type=wearers, metavar="N", help="how many wearers to draw from the population")
+    margins.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
+    margins.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
     margins.add_argument("--no-check", action="store_true", help="leave out the simulation at 0.9 and 1.1 of the gain")
     margins.add_argument("--out", metavar="DIR", help="folder to leave the picture and the table of wearers in")
 
@@ -166,14 +184,14 @@ def _for_sweeps(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         help="every combination, or settings drawn from the seed (default: grid)",
     )
     sweep.add_argument(
-        "--samples", type=_whole, metavar="N", help="settings to draw (a power of two fills best with sobol)"
+        "--samples", type=whole, metavar="N", help="settings to draw (a power of two fills best with sobol)"
     )
     sweep.add_argument(
         "--out", metavar="DIR", help="folder to make, or to go on in (default: runs/NAME-sweep-FINGERPRINT)"
     )
     sweep.add_argument("--to", metavar="FILE", help="write the tidy table of all trials to FILE.parquet or FILE.csv")
-    sweep.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
-    sweep.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
+    sweep.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
+    sweep.add_argument("--jobs", type=positive, metavar="N", help="cores to use (default: all)")
     sweep.add_argument(
         "--on",
         metavar="HOST:PORT",
@@ -198,25 +216,25 @@ def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         "interventions_per_min or charge_uC_per_min:worst (default over wearers: mean)",
     )  # fmt: skip
     tune.add_argument(
-        "--margin-floor", dest="margin_floor", type=_factor, metavar="FACTOR",
+        "--margin-floor", dest="margin_floor", type=factor, metavar="FACTOR",
         help="the least gain margin that the worst wearer may have (a factor above 1)",
     )  # fmt: skip
-    tune.add_argument("--tries", type=_tries, default=64, metavar="N", help="settings to try (default: 64)")
-    tune.add_argument("--batch", type=_positive, default=8, metavar="N", help="tries asked together (default: 8)")
+    tune.add_argument("--tries", type=tries, default=64, metavar="N", help="settings to try (default: 64)")
+    tune.add_argument("--batch", type=positive, default=8, metavar="N", help="tries asked together (default: 8)")
     tune.add_argument(
         "--wearers",
-        type=_several_wearers,
+        type=several_wearers,
         metavar="N",
         help="drawn wearers to tune on (default: 48, or the scenario's own count if larger)",
     )
     tune.add_argument(
         "--held-out",
         dest="held_out",
-        type=_several_wearers,
+        type=several_wearers,
         metavar="N",
         help="others to check on (default: four times as many)",
     )
-    tune.add_argument("--repeats", type=_positive, metavar="N", help="trials per wearer (default: the scenario's)")
+    tune.add_argument("--repeats", type=positive, metavar="N", help="trials per wearer (default: the scenario's)")
     tune.add_argument(
         "--sampler", metavar="NAME", help="tpe, nsga2, quasi-random or random (default: tpe, several objectives nsga2)"
     )
@@ -231,20 +249,20 @@ def _for_tuning(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         help="sobol: shares of the variance; morris: sizes of steps, in far fewer trials (default: sobol)",
     )  # fmt: skip
     sensitivity.add_argument(
-        "--samples", type=_tries, metavar="N", help="a power of two for sobol (default: 64), paths for morris (20)"
+        "--samples", type=tries, metavar="N", help="a power of two for sobol (default: 64), paths for morris (20)"
     )
     sensitivity.add_argument(
         "--measure", default="mean_abs_error_N", metavar="NAME", help="what must hang on them (default: the error)"
     )
     sensitivity.add_argument(
-        "--repeats", type=_positive, default=4, metavar="N", help="trials per sample, averaged (default: 4)"
+        "--repeats", type=positive, default=4, metavar="N", help="trials per sample, averaged (default: 4)"
     )
     _seed_jobs_out(sensitivity, "folder to make (default: the next free runs/NAME-sensitivity-N)")
 
 
 def _seed_jobs_out(command: argparse.ArgumentParser, out: str) -> None:
-    command.add_argument("--seed", type=_whole, metavar="N", help="seed in place of the scenario's own")
-    command.add_argument("--jobs", type=_positive, metavar="N", help="cores to use (default: all)")
+    command.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
+    command.add_argument("--jobs", type=positive, metavar="N", help="cores to use (default: all)")
     command.add_argument("--out", metavar="DIR", help=out)
 
 
@@ -259,11 +277,11 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     audit.add_argument("--decisions", metavar="FILE", help="the decision log that belongs to a file of pulses")
     audit.add_argument("--limits", metavar="PROFILE", help="limit profile (default: the run folder's own)")
     audit.add_argument(
-        "--ceilings-mA", dest="ceilings_mA", nargs=2, type=_milliamperes, metavar=("AG", "AN"),
+        "--ceilings-mA", dest="ceilings_mA", nargs=2, type=milliamperes, metavar=("AG", "AN"),
         help="this person's comfort ceilings, agonist and antagonist, where none are on record",
     )  # fmt: skip
     audit.add_argument(
-        "--control-period-ms", dest="control_period_ms", type=_period_ms, metavar="MS",
+        "--control-period-ms", dest="control_period_ms", type=period_ms, metavar="MS",
         help="time between control ticks, where it is not on record (default: 20)",
     )  # fmt: skip
     audit.add_argument("--out", metavar="FILE", help="write the verdicts to a JSON file as well")
@@ -274,15 +292,15 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     challenge.add_argument("profile", metavar="PROFILE", help="a shipped limit profile, or a TOML file")
     challenge.add_argument(
         "--commands",
-        type=_commands,
+        type=decisions,
         default=200_000,
         metavar="N",
         help="how many decisions to attack (default: 200000)",
     )
     challenge.add_argument(
-        "--seed", type=_whole, default=1, metavar="N", help="every attack follows from it (default: 1)"
+        "--seed", type=whole, default=1, metavar="N", help="every attack follows from it (default: 1)"
     )
-    challenge.add_argument("--jobs", type=_positive, metavar="N", help="processes to use (default: one per core)")
+    challenge.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
     challenge.add_argument("--out", metavar="DIR", help="folder to leave evidence and counterexamples in")
     evidence = add("evidence", "renew the evidence page of a challenge with what else has been run")
     evidence.add_argument("folder", metavar="DIR", help="a folder that `thenar challenge PROFILE --out` has made")
@@ -295,8 +313,8 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     )
     vectors.add_argument("profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file")
     vectors.add_argument("--out", metavar="FILE", help="file to write (JSON Lines)")
-    vectors.add_argument("--count", type=_many, default=20_000, metavar="N", help="vectors to write (default: 20000)")
-    vectors.add_argument("--seed", type=_whole, default=0, metavar="N", help="seed of the drawn ones (default: 0)")
+    vectors.add_argument("--count", type=many, default=20_000, metavar="N", help="vectors to write (default: 20000)")
+    vectors.add_argument("--seed", type=whole, default=0, metavar="N", help="seed of the drawn ones (default: 0)")
     vectors.add_argument("--control", action="store_true", help="make every vector wrong: a runner must refuse each")
     vectors.add_argument("--verify", metavar="FILE", help="hold this interlock to a file instead")
     vectors.add_argument("--schema", action="store_true", help="print the JSON Schema of a line instead")
@@ -313,85 +331,3 @@ class _Version(argparse.Action):
 
         print(f"thenar {thenar.__version__}")
         parser.exit()
-
-
-def _whole(text: str) -> int:
-    number = _integer(text)
-    if not 0 <= number < 2**63:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 0 to 2^63 - 1")
-    return number
-
-
-def _commands(text: str) -> int:
-    number = _integer(text)
-    if not 10_000 <= number <= 1_000_000_000:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 10000 to 1000000000")
-    return number
-
-
-def _positive(text: str) -> int:
-    number = _integer(text)
-    if not 1 <= number <= 1024:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1024")
-    return number
-
-
-def _many(text: str) -> int:
-    number = _integer(text)
-    if not 2 <= number <= 1_000_000:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 2 to 1000000")
-    return number
-
-
-def _wearers(text: str) -> int:
-    number = _integer(text)
-    if not 1 <= number <= 100_000:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 100000")
-    return number
-
-
-def _level_N(text: str) -> float:
-    return _between(text, 0.01, 200.0, "N")
-
-
-def _tries(text: str) -> int:
-    number = _integer(text)
-    if not 1 <= number <= 1_000_000:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 1 to 1000000")
-    return number
-
-
-def _several_wearers(text: str) -> int:
-    number = _integer(text)
-    if not 3 <= number <= 100_000:
-        raise argparse.ArgumentTypeError(f"{text} isn't a whole number from 3 to 100000")
-    return number
-
-
-def _factor(text: str) -> float:
-    return _between(text, 1.0, 1000.0, "")
-
-
-def _milliamperes(text: str) -> float:
-    return _between(text, 0.0, 100.0, "mA")
-
-
-def _period_ms(text: str) -> float:
-    return _between(text, 1.0, 100.0, "ms")
-
-
-def _between(text: str, low: float, high: float, unit: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = float("nan")
-    if not low <= number <= high:
-        raise argparse.ArgumentTypeError(f"{text!r} isn't a number from {low:g} to {high:g} {unit}")
-    return number
-
-
-def _integer(text: str) -> int:
-    try:
-        return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} isn't a whole number") from None
