@@ -1,0 +1,147 @@
+"""Recordings that can't be what they say: too short, flat, cut off at an extreme value, or with columns exchanged."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from thenar.fit.kinds import Column
+from thenar.fit.raw import Block, Floats, Raw, counted, mend_with
+from thenar.fit.recording import TIME_COLUMN
+from thenar.fit.repairs import KEEP_SATURATED, SATURATED, SWAPS, TRUST_COLUMNS, columns_asked
+
+SATURATED_SHARE: Final = 0.01
+SATURATED_LEAST: Final = 20
+SATURATED_SHARE_OF_STEPS: Final = 0.25
+SATURATED_LEAST_STEPS: Final = 4
+_TIMES_THE_NEXT: Final = 3  # a coarse sensor fills the level below its largest too, a cut-off one doesn't
+_GRID_S: Final = 0.02
+_RULED: Final = (
+    0.8,
+    0.4,
+)  # shares of straight places: a force with more than the first, a target with less than the second
+
+
+def doubt_shapes(raw: Raw) -> None:
+    """Add to `raw` what is wrong with its columns as a whole."""
+    _short(raw)
+    for one in raw.kind.columns:
+        if one.measured and raw.values(one.name).size:
+            _flat_or_cut(raw, one)
+    _one_step_only(raw)
+    _exchanged(raw)
+
+
+def _short(raw: Raw) -> None:
+    kind, times = raw.kind, raw.values(TIME_COLUMN)
+    counts = {one.name: raw.values(one.name).size for one in kind.columns if one.needed and one.measured}
+    few = [f"{counted(count, 'value')} of {name}" for name, count in counts.items() if 0 < count < kind.least_rows]
+    brief = kind.timed and times.size and np.ptp(times) < kind.least_s
+    if few or brief:
+        found = ", ".join([*few, *([f"{np.ptp(times):.4g} s"] if brief else [])])
+        lasting = f" over {kind.least_s:g} s" if kind.timed else ""
+        raw.say("", f"{found}: too short", f"at least {kind.least_rows} values{lasting}")
+
+
+def _flat_or_cut(raw: Raw, one: Column) -> None:
+    values = raw.values(one.name)
+    if values.size > 1 and np.ptp(values) <= 1e-9 * max(1.0, abs(float(values[0]))):
+        found = f"{values[0]:g} in all {counted(values.size, 'value')}: constant"
+        raw.say(f"column {one.name}", found, "a measured force, which is never constant")
+        return
+    ends = [(float(values.max()), "largest")]
+    ends += [(float(values.min()), "smallest")] if values.min() != 0.0 else []  # nothing below zero is no cut
+    for extreme, which in ends:
+        _cut(raw, one, values, extreme, which)
+
+
+def _cut(raw: Raw, one: Column, values: Floats, extreme: float, which: str) -> None:
+    """Tell when too many of `values` sit at `extreme`, the largest or the smallest of them."""
+    at = int((values == extreme).sum())
+    share, least = (SATURATED_SHARE, SATURATED_LEAST)
+    if not raw.kind.timed:
+        share, least = SATURATED_SHARE_OF_STEPS, SATURATED_LEAST_STEPS
+    others = values[values != extreme]
+    following = float(others.max() if which == "largest" else others.min())
+    if at < max(least, share * values.size) or at < _TIMES_THE_NEXT * int((values == following).sum()):
+        return
+    if raw.asks(KEEP_SATURATED) and one.name in columns_asked(raw, KEEP_SATURATED):
+        raw.mended.append(f"{KEEP_SATURATED}: {counted(at, 'value')} of {one.name} at {extreme:g} kept")
+        return
+    if raw.asks(SATURATED) and one.name in columns_asked(raw, SATURATED):
+        for block in raw.blocks:
+            if one.name in block.columns:
+                block.columns[one.name] = np.where(block.columns[one.name] == extreme, np.nan, block.columns[one.name])
+        raw.mended.append(f"{SATURATED}: {counted(at, 'value')} of {one.name} at {extreme:g} left out")
+        return
+    block = next(block for block in raw.blocks if (block.columns.get(one.name, np.empty(0)) == extreme).any())
+    where = block.key(one.name, block.first(block.columns[one.name] == extreme))
+    found = f"{counted(at, 'value')} ({100.0 * at / values.size:.1f} %) at the {which}, {extreme:g}: saturated?"
+    asked = mend_with(f"{SATURATED}:{one.name}")
+    raw.say(where, found, f"values below the sensor's end; {asked}, or keep them: --repair {KEEP_SATURATED}:{one.name}")
+
+
+def _one_step_only(raw: Raw) -> None:
+    """A staircase needs steps."""
+    if raw.kind.timed:
+        return
+    steps = [raw.values(name) for name in ("current_mA", "width_us")]
+    if all(values.size > 1 and np.ptp(values) == 0.0 for values in steps):
+        raw.say("columns current_mA, width_us", "one current and one width in all rows: constant", "several steps")
+
+
+def _exchanged(raw: Raw) -> None:
+    """Tell columns whose numbers look like each other's."""
+    for name, (one, other) in SWAPS.items():
+        if one not in raw.kind.names or other not in raw.kind.names or raw.asks(name):
+            continue
+        why = _why_exchanged(raw, one, other)
+        if why and raw.asks(TRUST_COLUMNS):
+            raw.mended.append(f"{TRUST_COLUMNS}: {one} and {other} kept as they are")
+        elif why:
+            asked = f"{mend_with(name)}; if they are right: --repair {TRUST_COLUMNS}"
+            raw.say(f"columns {one}, {other}", f"{why}: exchanged?", f"each under its own name; {asked}")
+
+
+def _why_exchanged(raw: Raw, one: str, other: str) -> str:
+    if one.endswith("_mA"):
+        return why_current_is_width(raw.values(one), raw.values(other))
+    if raw.kind.name == "session" and other != "estimate_N":
+        return ""
+    ruled = {name: _straight_share(raw, name) for name in (one, other)}
+    if ruled[other] > _RULED[0] and ruled[one] < _RULED[1]:
+        return f"{100 * ruled[other]:.0f} % of {other} lie on straight lines, {100 * ruled[one]:.0f} % of {one}"
+    return ""
+
+
+def why_current_is_width(current: Floats, width: Floats) -> str:
+    """Why these currents look like widths and the widths like currents, "" when they don't."""
+    current, width = current[current != 0.0], width[width != 0.0]
+    if not current.size or not width.size:
+        return ""
+    middle, other = float(np.median(current)), float(np.median(width))
+    if not (50.0 <= middle <= 2000.0 and 1.0 <= other <= 100.0 and middle > 2.0 * other and current.max() > 100.0):
+        return ""
+    return f"currents about {middle:g} and widths about {other:g}"
+
+
+def _straight_share(raw: Raw, column: str) -> float:
+    """The share of `column`, seen every 20 ms, that goes on straight; 0 where that can't be told."""
+    block = _longest(raw, column)
+    if block is None:
+        return 0.0
+    times, values = block.columns[TIME_COLUMN], block.columns[column]
+    held = np.isfinite(times) & np.isfinite(values)
+    times, values = times[held], values[held]
+    if times.size < 50 or np.ptp(values) == 0.0 or (np.diff(times) < 0.0).any():
+        return 0.0
+    step = max(_GRID_S, float(np.median(np.diff(times))), float(np.ptp(times)) / 200_000)
+    seen = np.interp(np.arange(times[0], times[-1], step), times, values)
+    bends = np.abs(np.diff(seen, 2))
+    return float((bends <= 1e-4 * np.ptp(values)).mean()) if bends.size else 0.0
+
+
+def _longest(raw: Raw, column: str) -> Block | None:
+    having = [block for block in raw.blocks if column in block.columns and TIME_COLUMN in block.columns]
+    return max(having, key=lambda block: block.rows, default=None)
