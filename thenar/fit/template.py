@@ -23,7 +23,7 @@ Before: explain it, ask about what rules stimulation out, look at the skin where
 Let the person try the stop switch that cuts the current, and keep it in the free hand.
 Begin below what can be felt and go up in small steps, with rests.
 Never go beyond what the person calls comfortable, and never beyond your protocol.
-Stop at once when the person asks, at pain, burning, cramp, dizziness, redness that stays, a lifted pad or a stray force.
+Stop at once when the person asks, at pain, burning, cramp, dizziness, redness that stays, a lifted pad, a stray force.
 After: look at the skin again, and write down what happened.
 Never write a name or a date of birth into this file."""
 _OWN: Final = {
