@@ -17,7 +17,7 @@ from thenar.fit.headers import chosen_headers
 from thenar.fit.kinds import DATE_COLUMN
 from thenar.fit.on_record import ALLOWED, date_of, dates_in
 from thenar.fit.raw import Block, Places, Raw, counted, mend_with
-from thenar.fit.text_numbers import numbers_in
+from thenar.fit.text_numbers import is_number, numbers_in
 from thenar.shared.errors import InputError, Problem, shown
 
 SEMICOLONS: Final = "semicolon-columns"
@@ -52,6 +52,9 @@ def read_csv(raw: Raw, content: bytes, renames: Mapping[str, str]) -> None:
         raise InputError([Problem(raw.file, "", f"a first line of {len(head):,} characters", "a CSV with short names")])
     separator = _separator(raw, head, int(lines.numbers[0]))
     headers = [name.strip().strip('"').strip() for name in head.split(separator)]
+    if all(is_number(name) for name in headers):
+        allowed = "a first line with the names of the columns"
+        raise InputError([Problem(raw.file, f"line {lines.numbers[0]}", "numbers and no names of columns", allowed)])
     body = _Lines(*(part[1:] for part in lines))
     whole = _whole_lines(raw, signs, body, separator, len(headers))
     raw.rows = int(body.starts.size)
@@ -137,7 +140,8 @@ def _whole_lines(raw: Raw, signs: NDArray[np.uint8], lines: _Lines, separator: s
     wrong = (cells != expected) & ~odd
     if wrong.any():
         _say_uneven(raw, lines, cells, wrong, separator, expected)
-    return ~wrong & ~odd
+    whole: NDArray[np.bool_] = ~wrong & ~odd
+    return whole
 
 
 def _level_at(before: Places, starts: Places, size: int) -> Places:
@@ -185,25 +189,35 @@ def _take(raw: Raw, cells: Any, chosen: Mapping[str, int], numbers: Places) -> N
     """Turn the chosen columns of text into numbers and dates."""
     block = Block("", "line", numbers, {})
     comma = raw.asks(DECIMAL_COMMA)
-    changed = 0
+    with_comma: dict[str, NDArray[np.bool_]] = {}
     for name, place in chosen.items():
         column = cells.column(place)
         if name == DATE_COLUMN:
             _dates(raw, column, numbers)
             continue
         found = numbers_in(column, comma)
-        block.columns[name], block.missing[name] = found.values, found.missing
-        changed += found.commas if comma else 0
+        with_comma[name] = found.commas
+        raw.put(block, name, found.values, found.missing, found.bad | (found.commas & (not comma)))
         if found.bad.any():
-            first = int(np.argmax(found.bad))
-            what = f"{shown(column[first].as_py())}: {counted(int(found.bad.sum()), 'cell')} that are no number"
-            allowed = "a number with a decimal point, or an empty cell"
-            if found.commas and not comma:
-                what, allowed = f"{what} (decimal commas?)", f"{allowed}; {mend_with(DECIMAL_COMMA)}"
-            raw.say(block.key(name, first), what, allowed)
-    if comma and changed:
-        raw.mended.append(f"{DECIMAL_COMMA}: {counted(changed, 'cell')} with a comma read as a decimal point")
+            first = block.first(found.bad)
+            many = counted(int(found.bad.sum()), "cell that is no number", "cells that are no numbers")
+            what = f"{shown(column[first].as_py().strip())}: {many}"
+            raw.say(block.key(name, first), what, "a number with a decimal point, or an empty cell")
     raw.blocks.append(block)
+    _commas(raw, block, with_comma, comma)
+
+
+def _commas(raw: Raw, block: Block, with_comma: Mapping[str, NDArray[np.bool_]], asked: bool) -> None:
+    """Tell decimal commas of all columns at once, mended or not."""
+    many = sum(int(flags.sum()) for flags in with_comma.values())
+    if not many:
+        return
+    if asked:
+        raw.mended.append(f"{DECIMAL_COMMA}: {counted(many, 'cell')} with a comma read as a decimal point")
+        return
+    name = next(name for name, flags in with_comma.items() if flags.any())
+    found = f"{counted(many, 'cell')} of the file with a decimal comma"
+    raw.say(block.key(name, block.first(with_comma[name])), found, f"decimal points; {mend_with(DECIMAL_COMMA)}")
 
 
 def _dates(raw: Raw, column: Any, numbers: Places) -> None:

@@ -6,16 +6,12 @@ from typing import Final
 
 import numpy as np
 
-from thenar.fit.kinds import Column
 from thenar.fit.raw import Block, Floats, Raw, counted, mend_with
 from thenar.fit.recording import TIME_COLUMN
 from thenar.fit.repairs import KEEP_SATURATED, SATURATED, SWAPS, TRUST_COLUMNS, columns_asked
+from thenar.fit.saturation import cut_offs, flat
 
-SATURATED_SHARE: Final = 0.01
-SATURATED_LEAST: Final = 20
-SATURATED_SHARE_OF_STEPS: Final = 0.25
-SATURATED_LEAST_STEPS: Final = 4
-_TIMES_THE_NEXT: Final = 3  # a coarse sensor fills the level below its largest too, a cut-off one doesn't
+_NOTHING: Final = np.empty(0)
 _GRID_S: Final = 0.02
 _RULED: Final = (
     0.8,
@@ -26,9 +22,8 @@ _RULED: Final = (
 def doubt_shapes(raw: Raw) -> None:
     """Add to `raw` what is wrong with its columns as a whole."""
     _short(raw)
-    for one in raw.kind.columns:
-        if one.measured and raw.values(one.name).size:
-            _flat_or_cut(raw, one)
+    _flat(raw)
+    _cut(raw)
     _one_step_only(raw)
     _exchanged(raw)
 
@@ -44,42 +39,30 @@ def _short(raw: Raw) -> None:
         raw.say("", f"{found}: too short", f"at least {kind.least_rows} values{lasting}")
 
 
-def _flat_or_cut(raw: Raw, one: Column) -> None:
-    values = raw.values(one.name)
-    if values.size > 1 and np.ptp(values) <= 1e-9 * max(1.0, abs(float(values[0]))):
-        found = f"{values[0]:g} in all {counted(values.size, 'value')}: constant"
-        raw.say(f"column {one.name}", found, "a measured force, which is never constant")
-        return
-    ends = [(float(values.max()), "largest")]
-    ends += [(float(values.min()), "smallest")] if values.min() != 0.0 else []  # nothing below zero is no cut
-    for extreme, which in ends:
-        _cut(raw, one, values, extreme, which)
+def _flat(raw: Raw) -> None:
+    for one in raw.kind.columns:
+        values = raw.values(one.name)
+        if one.measured and flat(values):
+            found = f"{values[0]:g} in all {counted(values.size, 'value')}: constant"
+            raw.say(f"column {one.name}", found, "a measured force, which is never constant")
 
 
-def _cut(raw: Raw, one: Column, values: Floats, extreme: float, which: str) -> None:
-    """Tell when too many of `values` sit at `extreme`, the largest or the smallest of them."""
-    at = int((values == extreme).sum())
-    share, least = (SATURATED_SHARE, SATURATED_LEAST)
-    if not raw.kind.timed:
-        share, least = SATURATED_SHARE_OF_STEPS, SATURATED_LEAST_STEPS
-    others = values[values != extreme]
-    following = float(others.max() if which == "largest" else others.min())
-    if at < max(least, share * values.size) or at < _TIMES_THE_NEXT * int((values == following).sum()):
-        return
-    if raw.asks(KEEP_SATURATED) and one.name in columns_asked(raw, KEEP_SATURATED):
-        raw.mended.append(f"{KEEP_SATURATED}: {counted(at, 'value')} of {one.name} at {extreme:g} kept")
-        return
-    if raw.asks(SATURATED) and one.name in columns_asked(raw, SATURATED):
-        for block in raw.blocks:
-            if one.name in block.columns:
-                block.columns[one.name] = np.where(block.columns[one.name] == extreme, np.nan, block.columns[one.name])
-        raw.mended.append(f"{SATURATED}: {counted(at, 'value')} of {one.name} at {extreme:g} left out")
-        return
-    block = next(block for block in raw.blocks if (block.columns.get(one.name, np.empty(0)) == extreme).any())
-    where = block.key(one.name, block.first(block.columns[one.name] == extreme))
-    found = f"{counted(at, 'value')} ({100.0 * at / values.size:.1f} %) at the {which}, {extreme:g}: saturated?"
-    asked = mend_with(f"{SATURATED}:{one.name}")
-    raw.say(where, found, f"values below the sensor's end; {asked}, or keep them: --repair {KEEP_SATURATED}:{one.name}")
+def _cut(raw: Raw) -> None:
+    kept = columns_asked(raw, KEEP_SATURATED) if raw.asks(KEEP_SATURATED) else ()
+    for one in cut_offs(raw):
+        if one.column in kept:
+            raw.mended.append(
+                f"{KEEP_SATURATED}: {counted(one.times, 'value')} of {one.column} at {one.extreme:g} kept"
+            )
+            continue
+        block = next(block for block in raw.blocks if (block.columns.get(one.column, _NOTHING) == one.extreme).any())
+        where = block.key(one.column, block.first(block.columns[one.column] == one.extreme))
+        found = (
+            f"{counted(one.times, 'value')} ({100.0 * one.share:.1f} %) at the {one.which}, {one.extreme:g}: saturated?"
+        )
+        asked = mend_with(f"{SATURATED}:{one.column}")
+        keep = f"--repair {KEEP_SATURATED}:{one.column}"
+        raw.say(where, found, f"values within the sensor's range; {asked}, or keep them with {keep}")
 
 
 def _one_step_only(raw: Raw) -> None:
@@ -88,7 +71,11 @@ def _one_step_only(raw: Raw) -> None:
         return
     steps = [raw.values(name) for name in ("current_mA", "width_us")]
     if all(values.size > 1 and np.ptp(values) == 0.0 for values in steps):
-        raw.say("columns current_mA, width_us", "one current and one width in all rows: constant", "several steps")
+        raw.say(
+            "columns current_mA, width_us",
+            "one current and one width in all rows: constant",
+            "steps of current or width",
+        )
 
 
 def _exchanged(raw: Raw) -> None:

@@ -21,7 +21,7 @@ _PINCHES: Final = ("force_N", "target_N", "estimate_N")
 LEAST_PINCH_N: Final = 1.0  # a recording whose forces all stay below is more likely in kg or lb
 LONGEST_STEP_S: Final = 0.5  # half of all time steps longer than this: more likely ms
 FEWEST_TO_JUDGE: Final = 4  # fewer values tell nothing of their unit
-_RATIO_SLACK: Final = 1.13  # a column may be off by this factor and its unit still be told by the ratio
+_RATIO_SLACK: Final = 1.25  # a column may be off by this factor and its unit still be told by the ratio
 _RATIOS: Final = (
     (STANDARD_GRAVITY, "kg-to-N", True),
     (UNIT_REPAIRS["lb-to-N"].factor, "lb-to-N", True),
@@ -48,8 +48,6 @@ def doubt_units(raw: Raw) -> None:
             continue
         if one.name not in swapped:
             _range(raw, one)
-    if raw.asks(TRUST_UNITS) and not any(suspects[name] for name in trusted):
-        raw.mended.append(f"{TRUST_UNITS}: asked for, no unit was in doubt")
 
 
 def _in_swap(raw: Raw) -> tuple[str, ...]:
@@ -61,7 +59,7 @@ def _in_swap(raw: Raw) -> tuple[str, ...]:
 def _suspect(raw: Raw, one: Column, repairs: tuple[str, ...]) -> None:
     values = raw.values(one.name)
     if one.name == TIME_COLUMN:
-        found = f"half of all steps longer than {_middle_step(values):.6g}"
+        found = f"time goes on by {_middle_step(values):.6g} from row to row (median)"
     else:
         found = (
             f"{counted(values.size, 'value')}, half of them {np.median(values):.4g} or less, largest {values.max():.4g}"
@@ -69,6 +67,8 @@ def _suspect(raw: Raw, one: Column, repairs: tuple[str, ...]) -> None:
     units = " or ".join(dict.fromkeys(repair.partition("-to-")[0] for repair in repairs))
     row = _first_number(raw, one.name)
     asked = mend_with(*(f"{repair}:{one.name}" for repair in repairs))
+    if one.name == TIME_COLUMN and not one.low <= values.min() * UNIT_REPAIRS[repairs[0]].factor <= one.high:
+        asked += f" --repair {ZERO}"
     allowed = f"{one.unit}; {asked}; if it is in {one.unit}: --repair {TRUST_UNITS}:{one.name}"
     raw.say(row, f"{found}: in {units}?", allowed)
 
@@ -143,11 +143,11 @@ def _by_ratio(raw: Raw) -> dict[str, str]:
     """Of two forces that should be about equal, the one that is off by the factor between two units."""
     levels = {name: raw.values(name) for name in _PINCHES if name in raw.kind.names}
     tops = {
-        name: float(np.percentile(np.abs(values), 75.0))
+        name: float(np.percentile(np.abs(values), 90.0))
         for name, values in levels.items()
         if values.size >= FEWEST_TO_JUDGE
     }
-    found = {}
+    found: dict[str, str] = {}
     for larger, high in tops.items():
         for smaller, low in tops.items():
             for ratio, repair, small_is_wrong in _RATIOS:

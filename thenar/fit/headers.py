@@ -45,15 +45,15 @@ def chosen_headers(raw: Raw, headers: Sequence[str], renames: Mapping[str, str])
     taken = {headers[place] for place in found.values()}
     spare = [header for header in headers if header not in taken]
     suspects = _missing(raw, [one for one in kind.names if one not in found and one not in renames], spare)
-    _unknown(raw, [header for header in spare if header not in suspects])
+    _unknown(raw, [header for header in spare if header not in suspects and header not in renames])
     return found
 
 
 def _missing(raw: Raw, absent: Sequence[str], spare: Sequence[str]) -> set[str]:
     """Tell needed columns that aren't there. Returns the spare headers that were named as perhaps meant."""
-    meant = set()
+    meant: set[str] = set()
     for name in absent:
-        close = _close(name, spare)
+        close = _close(name, [header for header in spare if header not in meant])
         needed = raw.kind.column(name).needed
         if not (needed or close):
             continue

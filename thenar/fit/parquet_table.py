@@ -74,5 +74,4 @@ def _number(raw: Raw, block: Block, name: str, column: Any) -> None:
         return
     empty = np.asarray(column.is_null().to_numpy(), dtype=np.bool_)
     values = np.array(numbers.to_numpy(), dtype=np.float64)
-    block.columns[name] = values
-    block.missing[name] = np.isnan(values) & ~empty
+    raw.put(block, name, values, np.isnan(values) & ~empty)

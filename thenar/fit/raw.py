@@ -24,7 +24,8 @@ class Block:
 
     `origin`: "" or the stream's name; `counts`: what a row is called ("line", "row", "sample"); `places`: shape (n,),
     the number of each row in the file; `columns`: by our names, shape (n,), NaN where no number is; `missing`: by the
-    same names, True where the file has a word for a value that should have been there.
+    same names, True where the file has a word for a value that should have been there; `unusable`: likewise, True
+    where there is something that is no finite number, which has been told already.
     """
 
     origin: str
@@ -32,23 +33,18 @@ class Block:
     places: Places
     columns: dict[str, Floats]
     missing: dict[str, Flags] = field(default_factory=dict)
+    unusable: dict[str, Flags] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
         """How many rows there are."""
         return int(self.places.size)
 
-    def keep(self, rows: Flags) -> None:
-        """Leave only `rows`, shape (n,)."""
+    def keep(self, rows: Flags | NDArray[np.intp]) -> None:
+        """Leave only `rows`: flags of shape (n,), or the rows to have in their new order."""
         self.places = self.places[rows]
-        self.columns = {name: values[rows] for name, values in self.columns.items()}
-        self.missing = {name: flags[rows] for name, flags in self.missing.items()}
-
-    def order(self, rows: NDArray[np.intp]) -> None:
-        """Put the rows into the order `rows`, shape (n,)."""
-        self.places = self.places[rows]
-        self.columns = {name: values[rows] for name, values in self.columns.items()}
-        self.missing = {name: flags[rows] for name, flags in self.missing.items()}
+        for held in (self.columns, self.missing, self.unusable):
+            held.update({name: values[rows] for name, values in held.items()})  # type: ignore[misc]
 
     def key(self, column: str, row: int | None = None) -> str:
         """Where in the file `column` is, and its `row` when given: the key of a problem."""
@@ -81,6 +77,16 @@ class Raw:
     def say(self, key: str, found: str, allowed: str, nearest: str = "") -> None:
         """Note one thing wrong with the file."""
         self.problems.append(Problem(self.file, key, found, allowed, nearest))
+
+    def put(self, block: Block, column: str, values: Floats, missing: Flags, unusable: Flags | None = None) -> None:
+        """Give `block` a column; what is infinite is told and counts as no number. Shapes (n,)."""
+        infinite = np.isinf(values)
+        block.columns[column] = np.where(infinite, np.nan, values)
+        block.missing[column] = missing
+        block.unusable[column] = infinite if unusable is None else infinite | unusable
+        if infinite.any():
+            found = counted(int(infinite.sum()), "infinite value")
+            self.say(block.key(column, block.first(infinite)), found, "finite numbers, or an empty cell")
 
     def values(self, column: str) -> Floats:
         """All numbers of `column` in the order of the file, empty cells left out; empty when it isn't there."""

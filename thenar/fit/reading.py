@@ -16,7 +16,7 @@ from thenar.fit.kinds import DATE_COLUMN, KINDS, Kind
 from thenar.fit.on_record import span
 from thenar.fit.raw import Floats, Raw
 from thenar.fit.recording import TIME_COLUMN, Recording
-from thenar.fit.repairs import check_repairs, mend
+from thenar.fit.repairs import check_repairs, mend, say_idle
 from thenar.shared.errors import InputError, Problem
 
 MOST_BYTES: Final = 2_000_000_000
@@ -44,8 +44,10 @@ def read(
     content = _content(file)
     raw = Raw(name, one, hashlib.sha256(content).hexdigest(), 0, [], asked)
     _fill(raw, file, content, columns or {}, streams or {})
-    mend(raw)
-    doubt(raw)
+    with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are told by their range
+        mend(raw)
+        doubt(raw)
+    say_idle(raw)
     if raw.problems:
         raise InputError(raw.problems)
     begins, ends = span(raw.dates)

@@ -12,6 +12,7 @@ from thenar.fit.headers import IGNORE
 from thenar.fit.kinds import Kind
 from thenar.fit.raw import Block, Flags, Floats, Raw, counted
 from thenar.fit.recording import TIME_COLUMN
+from thenar.fit.saturation import cut_offs
 from thenar.fit.unit_words import TRUST_UNITS, UNIT_REPAIRS
 from thenar.fit.xdf_streams import DAMAGED, TRUST_CLOCKS
 from thenar.shared.errors import InputError, Problem, nearest, shown
@@ -70,9 +71,17 @@ def mend(raw: Raw) -> None:
     steps += [(name, lambda raw, name=name: _swap(raw, name)) for name in SWAPS]  # type: ignore[misc]
     steps += [(name, lambda raw, name=name: _convert(raw, name)) for name in UNIT_REPAIRS]  # type: ignore[misc]
     steps += [(ZERO, _start_at_zero), (OUTSIDE, _drop_outside), (SORT, _sort), (DUPLICATES, _drop_duplicates)]
+    steps += [(SATURATED, _drop_saturated)]
     for name, step in steps:
         if raw.asks(name):
-            raw.mended.append(f"{name}: {step(raw) or 'asked for, nothing found to mend'}")
+            raw.mended += [f"{name}: {done}" for done in [step(raw)] if done]
+
+
+def say_idle(raw: Raw) -> None:
+    """Put on record what was asked for and found nothing to do. Call last."""
+    names = dict.fromkeys(one.partition(":")[0] for one in raw.asked)
+    idle = [name for name in names if not any(done.startswith(f"{name}:") for done in raw.mended)]
+    raw.mended += [f"{name}: asked for, found nothing to do" for name in idle]
 
 
 def columns_asked(raw: Raw, name: str) -> tuple[str, ...]:
@@ -116,7 +125,7 @@ def _swap(raw: Raw, name: str) -> str:
     one, other = SWAPS[name]
     changed = 0
     for block in raw.blocks:
-        for held in (block.columns, block.missing):
+        for held in (block.columns, block.missing, block.unusable):
             pair = {one: held.pop(other, None), other: held.pop(one, None)}
             held.update({column: values for column, values in pair.items() if values is not None})  # type: ignore[misc]
         changed += block.rows
@@ -160,6 +169,17 @@ def _drop_outside(raw: Raw) -> str:
     return ", ".join(parts)
 
 
+def _drop_saturated(raw: Raw) -> str:
+    parts = []
+    for one in cut_offs(raw):
+        if one.column in columns_asked(raw, SATURATED):
+            for block in raw.blocks:
+                if one.column in block.columns:
+                    _empty(block, one.column, block.columns[one.column] == one.extreme)
+            parts.append(f"{counted(one.times, 'value')} of {one.column} at {one.extreme:g} left out")
+    return ", ".join(parts)
+
+
 def outside(values: Floats, low: float, high: float) -> Flags:
     """Which of `values`, shape (n,), are numbers outside `low` to `high`."""
     with np.errstate(invalid="ignore"):
@@ -198,7 +218,7 @@ def _sort(raw: Raw) -> str:
     for block in raw.blocks:
         if backward(block).any() and furthest_back_s(block) <= JUMP_BACK_S:
             moved += int(backward(block).sum())
-            block.order(np.argsort(block.columns[TIME_COLUMN], kind="stable"))
+            block.keep(np.argsort(block.columns[TIME_COLUMN], kind="stable"))
     return f"{counted(moved, 'row')} put back into the order of time" if moved else ""
 
 

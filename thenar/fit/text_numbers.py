@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -14,15 +15,20 @@ _WITH_COMMA: Final = r"^[+-]?([0-9]+,[0-9]*|,[0-9]+)([eE][+-]?[0-9]+)?$"
 
 
 class TextNumbers(NamedTuple):
-    """One column. `values`: NaN where no number is; `missing`: words for one; `bad`: neither; shapes (n,).
+    """One column. `values`: NaN where no number is; `missing`: words for one; `commas`: numbers with a decimal comma.
 
-    `commas`: how many cells are numbers with a decimal comma.
+    `bad`: none of these, and not empty. Shapes (n,).
     """
 
     values: NDArray[np.float64]
     missing: Flags
     bad: Flags
-    commas: int
+    commas: Flags
+
+
+def is_number(text: str) -> bool:
+    """Is `text` a number with a decimal point."""
+    return re.match(_NUMBER, text) is not None
 
 
 def numbers_in(column: Any, comma: bool) -> TextNumbers:
@@ -33,10 +39,12 @@ def numbers_in(column: Any, comma: bool) -> TextNumbers:
     text = pc.utf8_trim_whitespace(column)
     if isinstance(text, pa.ChunkedArray):
         text = text.combine_chunks()
-    odd_commas = pc.match_substring_regex(text, _WITH_COMMA) if pc.any(pc.match_substring(text, ",")).as_py() else None
-    commas = int(pc.sum(odd_commas).as_py() or 0) if odd_commas is not None else 0
-    if comma and commas:
-        text = pc.if_else(odd_commas, pc.replace_substring(text, ",", "."), text)
+    commas = np.zeros(len(text), np.bool_)
+    if pc.any(pc.match_substring(text, ",")).as_py():
+        with_comma = pc.match_substring_regex(text, _WITH_COMMA)
+        commas = _flags(with_comma)
+        if comma:
+            text = pc.if_else(with_comma, pc.replace_substring(text, ",", "."), text)
     numeric = pc.match_substring_regex(text, _NUMBER)
     values = pc.cast(pc.if_else(numeric, text, pa.scalar(None, pa.string())), pa.float64())
     left = _flags(pc.invert(pc.or_(numeric, pc.equal(text, ""))))
@@ -44,7 +52,7 @@ def numbers_in(column: Any, comma: bool) -> TextNumbers:
     if left.any():
         words = pc.is_in(pc.utf8_lower(text), value_set=pa.array(MISSING_WORDS))
         missing = _flags(words)
-    return TextNumbers(_floats(values), missing, left & ~missing, commas)
+    return TextNumbers(_floats(values), missing, left & ~missing & ~commas, commas)
 
 
 def _flags(found: Any) -> Flags:

@@ -181,5 +181,4 @@ def _number(raw: Raw, block: Block, name: str, series: Any, channel: int) -> Non
         raw.say(block.key(name), "a stream of text", "a stream of numbers")
         return
     values = np.array(series[:, channel], dtype=np.float64)
-    block.columns[name] = values
-    block.missing[name] = np.isnan(values)
+    raw.put(block, name, values, np.isnan(values))
