@@ -29,8 +29,8 @@ def doubt_shapes(raw: Raw) -> None:
 
 
 def _short(raw: Raw) -> None:
-    kind, times = raw.kind, raw.values(TIME_COLUMN)
-    counts = {one.name: raw.values(one.name).size for one in kind.columns if one.needed and one.measured}
+    kind, times = raw.kind, raw.judged(TIME_COLUMN)
+    counts = {one.name: raw.judged(one.name).size for one in kind.columns if one.needed and one.measured}
     few = [f"{counted(count, 'value')} of {name}" for name, count in counts.items() if 0 < count < kind.least_rows]
     brief = kind.timed and times.size and np.ptp(times) < kind.least_s
     if few or brief:
@@ -41,7 +41,7 @@ def _short(raw: Raw) -> None:
 
 def _flat(raw: Raw) -> None:
     for one in raw.kind.columns:
-        values = raw.values(one.name)
+        values = raw.judged(one.name)
         if one.measured and flat(values):
             found = f"{values[0]:g} in all {counted(values.size, 'value')}: constant"
             raw.say(f"column {one.name}", found, "a measured force, which is never constant")
@@ -69,7 +69,7 @@ def _one_step_only(raw: Raw) -> None:
     """A staircase needs steps."""
     if raw.kind.timed:
         return
-    steps = [raw.values(name) for name in ("current_mA", "width_us")]
+    steps = [raw.judged(name) for name in ("current_mA", "width_us")]
     if all(values.size > 1 and np.ptp(values) == 0.0 for values in steps):
         raw.say(
             "columns current_mA, width_us",
@@ -93,7 +93,7 @@ def _exchanged(raw: Raw) -> None:
 
 def _why_exchanged(raw: Raw, one: str, other: str) -> str:
     if one.endswith("_mA"):
-        return why_current_is_width(raw.values(one), raw.values(other))
+        return why_current_is_width(raw.judged(one), raw.judged(other))
     if raw.kind.name == "session" and other != "estimate_N":
         return ""
     ruled = {name: _straight_share(raw, name) for name in (one, other)}

@@ -36,7 +36,7 @@ def doubt_units(raw: Raw) -> None:
     trusted = columns_asked(raw, TRUST_UNITS) if raw.asks(TRUST_UNITS) else ()
     suspects = {}
     for one in raw.kind.columns:
-        values = raw.values(one.name)
+        values = raw.judged(one.name)
         suspects[one.name] = _other_units(one, values) if values.size >= FEWEST_TO_JUDGE else ()
     for name, repair in _by_ratio(raw).items():
         suspects[name] = suspects[name] or (repair,)
@@ -53,11 +53,11 @@ def doubt_units(raw: Raw) -> None:
 def _in_swap(raw: Raw) -> tuple[str, ...]:
     """Columns told as exchanged: their units are no other doubt."""
     pairs = [pair for pair in SWAPS.values() if set(pair) <= set(raw.kind.names) and pair[0].endswith("_mA")]
-    return tuple(name for pair in pairs if why_current_is_width(*map(raw.values, pair)) for name in pair)
+    return tuple(name for pair in pairs if why_current_is_width(*map(raw.judged, pair)) for name in pair)
 
 
 def _suspect(raw: Raw, one: Column, repairs: tuple[str, ...]) -> None:
-    values = raw.values(one.name)
+    values = raw.judged(one.name)
     if one.name == TIME_COLUMN:
         found = f"time goes on by {_middle_step(values):.6g} from row to row (median)"
     else:
@@ -141,7 +141,7 @@ def _for_age(_one: Column, top: float, _middle: float) -> tuple[str, ...]:
 
 def _by_ratio(raw: Raw) -> dict[str, str]:
     """Of two forces that should be about equal, the one that is off by the factor between two units."""
-    levels = {name: raw.values(name) for name in _PINCHES if name in raw.kind.names}
+    levels = {name: raw.judged(name) for name in _PINCHES if name in raw.kind.names}
     tops = {
         name: float(np.percentile(np.abs(values), 90.0))
         for name, values in levels.items()

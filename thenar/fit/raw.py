@@ -13,6 +13,8 @@ from thenar.shared.errors import Problem
 
 MISSING_WORDS: Final = ("nan", "na", "n/a", "#n/a", "-", "--", "?", "none", "null", "nil", "missing")
 
+MOST_UNUSABLE: Final = 0.1
+
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Places = NDArray[np.int64]
@@ -95,6 +97,16 @@ class Raw:
             return np.empty(0)
         together = np.concatenate(parts)
         return together[~np.isnan(together)]
+
+    def judged(self, column: str) -> Floats:
+        """`values`, but none where too many cells are no numbers at all: what is left tells nothing of the column."""
+        unusable = [block.unusable[column] for block in self.blocks if column in block.unusable]
+        return np.empty(0) if _share(unusable) > MOST_UNUSABLE else self.values(column)
+
+
+def _share(flags: list[Flags]) -> float:
+    """The share of True in all of `flags`."""
+    return sum(int(one.sum()) for one in flags) / max(1, sum(one.size for one in flags))
 
 
 def mend_with(*repairs: str) -> str:

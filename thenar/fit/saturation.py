@@ -34,7 +34,7 @@ def cut_offs(raw: Raw) -> list[CutOff]:
     """Where the measured columns are cut off. A smallest value of 0 is none: nothing is below zero."""
     found = []
     for one in raw.kind.columns:
-        values = raw.values(one.name)
+        values = raw.judged(one.name)
         if not one.measured or values.size < 2 or flat(values):
             continue
         ends = [(float(values.max()), "largest")]
