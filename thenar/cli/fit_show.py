@@ -8,6 +8,7 @@ import os
 import secrets
 import textwrap
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -30,8 +31,7 @@ def recording_of(chosen: argparse.Namespace) -> Recording:
     from thenar.fit.reading import read
 
     if chosen.command == "fit":
-        for file in _files(chosen):
-            _refuse_if_taken(file)
+        _check_places(chosen)
     kind = chosen.kind if chosen.command == "fit" else "session"
     columns, streams = pairs(chosen.column, "--column"), pairs(chosen.stream, "--stream")
     return read(Path(chosen.file), kind, columns=columns, streams=streams, repairs=chosen.repair)
@@ -80,29 +80,33 @@ def leave(makers: Mapping[Path, Draw]) -> None:
     Raises InputError when one of the files is there already or its folder can't be written to.
     """
     parts = {file: file.with_name(f".{file.stem}.{secrets.token_hex(4)}.part{file.suffix}") for file in makers}
+    at = next(iter(makers))
     try:
-        for file in makers:
-            _refuse_if_taken(file)
-        for file, make in makers.items():
-            file.parent.mkdir(parents=True, exist_ok=True)
-            make(parts[file])
-            with parts[file].open("rb+") as handle:
+        for at, make in makers.items():
+            _refuse_if_taken(at)
+            at.parent.mkdir(parents=True, exist_ok=True)
+            make(parts[at])
+            with parts[at].open("rb+") as handle:
                 os.fsync(handle.fileno())
-        for file, part in parts.items():
-            _refuse_if_taken(file)
-            part.replace(file)
+        for at, part in parts.items():
+            _refuse_if_taken(at)
+            part.replace(at)
     except OSError as error:
-        file = next(iter(makers))
-        raise InputError(
-            [Problem(str(file), "", error.strerror or str(error), "a place that can be written")]
-        ) from None
+        raise InputError([Problem(str(at), "", error.strerror or str(error), "a place that can be written")]) from None
     finally:
         for part in parts.values():
-            part.unlink(missing_ok=True)
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
 
 
-def _files(chosen: argparse.Namespace) -> list[Path]:
-    return [written_to(chosen), *([Path(chosen.picture)] if chosen.picture else [])]
+def _check_places(chosen: argparse.Namespace) -> None:
+    """Refuse what could only fail after a long fit: names that are taken, and a picture that is no PNG."""
+    _refuse_if_taken(written_to(chosen))
+    if chosen.picture:
+        picture = Path(chosen.picture)
+        if picture.suffix.lower() != ".png" or picture == written_to(chosen):
+            raise InputError([Problem("command line", "--picture", shown(chosen.picture), "a name that ends in .png")])
+        _refuse_if_taken(picture)
 
 
 def _refuse_if_taken(file: Path) -> None:
