@@ -188,7 +188,7 @@ def _parameter_table(parameters: Sequence[Parameter]) -> Table:
         )
         for one in parameters
     ]
-    title = "Parameters (told by the recording: NO means the scenario's own value holds; why, below)"
+    title = "Parameters (NO: the recording doesn't tell it, so the scenario's own value holds; why, below)"
     return Table(title, ("parameter", "value", "unit", "95 % interval", "told"), rows, frozenset({1, 3}))
 
 

@@ -43,6 +43,8 @@ Some with the own force shown and some without, with rests; five minutes or more
     "session": """\
 What your own rig logged in a session that your protocol allowed; nothing is recorded for this alone.""",
 }
+_EMPTY: Final = "An empty cell means: nothing at this time. Columns of different rates may share the file so."
+_EMPTY_IN_STEPS: Final = "A cell may be empty only in a column that may be left out."
 _WITH_STIMULATION: Final = ("recruitment", "muscle", "session")
 
 
@@ -54,14 +56,15 @@ def template_text(kind: Kind) -> str:
     lines += [*_said(_SAFELY), *(line for rule in advice for line in _said(f"- {rule}", "  "))]
     lines += ["#", "# Columns (decimal points, commas between columns, UTF-8; lines with # at the start are left out):"]
     lines += [line for column in kind.columns for line in _said(_about(column), "    ")]
-    lines += _said("An empty cell means: nothing at this time. Columns of different rates may share the file so.")
+    lines += _said("Ranges are what the reader of the file takes for plausible: no limits for a person, and no advice.")
+    lines += _said(_EMPTY if kind.timed else _EMPTY_IN_STEPS)
     lines += _said(f"When it was recorded: a line '# {DATE_COLUMN}: 2026-11-03' or a column {DATE_COLUMN}.")
     lines += ["# The three rows below are examples: put your own in their place.", "#"]
     return "\n".join([*lines, ",".join(kind.names), *(",".join(row) for row in kind.example), ""])
 
 
 def _about(column: Column) -> str:
-    bounds = "" if column.unit == "0 or 1" else f", {column.low:g} to {column.high:g}"
+    bounds = "" if column.unit in {"0 or 1", "s"} else f", {column.low:g} to {column.high:g}"
     return f"{column.name} [{column.unit}{bounds}] {column.words}; {'needed' if column.needed else 'may be left out'}"
 
 
