@@ -167,6 +167,12 @@ def test_a_gentle_pinch_is_believed_when_asked_and_that_is_put_on_record(tmp_pat
     )
 
 
+def test_a_wearer_who_rests_half_the_time_is_not_taken_for_pounds(tmp_path: Path) -> None:
+    """Met in the demo's runs: the target stays, the force comes and goes, and its level alone looked like pounds."""
+    resting = np.where(np.sin(2.0 * np.pi * T_S / 7.0) > 0.9, 4.0 * FORCE_N / 6.0, FORCE_N / 200.0)
+    read(write(tmp_path, lines_of({**WEARER, "target_N": np.full(ROWS, 4.0), "force_N": resting})), "wearer")
+
+
 def test_times_of_a_wall_clock_need_a_start(tmp_path: Path) -> None:
     file = write(tmp_path, ["t_s,force_N,estimate_N", *(f"{at + 1.75e9:.2f},{f},{e}" for at, f, e in _rows())])
     assert "--repair start-at-zero" in told(file, "estimator")

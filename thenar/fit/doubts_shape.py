@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from thenar.fit.raw import Block, Floats, Raw, counted, mend_with
+from thenar.fit.raw import Floats, Raw, counted, mend_with
 from thenar.fit.recording import TIME_COLUMN
 from thenar.fit.repairs import KEEP_SATURATED, SATURATED, SWAPS, TRUST_COLUMNS, columns_asked
 from thenar.fit.saturation import cut_offs, flat
@@ -115,20 +115,22 @@ def why_current_is_width(current: Floats, width: Floats) -> str:
 
 def _straight_share(raw: Raw, column: str) -> float:
     """The share of `column`, seen every 20 ms, that goes on straight; 0 where that can't be told."""
-    block = _longest(raw, column)
-    if block is None:
+    held = held_over_time(raw, column)
+    if held is None or held[0].size < 50 or np.ptp(held[1]) == 0.0:
         return 0.0
-    times, values = block.columns[TIME_COLUMN], block.columns[column]
-    held = np.isfinite(times) & np.isfinite(values)
-    times, values = times[held], values[held]
-    if times.size < 50 or np.ptp(values) == 0.0 or (np.diff(times) < 0.0).any():
-        return 0.0
+    times, values = held
     step = max(_GRID_S, float(np.median(np.diff(times))), float(np.ptp(times)) / 200_000)
     seen = np.interp(np.arange(times[0], times[-1], step), times, values)
     bends = np.abs(np.diff(seen, 2))
     return float((bends <= 1e-4 * np.ptp(values)).mean()) if bends.size else 0.0
 
 
-def _longest(raw: Raw, column: str) -> Block | None:
+def held_over_time(raw: Raw, column: str) -> tuple[Floats, Floats] | None:
+    """Times and numbers of `column` in the block that has most of it, or None where time goes back or is missing."""
     having = [block for block in raw.blocks if column in block.columns and TIME_COLUMN in block.columns]
-    return max(having, key=lambda block: block.rows, default=None)
+    if not having:
+        return None
+    block = max(having, key=lambda one: one.rows)
+    known = np.isfinite(block.columns[TIME_COLUMN]) & np.isfinite(block.columns[column])
+    times = block.columns[TIME_COLUMN][known]
+    return None if times.size < 2 or (np.diff(times) < 0.0).any() else (times, block.columns[column][known])

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from thenar.fit.doubts_shape import why_current_is_width
+from thenar.fit.doubts_shape import held_over_time, why_current_is_width
 from thenar.fit.kinds import Column
 from thenar.fit.raw import Block, Floats, Raw, counted, mend_with
 from thenar.fit.recording import TIME_COLUMN
@@ -21,6 +21,10 @@ _PINCHES: Final = ("force_N", "target_N", "estimate_N")
 LEAST_PINCH_N: Final = 1.0  # a recording whose forces all stay below is more likely in kg or lb
 LONGEST_STEP_S: Final = 0.5  # half of all time steps longer than this: more likely ms
 FEWEST_TO_JUDGE: Final = 4  # fewer values tell nothing of their unit
+_MOMENTS: Final = 2000  # points at which two forces are compared
+_TOGETHER: Final = (
+    0.85  # squared cosine between them; below, one rests while the other goes on, and a ratio tells nothing
+)
 _RATIO_SLACK: Final = 1.25  # a column may be off by this factor and its unit still be told by the ratio
 _RATIOS: Final = (
     (STANDARD_GRAVITY, "kg-to-N", True),
@@ -140,17 +144,31 @@ def _for_age(_one: Column, top: float, _middle: float) -> tuple[str, ...]:
 
 
 def _by_ratio(raw: Raw) -> dict[str, str]:
-    """Of two forces that should be about equal, the one that is off by the factor between two units."""
-    levels = {name: raw.judged(name) for name in _PINCHES if name in raw.kind.names}
-    tops = {
-        name: float(np.percentile(np.abs(values), 90.0))
-        for name, values in levels.items()
-        if values.size >= FEWEST_TO_JUDGE
-    }
+    """Of two forces that go together, the one that is off by the factor between two units."""
+    names = [name for name in _PINCHES if name in raw.kind.names and raw.judged(name).size >= FEWEST_TO_JUDGE]
     found: dict[str, str] = {}
-    for larger, high in tops.items():
-        for smaller, low in tops.items():
-            for ratio, repair, small_is_wrong in _RATIOS:
-                if low > 0.0 and 1.0 / _RATIO_SLACK < high / low / ratio < _RATIO_SLACK:
-                    found[smaller if small_is_wrong else larger] = repair
+    for one, other in ((one, other) for one in names for other in names if one != other):
+        times = _times_larger(raw, one, other)
+        for ratio, repair, small_is_wrong in _RATIOS:
+            if 1.0 / _RATIO_SLACK < times / ratio < _RATIO_SLACK:
+                found[other if small_is_wrong else one] = repair
     return found
+
+
+def _times_larger(raw: Raw, one: str, other: str) -> float:
+    """How many times `one` is as large as `other` where both go together over time, 0 where they don't."""
+    pair = [held_over_time(raw, name) for name in (one, other)]
+    if pair[0] is None or pair[1] is None:
+        return 0.0
+    (times, values), (other_times, other_values) = pair[0], pair[1]
+    begin, end = max(times[0], other_times[0]), min(times[-1], other_times[-1])
+    if begin >= end:
+        return 0.0
+    moments = np.linspace(begin, end, _MOMENTS)
+    larger, smaller = np.interp(moments, times, values), np.interp(moments, other_times, other_values)
+    both, power, other_power = (
+        float(np.sum(a * b)) for a, b in ((larger, smaller), (larger, larger), (smaller, smaller))
+    )
+    if not (both > 0.0 and both * both >= _TOGETHER * power * other_power):
+        return 0.0
+    return float(np.sqrt(power / other_power))
