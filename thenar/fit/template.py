@@ -33,7 +33,8 @@ Cover the forces that you need, five minutes or more, with pauses against tiredn
 Where stimulation must be on while you record, the rules for it come first: `thenar template session` lists them.""",
     "recruitment": """\
 One row a step. The hand rests and is held still; each step several times, in mixed order, at two widths or more.
-Go from no force at all to the highest comfortable step. Rest between the steps.""",
+Go from no contraction at all to the highest comfortable step. Rest between the steps.
+Note in the column response whether a contraction was seen or felt, below the first force too.""",
     "muscle": """\
 Single pulses first, then short trains at several rates with rests between, one of each repeated.
 A fatigue run only if your protocol has one. A row for each pulse, at the time when it begins.""",
