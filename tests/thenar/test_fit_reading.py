@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import decimal
 import time
 from pathlib import Path
 
@@ -154,6 +156,38 @@ def test_parquet_tells_nan_infinity_text_and_a_damaged_file(tmp_path: Path) -> N
     assert "column estimate_N\n    found: values of type string" in told
     file.write_bytes(file.read_bytes()[:-40])
     assert "no readable Parquet" in problems_of(file, "estimator")
+
+
+def test_parquet_columns_of_any_kind_of_number_are_read(tmp_path: Path) -> None:
+    file = tmp_path / "bench.parquet"
+    columns = {
+        "t_s": pa.array([decimal.Decimal(f"{at:.2f}") for at in T_S]),
+        "target_N": pa.array(TARGET_N.astype(np.int16)),
+        "force_N": pa.array(FORCE_N.astype(np.float32)),
+        "own_force_shown": pa.array([True] * (ROWS - 1) + [None]),
+        "recorded": pa.array([datetime.date(2026, 11, 3)] * ROWS),
+    }
+    parquet.write_table(pa.table(columns), file)
+    recording = read(file, "wearer")
+    np.testing.assert_allclose(recording.columns["t_s"], T_S, atol=1e-12)
+    np.testing.assert_allclose(recording.columns["force_N"], FORCE_N, rtol=1e-6)
+    np.testing.assert_array_equal(recording.columns["target_N"], TARGET_N)
+    assert np.isnan(recording.columns["own_force_shown"]).sum() == 1
+    assert recording.begins == "2026-11-03"
+    parquet.write_table(pa.table(columns | {"own_force_shown": pa.nulls(ROWS)}), file)
+    assert not read(file, "wearer").has("own_force_shown")
+
+
+def test_parquet_columns_of_one_name_structures_and_moments_are_told(tmp_path: Path) -> None:
+    file = tmp_path / "bench.parquet"
+    twice = pa.table([pa.array(T_S), pa.array(FORCE_N), pa.array(FORCE_N)], names=["t_s", "force_N", "force_N"])
+    parquet.write_table(twice, file)
+    assert "column force_N\n    found: 2 columns of this name" in problems_of(file, "wearer")
+    moments = pa.array([datetime.datetime(2026, 11, 3, 10)] * ROWS)  # noqa: DTZ001 - a lab's clock without a zone
+    parquet.write_table(pa.table({"t_s": moments, "target_N": TARGET_N, "force_N": [{"a": 1.0}] * ROWS}), file)
+    told = problems_of(file, "wearer")
+    assert "column t_s\n    found: values of type timestamp[us]" in told
+    assert "column force_N\n    found: values of type struct" in told
 
 
 def made_streams() -> list[MadeStream]:

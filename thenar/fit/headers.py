@@ -37,7 +37,8 @@ def chosen_headers(raw: Raw, headers: Sequence[str], renames: Mapping[str, str])
         if theirs in headers and (name in renames or theirs not in renames.values()):
             found[name] = headers.index(theirs)
             if name in renames:
-                raw.mended.append(f"{name} was read from the column {theirs}, as asked")
+                left = f"; the file's own {name} was left out" if name in headers and name != theirs else ""
+                raw.mended.append(f"{name} was read from the column {theirs}, as asked{left}")
         elif name in renames:
             raw.say(
                 f"--column {name}", f"no column {shown(theirs)}", f"one of {_few(headers)}", nearest(theirs, headers)
@@ -53,7 +54,7 @@ def _missing(raw: Raw, absent: Sequence[str], spare: Sequence[str]) -> set[str]:
     """Tell needed columns that aren't there. Returns the spare headers that were named as perhaps meant."""
     meant: set[str] = set()
     for name in absent:
-        close = _close(name, [header for header in spare if header not in meant])
+        close = _close(name, [one for one in spare if one not in meant and one not in raw.kind.names])
         needed = raw.kind.column(name).needed
         if not (needed or close):
             continue

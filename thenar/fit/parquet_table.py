@@ -25,6 +25,8 @@ def read_parquet(raw: Raw, content: bytes, renames: Mapping[str, str]) -> None:
         headers = list(file.schema_arrow.names)
         metadata = dict(file.schema_arrow.metadata or {})
         chosen = chosen_headers(raw, headers, renames)
+        if len(set(headers)) < len(headers):  # Arrow finds columns by name: two of one name can't be read
+            raise InputError(raw.problems)
         table = file.read(columns=[headers[place] for place in chosen.values()])
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise InputError([Problem(raw.file, "", f"no readable Parquet: {shown(str(error))}", "a whole file")]) from None
@@ -63,8 +65,9 @@ def _number(raw: Raw, block: Block, name: str, column: Any) -> None:
     kind = column.type
     fits = of.is_floating(kind) or of.is_integer(kind) or of.is_boolean(kind) or of.is_decimal(kind)
     if of.is_null(kind):
-        column = column.cast(pa.float64())
-    elif not fits:
+        raw.put(block, name, np.full(raw.rows, np.nan), np.zeros(raw.rows, np.bool_))
+        return
+    if not fits:
         raw.say(block.key(name), f"values of type {kind}", "numbers")
         return
     try:
