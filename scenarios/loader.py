@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,10 +21,10 @@ from thenar.scenarios.pieces import checked, one_of, placed, plainness
 from thenar.scenarios.recording import Recording, read_recording
 from thenar.scenarios.schema import SCHEMA_VERSION, LimitChoice, Scenario
 from thenar.scenarios.targets import PROGRAMS, ConstantTarget, RecordingTarget, Target
+from thenar.scenarios.toml_text import bytes_of, table_in
 from thenar.scenarios.wearers import written_out
 from thenar.shared.errors import InputError, Problem, nearest, shown
 
-LARGEST_BYTES: Final = 1_000_000
 WEARER_COLUMN: Final = "force_N"
 """Column of a recording that a wearer plays back."""
 
@@ -72,7 +71,7 @@ def load_scenario(path: Path | str, check_law: bool = False) -> LoadedScenario:
     """
     path = Path(path)
     try:
-        text = _bytes_of(path).decode("utf-8")
+        text = bytes_of(path).decode("utf-8")
     except UnicodeDecodeError as error:
         raise InputError([Problem(str(path), "", str(error), "TOML text in UTF-8")]) from None
     return parse_scenario(text, path.name, path.parent, check_law, str(path))
@@ -86,7 +85,7 @@ def parse_scenario(
     `check_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
     """
     file = name if shown_as is None else shown_as
-    data = _toml(text, file)
+    data = table_in(text, file)
     problems = plainness(data, file)
     if problems:
         raise InputError(problems)
@@ -102,33 +101,6 @@ def parse_scenario(
         raise InputError(problems)
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     return LoadedScenario(scenario, base / name, base, text, digest, profile, (*files, *profile_files), recordings)
-
-
-def _bytes_of(path: Path) -> bytes:
-    file = str(path)
-    try:
-        if path.is_dir():
-            raise InputError([Problem(file, "", "a folder", "a TOML file")])
-        with path.open("rb") as handle:
-            data = handle.read(LARGEST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        found = getattr(error, "strerror", None) or str(error)
-        raise InputError([Problem(file, "", found, "a readable TOML file")]) from None
-    if len(data) > LARGEST_BYTES:
-        raise InputError([Problem(file, "", f"more than {LARGEST_BYTES} bytes", f"at most {LARGEST_BYTES} bytes")])
-    return data
-
-
-def _toml(text: str, file: str) -> Table:
-    """The table in a TOML text; a byte order mark at its start is left out."""
-    try:
-        text.encode("utf-8")
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except RecursionError:
-        found = "nesting too deep to read"
-    except ValueError as error:  # not TOML, text that UTF-8 can't hold, or an integer of thousands of digits
-        found = str(error)
-    raise InputError(placed(InputError([Problem(file, "", found, "TOML 1.0 text in UTF-8")]), ""))
 
 
 def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
