@@ -61,7 +61,7 @@ def test_a_fitted_wearer_is_nested_and_whole_numbers_become_what_the_settings_ho
         (SENSOR.replace('fitted = "estimator"', 'fitted = "muscle"'), "part_of", "wearer, as fitted = 'muscle'", ""),
         (SENSOR.replace('part_of = "estimator"', 'part_off = "estimator"'), "part_of", "needed", ""),
         (SENSOR.replace('thenar = "0.1.0"', ""), "came_from.thenar", "needed", ""),
-        (SENSOR.replace("engraver.csv", "/home/engraver.csv"), "came_from.file", "match pattern", ""),
+        (SENSOR.replace("engraver.csv", "folder/engraver.csv"), "came_from.file", "match pattern", ""),
         (SENSOR.replace("abab", "abxy", 1), "came_from.sha256", "match pattern", ""),
         (SENSOR.replace("rows = 60000", "rows = 0"), "came_from.rows", "at least 1", ""),
         (SENSOR.replace("schema = 1", "schema = 2"), "schema", "the only version so far", ""),

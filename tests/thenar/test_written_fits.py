@@ -20,7 +20,7 @@ from thenar.shared.errors import InputError
 
 RECORDING = Recording(
     kind="estimator",
-    file="/home/someone/pilot\n/bench day 1.csv",
+    file="/lab/someone/pilot\n/bench day 1.csv",
     sha256="0123" * 16,
     rows=6000,
     begins="2026-05-01T10:00:00",
@@ -81,7 +81,7 @@ def test_the_text_tells_units_cautions_and_what_the_recording_cannot_tell_but_no
     assert all(len(line) <= 200 for line in text.splitlines())
 
 
-@pytest.mark.parametrize("file", ["C:\\Users\\someone\\day.csv", "/home/someone/day.csv", "../someone/day.csv"])
+@pytest.mark.parametrize("file", ["D:\\lab\\someone\\day.csv", "/lab/someone/day.csv", "../someone/day.csv"])
 def test_only_the_name_of_the_recording_is_written_whatever_system_it_lay_on(file: str) -> None:
     recording = Recording("estimator", file, "ab" * 32, 10, "", "", {})
     text = text_of(SENSOR, recording)
