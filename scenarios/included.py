@@ -58,7 +58,7 @@ def fitted_people(population: Population | None, place: Place) -> tuple[FittedPe
                 Problem(place.file, f"population.around[{person}]", "no files", "a list of fitted wearer files")
             )
         found = _read(named, "wearer", place)
-        values = _together(found, {}, place)
+        values = _together(found, None, place)
         intervals = {key: ends for one in found for key, ends in one.fitted.intervals.items()}
         people.append(FittedPerson(tuple(names), values, intervals))
     return tuple(people)
@@ -91,16 +91,17 @@ def _read(named: list[tuple[str, str]], part_of: str, place: Place) -> list[Incl
     return read
 
 
-def _together(found: list[Included], own: Mapping[str, Any], place: Place) -> Table:
-    """The values of all files. A key of two of them is a problem, unless `own` says what holds."""
+def _together(found: list[Included], own: Mapping[str, Any] | None, place: Place) -> Table:
+    """The values of all files. A key of two of them is a problem, unless the table `own` says what holds."""
     values: Table = {}
-    own_keys = {key for key, _ in leaves(own)}
+    own_keys = {key for key, _ in leaves(own or {})}
+    settled = "" if own is None else ", or write it in the scenario itself"
     for number, one in enumerate(found):
         for earlier in found[:number]:
             twice = [key for key in _keys(one) if key in set(_keys(earlier)) - own_keys]
             if twice:
                 what = f"{', '.join(twice)} from {shown(one.file.name)}, also from {shown(earlier.file.name)}"
-                allowed = "each key from one file, or written in the scenario itself"
+                allowed = f"each key from one file: take it out of the other{settled}"
                 place.problems.append(Problem(place.file, one.file.key, f"{what} ({earlier.file.key})", allowed))
         values = overlaid(values, dict(one.fitted.values))
     return values

@@ -57,6 +57,9 @@ def test_two_files_that_say_the_same_are_an_error_that_names_both_unless_the_sce
     assert problem.key == "wearer.files[1]"
     for words in ("production.gain", "'second.toml'", "'hold.toml'", "wearer.files[0]"):
         assert words in problem.found
+    assert "write it in the scenario" in problem.allowed
+    around = the_problem_of(SMALLEST + '[population]\ncount = 2\naround = [["hold.toml", "second.toml"]]\n', fits)
+    assert (around.key, "scenario" in around.allowed) == ("population.around[0][1]", False)
     assert loaded(text + "[wearer.production]\ngain = 1.0\n", fits).scenario.wearer.production.gain == 1.0
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.scenarios.fitted_texts import HOLD, SENSOR, put_fits
+from tests.thenar.dask_processes import DaskProcesses
 from tests.thenar.small_runs import SMALL, write_scenario
 from thenar import load_scenario, plan_trials
 from thenar.cli import main
@@ -113,6 +114,20 @@ def test_trials_bound_for_another_machine_need_none_of_the_files(tmp_path: Path)
     shutil.rmtree(tmp_path / "study")
     assert pickle.loads(task).law_files == {}  # noqa: S301 - packed just now
     assert repr(rows_of(pickle.loads(task).chunk)) == repr(here)  # noqa: S301 - packed just now
+
+
+@pytest.mark.slow
+def test_a_sweep_on_another_worker_leaves_the_same_table_as_a_local_one(tmp_path: Path) -> None:
+    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    command = ["sweep", str(_study(tmp_path, AROUND)), "--over", "estimator.latency_ms=50,150"]
+    (tmp_path / "dask").mkdir()
+    with DaskProcesses(tmp_path / "dask") as dask:
+        dask.worker("first")
+        dask.wait_for_workers({"first"})
+        for where, more in (("here", ["--jobs", "1"]), ("there", ["--on", dask.address])):
+            to = ["--out", str(tmp_path / where), "--to", str(tmp_path / f"{where}.csv")]
+            assert main([*command, *to, *more]) == 0
+    assert (tmp_path / "there.csv").read_bytes() == (tmp_path / "here.csv").read_bytes()
 
 
 def test_a_copy_of_a_scenario_with_other_values_has_its_fitted_files_beside_it(tmp_path: Path) -> None:

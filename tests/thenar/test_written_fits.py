@@ -91,13 +91,21 @@ def test_only_the_name_of_the_recording_is_written_whatever_system_it_lay_on(fil
 
 @pytest.mark.parametrize(
     ("table", "key"),
-    [({"latency_ms": NAN}, "values.latency_ms"), ({"latency_ms": 5000.0}, "values.latency_ms"), ({}, "values")],
+    [({"latency_ms": NAN}, "values.latency_ms"), ({"latency_ms": 5000.0}, "values.latency_ms"), ({}, "")],
 )
 def test_a_fit_that_no_scenario_could_take_is_refused(table: dict[str, float], key: str) -> None:
     bad = Fit("estimator", "estimator", table, (), ())
     with pytest.raises(InputError) as caught:
         text_of(bad, RECORDING)
     assert [problem.key for problem in caught.value.problems] == [key]
+
+
+def test_a_recording_that_tells_nothing_is_answered_with_the_note_of_every_parameter() -> None:
+    nothing = Fit("estimator", "estimator", {}, SENSOR.parameters[3:4], ())
+    with pytest.raises(InputError) as caught:
+        text_of(nothing, RECORDING)
+    (problem,) = caught.value.problems
+    assert (problem.key, problem.allowed) == ("jumps_per_min", "No jump in 10 minutes; take the sensor off twice.")
 
 
 def test_a_list_has_intervals_for_all_its_entries_or_none() -> None:

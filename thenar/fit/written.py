@@ -18,6 +18,7 @@ from thenar.fit.found import Fit, Parameter
 from thenar.fit.recording import Recording
 from thenar.plant_models.settings import Estimator, Wearer
 from thenar.scenarios.fitted import SCHEMA_VERSION, fitted_in, leaves
+from thenar.shared.errors import InputError, Problem
 
 HEAD: Final = (
     "Made by `thenar fit {kind}` from {file}.",
@@ -34,9 +35,11 @@ def text_of(fit: Fit, recording: Recording) -> str:
 
     Values are written exactly, ends of intervals to six digits. An interval is written for what the recording can tell
     and `fit.table` holds; all else that was found stands in comments. Raises InputError when a value can't stand in a
-    scenario.
+    scenario, and with the note of every parameter when the recording tells nothing.
     """
     name = _file_name(recording.file)
+    if not fit.table:
+        raise InputError(_nothing_told(fit, recording.file))
     document = tomlkit.document()
     head = (line.format(kind=fit.kind, file=name, how=_HOW[fit.part_of]) for line in HEAD)
     for line in (*head, *_only_told(fit)):
@@ -65,6 +68,16 @@ def _file_name(file: str) -> str:
 def _line(text: str) -> str:
     words = " ".join(text.split())
     return words if words.isprintable() else ascii(words)
+
+
+def _nothing_told(fit: Fit, file: str) -> list[Problem]:
+    """Why there is nothing to write."""
+    told = [
+        Problem(file, _line(parameter.key), "not told by this recording", _line(parameter.note))
+        for parameter in fit.parameters
+        if parameter.note
+    ]
+    return told or [Problem(file, "", "nothing that a scenario could take", "a recording that tells a parameter")]
 
 
 def _only_told(fit: Fit) -> Iterator[str]:
