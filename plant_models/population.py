@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
+from thenar.plant_models.fitted_people import FittedPerson, drawn_values, picked, with_values
 from thenar.plant_models.norms import MEN, WOMEN
 from thenar.plant_models.settings import Channel, Population, Wearer
 from thenar.shared.noise import stream
@@ -13,16 +15,35 @@ from thenar.shared.noise import stream
 WEAKEST_N = 15.0
 
 
-def draw_wearers(base: Wearer, population: Population, seed: int) -> tuple[Wearer, ...]:
-    """`population.count` wearers. Wearer i depends on `seed`, i, base and spreads alone, not on the count."""
-    return tuple(drawn_wearer(base, population, seed, index) for index in range(population.count))
+def draw_wearers(
+    base: Wearer, population: Population, seed: int, around: Sequence[FittedPerson] = ()
+) -> tuple[Wearer, ...]:
+    """`population.count` wearers. Wearer i depends on `seed`, i, base, spreads and `around` alone, not on the count."""
+    return tuple(drawn_wearer(base, population, seed, index, around) for index in range(population.count))
 
 
-def drawn_wearer(base: Wearer, population: Population, seed: int, index: int) -> Wearer:
-    """Wearer `index` (from 0) of `draw_wearers`, without the others."""
+def drawn_wearer(
+    base: Wearer, population: Population, seed: int, index: int, around: Sequence[FittedPerson] = ()
+) -> Wearer:
+    """Wearer `index` (from 0) of `draw_wearers`, without the others.
+
+    With fitted people to draw `around` (see `fitted_people.py`), one of them is picked at random and what was fitted
+    is drawn by its own interval; all else is drawn just as without them.
+    """
+    person = picked(around, seed, index)
+    if person is None:
+        return _drawn(base, population, seed, index, None)
+    own = drawn_values(person, seed, index)
+    drawn = _drawn(base, population, seed, index, own.get("max_pinch_N"))
+    return with_values(drawn, {**own, "files": person.files})
+
+
+def _drawn(base: Wearer, population: Population, seed: int, index: int, fitted_max_pinch_N: float | None) -> Wearer:
     draws = stream(seed, index, 0, "population")
     norm = WOMEN if draws.random() < population.women_share else MEN
     max_pinch_N = max(WEAKEST_N, norm.mean_N + norm.sd_N * draws.standard_normal())
+    if fitted_max_pinch_N is not None:
+        max_pinch_N = fitted_max_pinch_N
     production = base.production.model_copy(
         update={
             "gain": _within(_spread(base.production.gain, population.production_gain_sd, draws), 0.2, 3.0),

@@ -35,6 +35,10 @@ NeverFalling = Annotated[
     tuple[NotNegative, ...], Field(min_length=2, max_length=12, strict=False), AfterValidator(_never_falling)
 ]
 
+FileNames = Annotated[
+    tuple[Annotated[str, Field(min_length=1, max_length=400)], ...], Field(max_length=20, strict=False)
+]
+
 
 class Muscle(Strict):
     """One stimulated muscle. Time and fatigue constants: Ding, Wexler & Binder-Macleod (2000, 2003), quadriceps."""
@@ -149,6 +153,7 @@ class Wearer(Strict):
     lever_ratio: float = Field(0.8, ge=0, le=3, description="pinch force taken per N of the antagonist")
     contact_ms: float = Field(15.0, ge=1, le=500, description="time constant of the fingertip contact, ms (assumption)")
     recording: str = Field("", description="CSV with t_s and force_N to play back as own force, '' for none")
+    files: FileNames = Field((), description="fitted wearer files to stand on; keys beside it come first")
     production: Production = Field(default_factory=Production, description="force from memory")
     noise: Noise = Field(default_factory=Noise, description="force noise")
     cue: Cue = Field(default_factory=Cue, description="felt stimulation as a cue")
@@ -170,6 +175,9 @@ class Population(Strict):
     chronaxie_sd: float = Field(0.25, ge=0, le=1, description="SD of log chronaxie (assumption)")
     reach_sd: float = Field(0.25, ge=0, le=1, description="SD of log reachable force (assumption)")
     delay_sd: float = Field(0.15, ge=0, le=0.5, description="SD of log delays of sight, touch and drive (assumption)")
+    around: Annotated[tuple[FileNames, ...], Field(max_length=1000, strict=False)] = Field(
+        (), description="fitted people to draw around, each a list of fitted wearer files; () for the base wearer"
+    )
 
 
 class Estimator(Strict):
@@ -194,6 +202,9 @@ class Estimator(Strict):
     stuck_ms: float = Field(1500.0, ge=1, le=60_000, description="mean length of a stuck stretch, ms")
     stated_over_true_sd: float = Field(1.0, ge=0, le=20, description="stated over true uncertainty: 1 is honest")
     range_N: float = Field(100.0, gt=0, le=1000, description="readings are cut to 0..range, N")
+    file: str = Field(
+        "", max_length=400, description="fitted estimator file to stand on, '' for none; keys beside it come first"
+    )
 
     @model_validator(mode="after")
     def _curve_pairs(self) -> Self:

@@ -27,6 +27,14 @@ def with_values(loaded: LoadedScenario, values: Mapping[str, Value]) -> LoadedSc
     return next(settings_of(loaded, [values]))
 
 
+def text_with(text: str, values: Mapping[str, Value], file: str) -> str:
+    """A scenario's text with `values` by key path in it, unchecked. `file`: for errors. Raises InputError."""
+    document = tomlkit.parse(text.removeprefix("\ufeff"))
+    for path, value in values.items():
+        _put(document, path, value, file)
+    return document.as_string()
+
+
 def settings_of(loaded: LoadedScenario, settings: Iterable[Mapping[str, Value]]) -> Iterator[LoadedScenario]:
     """`with_values` for one mapping after another; the text is taken apart anew only where other keys are set."""
     text = loaded.text.removeprefix("\ufeff")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,20 +11,28 @@ from typing import Any, Final
 from thenar.controller import registry
 from thenar.controller.law_file import load_law_file
 from thenar.controller.registry import LawSettings
-from thenar.plant_models.settings import Wearer
+from thenar.plant_models.fitted_people import FittedPerson
+from thenar.plant_models.settings import Estimator, Population, Wearer
 from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.scenarios.checks import fit_problems
 from thenar.scenarios.faults import KINDS
 from thenar.scenarios.files import NamedFile, found_file
+from thenar.scenarios.included import (
+    Included,
+    Place,
+    fitted_people,
+    with_fitted_estimator,
+    with_fitted_wearer,
+)
 from thenar.scenarios.person import SOURCES, ScreeningOnFile, WearerByHand
 from thenar.scenarios.pieces import checked, one_of, placed, plainness
 from thenar.scenarios.recording import Recording, read_recording
 from thenar.scenarios.schema import SCHEMA_VERSION, LimitChoice, Scenario
 from thenar.scenarios.targets import PROGRAMS, ConstantTarget, RecordingTarget, Target
+from thenar.scenarios.toml_text import bytes_of, table_in
 from thenar.scenarios.wearers import written_out
 from thenar.shared.errors import InputError, Problem, nearest, shown
 
-LARGEST_BYTES: Final = 1_000_000
 WEARER_COLUMN: Final = "force_N"
 """Column of a recording that a wearer plays back."""
 
@@ -44,7 +51,8 @@ class LoadedScenario:
 
     `path`: the file (it need not exist for a text); `base`: folder that names in it are relative to; `text`: the file's
     text; `sha256`: of its UTF-8 bytes; `profile`: the limits it names; `files`: each file it names, once
-    per place; `recordings`: the traces among them by name and column.
+    per place; `recordings`: the traces among them by name and column; `fitted`: the fitted files among them; `people`:
+    whom the population is drawn around.
     """
 
     scenario: Scenario
@@ -55,6 +63,8 @@ class LoadedScenario:
     profile: LimitProfile
     files: tuple[NamedFile, ...]
     recordings: dict[tuple[str, str], Recording]
+    fitted: tuple[Included, ...] = ()
+    people: tuple[FittedPerson, ...] = ()
 
     def target_recording(self) -> Recording | None:
         """The trace that the target follows, None when the target isn't recorded."""
@@ -72,7 +82,7 @@ def load_scenario(path: Path | str, check_law: bool = False) -> LoadedScenario:
     """
     path = Path(path)
     try:
-        text = _bytes_of(path).decode("utf-8")
+        text = bytes_of(path).decode("utf-8")
     except UnicodeDecodeError as error:
         raise InputError([Problem(str(path), "", str(error), "TOML text in UTF-8")]) from None
     return parse_scenario(text, path.name, path.parent, check_law, str(path))
@@ -86,12 +96,14 @@ def parse_scenario(
     `check_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
     """
     file = name if shown_as is None else shown_as
-    data = _toml(text, file)
+    data = table_in(text, file)
     problems = plainness(data, file)
     if problems:
         raise InputError(problems)
     _check_version(data, file, problems)
-    pieces = _pieces(data, file, problems)
+    place = Place(base, file, [], problems)
+    pieces = _pieces(data, place)
+    people = fitted_people(pieces.get("population"), place)
     files, recordings = _named_files(pieces, base, file, problems)
     profile, profile_files = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
     _check_law(pieces.get("law"), base, file, check_law, problems)
@@ -101,34 +113,9 @@ def parse_scenario(
     if problems or scenario is None or profile is None:
         raise InputError(problems)
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
-    return LoadedScenario(scenario, base / name, base, text, digest, profile, (*files, *profile_files), recordings)
-
-
-def _bytes_of(path: Path) -> bytes:
-    file = str(path)
-    try:
-        if path.is_dir():
-            raise InputError([Problem(file, "", "a folder", "a TOML file")])
-        with path.open("rb") as handle:
-            data = handle.read(LARGEST_BYTES + 1)
-    except (OSError, ValueError) as error:
-        found = getattr(error, "strerror", None) or str(error)
-        raise InputError([Problem(file, "", found, "a readable TOML file")]) from None
-    if len(data) > LARGEST_BYTES:
-        raise InputError([Problem(file, "", f"more than {LARGEST_BYTES} bytes", f"at most {LARGEST_BYTES} bytes")])
-    return data
-
-
-def _toml(text: str, file: str) -> Table:
-    """The table in a TOML text; a byte order mark at its start is left out."""
-    try:
-        text.encode("utf-8")
-        return tomllib.loads(text.removeprefix("\ufeff"))
-    except RecursionError:
-        found = "nesting too deep to read"
-    except ValueError as error:  # not TOML, text that UTF-8 can't hold, or an integer of thousands of digits
-        found = str(error)
-    raise InputError(placed(InputError([Problem(file, "", found, "TOML 1.0 text in UTF-8")]), ""))
+    fitted = tuple(place.included)
+    files = [*files, *profile_files, *(one.file for one in fitted)]
+    return LoadedScenario(scenario, base / name, base, text, digest, profile, tuple(files), recordings, fitted, people)
 
 
 def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
@@ -144,9 +131,10 @@ def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
         raise InputError([Problem(file, "schema", shown(version), f"{SCHEMA_VERSION}, the only version so far")])
 
 
-def _pieces(data: Table, file: str, problems: list[Problem]) -> Table:
+def _pieces(data: Table, place: Place) -> Table:
     """The tables of `data` that need a look of their own, checked; None in place of one that has problems."""
     pieces: Table = {}
+    _, file, _, problems = place
     if "target" in data:
         pieces["target"] = one_of(PROGRAMS, "program", data["target"], file, "target", problems)
     if "law" in data:
@@ -154,20 +142,30 @@ def _pieces(data: Table, file: str, problems: list[Problem]) -> Table:
     if "limits" in data:
         pieces["limits"] = checked(LimitChoice, data["limits"], file, "limits", problems)
     pieces |= _on_file(data, file, "", problems)
-    base = Wearer()
-    if "wearer" in data:
-        pieces["wearer"] = _wearer(data["wearer"], file, problems)
-        base = pieces["wearer"] or base
-    if "wearers" in data:
-        tables = _tables(data["wearers"], file, "wearers", problems)
-        pieces["wearers"] = [
-            _by_hand(table, base, file, f"wearers[{index}]", problems) for index, table in enumerate(tables)
-        ]
+    pieces |= _bodies(data, place)
     if "faults" in data:
         tables = _tables(data["faults"], file, "faults", problems)
         pieces["faults"] = [
             one_of(KINDS, "kind", table, file, f"faults[{index}]", problems) for index, table in enumerate(tables)
         ]
+    return pieces
+
+
+def _bodies(data: Table, place: Place) -> Table:
+    """Sensor and wearers, checked, with what fitted files say of them; None in place of one that has problems."""
+    pieces: Table = {}
+    if "estimator" in data:
+        table = with_fitted_estimator(data["estimator"], place)
+        pieces["estimator"] = checked(Estimator, table, place.file, "estimator", place.problems)
+    if "population" in data:
+        pieces["population"] = checked(Population, data["population"], place.file, "population", place.problems)
+    base = Wearer()
+    if "wearer" in data:
+        pieces["wearer"] = _wearer(data["wearer"], place)
+        base = pieces["wearer"] or base
+    if "wearers" in data:
+        tables = _tables(data["wearers"], place.file, "wearers", place.problems)
+        pieces["wearers"] = [_by_hand(table, base, f"wearers[{index}]", place) for index, table in enumerate(tables)]
     return pieces
 
 
@@ -189,14 +187,17 @@ def _on_file(table: Table, file: str, above: str, problems: list[Problem]) -> Ta
     return found
 
 
-def _wearer(table: object, file: str, problems: list[Problem]) -> Wearer | None:
-    return checked(Wearer, written_out(table) if isinstance(table, dict) else table, file, "wearer", problems)
+def _wearer(table: object, place: Place) -> Wearer | None:
+    table = with_fitted_wearer(table, "wearer", place)
+    whole = written_out(table) if isinstance(table, dict) else table
+    return checked(Wearer, whole, place.file, "wearer", place.problems)
 
 
-def _by_hand(table: object, base: Wearer, file: str, at: str, problems: list[Problem]) -> WearerByHand | None:
+def _by_hand(table: object, base: Wearer, at: str, place: Place) -> WearerByHand | None:
+    table = with_fitted_wearer(table, at, place)
     if isinstance(table, dict):
-        table = written_out(table, base) | _on_file(table, file, f"{at}.", problems)
-    return checked(WearerByHand, table, file, at, problems)
+        table = written_out(table, base) | _on_file(table, place.file, f"{at}.", place.problems)
+    return checked(WearerByHand, table, place.file, at, place.problems)
 
 
 def _whole(data: Table, pieces: Table) -> Table:

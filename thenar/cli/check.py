@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
+from thenar.cli.check_fitted import fitted_facts, fitted_records
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, show_json, show_table
 from thenar.engine.trial import Trial, plan_trials
@@ -58,7 +59,9 @@ def _list(as_json: bool) -> int:
 
 def _tell(typed: str, loaded: LoadedScenario, trials: list[Trial]) -> None:
     refusals = _refusals(trials)
-    facts = [*refusals, *_what(loaded), *_people(trials), *_on_file(loaded), *_loop(loaded), *_bounds(loaded, trials)]
+    fitted = fitted_facts(loaded, [trial.wearer for trial in _one_per_wearer(trials)])
+    facts = [*refusals, *_what(loaded), *_people(trials), *fitted, *_on_file(loaded), *_loop(loaded)]
+    facts += _bounds(loaded, trials)
     verdict = "can run, but refuses to arm" if refusals else "fine"
     show_table(Table(f"{typed}: {verdict}", ("what", "would run"), facts))
     if loaded.scenario.faults:
@@ -81,6 +84,7 @@ def _record(loaded: LoadedScenario, trials: list[Trial]) -> dict[str, object]:
             }
             for t in _one_per_wearer(trials)
         ],
+        "fitted": fitted_records(loaded),
         "scenario": scenario.model_dump(mode="json", by_alias=True),
         "limit_deviations": [found._asdict() for found in loaded.profile.deviations()],
         "limits": [_nested(trial.limits()) for trial in _one_per_wearer(trials)],

@@ -91,7 +91,7 @@ def wearers_in(loaded: LoadedScenario, seed: int) -> tuple[Wearer, ...]:
     """The wearers of a scenario, drawn with `seed` where it asks for a population."""
     wearers = wearers_of(loaded.scenario)
     if isinstance(wearers, Population):
-        return draw_wearers(loaded.scenario.wearer, wearers, seed)
+        return draw_wearers(loaded.scenario.wearer, wearers, seed, loaded.people)
     return wearers
 
 
@@ -99,7 +99,7 @@ def wearer_in(loaded: LoadedScenario, seed: int, number: int) -> Wearer:
     """Wearer `number` (from 0) of `wearers_in`, without drawing the others."""
     wearers = wearers_of(loaded.scenario)
     if isinstance(wearers, Population):
-        return drawn_wearer(loaded.scenario.wearer, wearers, seed, number)
+        return drawn_wearer(loaded.scenario.wearer, wearers, seed, number, loaded.people)
     return wearers[number]
 
 

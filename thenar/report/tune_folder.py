@@ -7,13 +7,13 @@ import io
 import json
 import os
 import secrets
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
-from typing import Any, Final
+from typing import Final
 
 from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
 from thenar.safety.deviation import Deviation
-from thenar.scenarios.changes import Value, with_values
+from thenar.scenarios.changes import Value, text_with, with_values
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem, shown
 
@@ -78,31 +78,26 @@ def made_whole(file: Path, make: Callable[[Path], object]) -> None:
 def write_scenario(out: Path, name: str, loaded: LoadedScenario, values: Mapping[str, Value]) -> None:
     """Write `loaded` with other values as `out`/`name`, comments and all, the files that it names beside it."""
     moved: dict[str, Value] = {}
+    places: dict[str, str] = {}
     for file in loaded.files:
-        beside = file.name if ".." not in PurePosixPath(file.name).parts else file.path.name
+        beside = places.setdefault(file.name, _beside(file.name, places.values()))
         (out / beside).parent.mkdir(parents=True, exist_ok=True)
         content = file.path.read_bytes()
         made_whole(out / beside, lambda part, content=content: part.write_bytes(content))  # type: ignore[misc]
         if beside != file.name:
             moved[file.key] = beside
     changed = with_values(loaded, dict(values))
-    text = _moved_text(changed, moved) if moved else changed.text
+    # Files needn't lie beside the scenario itself, so the text is not read again.
+    text = text_with(changed.text, moved, str(changed.path)) if moved else changed.text
     write_whole(out / name, text)
 
 
-def _moved_text(loaded: LoadedScenario, moved: Mapping[str, Value]) -> str:
-    """The text with files named as they lie beside it. They needn't lie beside the scenario itself."""
-    import tomlkit
-
-    document: Any = tomlkit.parse(loaded.text)
-    for key, name in moved.items():
-        *above, last = key.split(".")
-        table = document
-        for part in above:
-            head, _, place = part.partition("[")
-            table = table[head][int(place.rstrip("]"))] if place else table[head]
-        table[last] = name
-    return str(document.as_string())
+def _beside(name: str, taken: Collection[str]) -> str:
+    """Where a file lies beside the scenario: as it is named there, or, from elsewhere, under a name not taken yet."""
+    path = PurePosixPath(name)
+    if ".." not in path.parts:
+        return name
+    return path.name if path.name not in taken else f"{len(taken):02d}-{path.name}"
 
 
 def csv_text(headers: Sequence[str], rows: Iterable[Sequence[object]], deviations: Sequence[Deviation]) -> str:

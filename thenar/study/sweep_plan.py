@@ -223,5 +223,5 @@ def _sharing(found: LoadedScenario, base: LoadedScenario) -> LoadedScenario:
     if found.profile == base.profile:
         shared = replace(shared, profile=base.profile)
     if found.files == base.files and found.recordings.keys() == base.recordings.keys():
-        shared = replace(shared, recordings=base.recordings)
+        shared = replace(shared, recordings=base.recordings, fitted=base.fitted, people=base.people)
     return shared
