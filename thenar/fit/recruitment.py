@@ -8,32 +8,37 @@ widths tell the chronaxie, and then the current of half recruitment of endless p
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Final
-
-import numpy as np
-
 from thenar.fit.found import Fit
 from thenar.fit.recording import Recording
-from thenar.fit.recruitment_doubts import doubts_of, refuse_without_effect
-from thenar.fit.recruitment_likelihood import MEDIAN_OVER_MOTOR, Place
-from thenar.fit.recruitment_picture_data import drawn_of
-from thenar.fit.recruitment_profile import (
-    CHRONAXIE_US,
-    SPREAD,
-    Range,
-    Staircase,
-    interval,
-    most_likely,
-    refit,
-    staircase_of,
-    with_tails,
-)
-from thenar.fit.recruitment_rate import over_reach
-from thenar.fit.recruitment_steps import Floats, responses_of, steps_of
-from thenar.fit.recruitment_told import Told, parameters_of, qualities_of
-from thenar.fit.recruitment_threshold import Found, bracketed, middle, thresholds
-from thenar.plant_models.settings import Muscle, Recruitment
+from thenar.fit.recruitment_doubts import doubts_of, halves_by_width, refuse_without_effect
+from thenar.fit.recruitment_drawn import drawn_of
+from thenar.fit.recruitment_findings import find
+from thenar.fit.recruitment_steps import responses_of, steps_of
+from thenar.fit.recruitment_told import told_of
+from thenar.plant_models.settings import Recruitment
 from thenar.shared.errors import validated
+
+
+def fit_recruitment(recording: Recording, channel: str = "agonist", seed: int = 0) -> Fit:
+    """The fit of a staircase. `channel`: whose muscle, "agonist" or "antagonist"; `seed`: of the drawn thresholds.
+
+    Columns: `current_mA`, `width_us`, `force_N`, one row a step; optional `baseline_N` (then the evoked force is
+    `force_N` less that), `rate_Hz` (one rate), `response` (0 or 1: was a contraction seen). Raises InputError for a
+    staircase that can't be used.
+    """
+    steps, responses = steps_of(recording), responses_of(recording)
+    findings = find(steps, responses, seed)
+    refuse_without_effect(recording.file, findings)
+    halves = halves_by_width(findings)
+    told = told_of(findings, channel)
+    validated(Recruitment, told.table.get(channel, {}).get("recruitment", {}), recording.file)
+    return Fit(
+        kind="recruitment",
+        part_of="wearer",
+        table=told.table,
+        parameters=told.parameters,
+        qualities=told.qualities,
+        warnings=tuple(doubts_of(findings, halves)),
+        settings={"channel": channel, "seed": seed},
+        drawn=drawn_of(findings, halves),
+    )

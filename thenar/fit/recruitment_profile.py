@@ -147,6 +147,8 @@ def refit(staircase: Staircase, start: Floats) -> Floats:
     """The best point near `start` within the bounds."""
     free, low, high = staircase.free, staircase.bounds[:, 0], staircase.bounds[:, 1]
     point = np.clip(start, low, high)
+    if not free.any():
+        return np.asarray(point)
 
     def at(values: Floats) -> Floats:
         whole = point.copy()
@@ -157,11 +159,11 @@ def refit(staircase: Staircase, start: Floats) -> Floats:
         lambda values: staircase.loss(at(values)),
         point[free],
         jac=lambda values: staircase.slopes(at(values))[free],
-        method="L-BFGS-B",
+        method="SLSQP",  # holds its whole curvature: without it, the ridge of a plateau never reached is never walked
         bounds=staircase.bounds[free],
-        options={"ftol": 1e-12, "gtol": 1e-5, "maxiter": 500, "maxcor": 12},
+        options={"ftol": 1e-9, "maxiter": 300},
     )
-    return at(np.asarray(found.x))
+    return at(np.clip(found.x, low[free], high[free]))
 
 
 def interval(staircase: Staircase, best: Floats, place: int) -> tuple[Range, Floats]:
@@ -178,7 +180,9 @@ def _end(staircase: Staircase, best: Floats, place: int, side: float) -> tuple[f
     inside, inside_root, outside, outside_root = float(best[place]), 0.0, math.nan, math.nan
     point, move, better = best, _first_move(staircase, best, place), best
     for _ in range(MOST_MOVES):
-        value = inside + side * move if math.isnan(outside) else _between(inside, inside_root, outside, outside_root, limit)
+        value = inside + side * move
+        if math.isfinite(outside):
+            value = _between(inside, inside_root, outside, outside_root, limit)
         value = min(max(value, staircase.bounds[place, 0]), staircase.bounds[place, 1])
         start = point.copy()
         start[place] = value

@@ -18,8 +18,8 @@ Floats = NDArray[np.float64]
 class Steps(NamedTuple):
     """Steps with a force, in the order in which they were recorded; shapes (n,).
 
-    `force_N`: evoked, over rest; `row`: place among the file's rows, from 1; `rate_Hz`: of every step, NaN when it
-    isn't on record.
+    `force_N`: evoked, over rest; `row`: place among the file's rows, from 1; `rate_Hz`: of every step, 0 for single
+    pulses, NaN when it isn't on record.
     """
 
     current_mA: Floats
@@ -43,7 +43,7 @@ class Responses(NamedTuple):
 
 
 def steps_of(recording: Recording) -> Steps:
-    """The steps of a staircase. Where the file has `baseline_N`, the evoked force is `force_N` less that.
+    """The steps of a staircase. `force_N` is over rest already, whether the file has `baseline_N` or not.
 
     Raises InputError where there are too few, all alike, without effect on a force, or of several rates.
     """
@@ -54,11 +54,10 @@ def steps_of(recording: Recording) -> Steps:
         )
     columns = recording.columns
     known = np.all([np.isfinite(columns[name]) for name in NEEDED], axis=0)
-    force_N = columns["force_N"] - _baseline_N(recording, known)
     steps = Steps(
         current_mA=np.ascontiguousarray(columns["current_mA"][known], dtype=np.float64),
         width_us=np.ascontiguousarray(columns["width_us"][known], dtype=np.float64),
-        force_N=np.ascontiguousarray(force_N[known], dtype=np.float64),
+        force_N=np.ascontiguousarray(columns["force_N"][known], dtype=np.float64),
         row=np.flatnonzero(known) + 1,
         rate_Hz=_rate_Hz(recording, known),
     )
@@ -81,18 +80,6 @@ def responses_of(recording: Recording) -> Responses:
     return Responses(columns["current_mA"][known], columns["width_us"][known], seen == 1.0)
 
 
-def _baseline_N(recording: Recording, known: NDArray[np.bool_]) -> Floats:
-    if not recording.has("baseline_N"):
-        return np.zeros(known.size)
-    baseline_N = recording.columns["baseline_N"]
-    bare = np.flatnonzero(known & ~np.isfinite(baseline_N))
-    if bare.size:
-        found = f"no number in {bare.size} rows with a force, first in row {bare[0] + 1}"
-        allowed = "a number at every step with a force, or an empty column where force_N is over rest already"
-        raise InputError([Problem(recording.file, "baseline_N", found, allowed)])
-    return baseline_N
-
-
 def _rate_Hz(recording: Recording, known: NDArray[np.bool_]) -> float:
     """The one pulse rate of all steps, NaN where none is on record."""
     if not recording.has("rate_Hz"):
@@ -105,8 +92,9 @@ def _rate_Hz(recording: Recording, known: NDArray[np.bool_]) -> float:
         raise InputError([Problem(recording.file, "rate_Hz", found, allowed)])
     if rates.size == 0:
         return float("nan")
-    if rates[0] <= 0.0:
-        raise InputError([Problem(recording.file, "rate_Hz", f"{rates[0]:g}", "a rate above 0 Hz")])
+    if rates[0] < 0.0:
+        allowed = "a rate above 0 Hz, or 0 for single pulses"
+        raise InputError([Problem(recording.file, "rate_Hz", f"{rates[0]:g}", allowed)])
     return float(rates[0])
 
 

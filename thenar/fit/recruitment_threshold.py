@@ -65,9 +65,7 @@ def thresholds(staircase: Staircase, best: Floats, responses: Responses, seed: i
     chronaxies_us = np.array([_chronaxie_us(best, node * chronaxie_sd) for node in nodes])
     factors = np.array([factor_at(chronaxie_us, staircase.reference_us) for chronaxie_us in chronaxies_us])
     threshold_mA = np.exp(log_threshold)
-    return Found(
-        threshold_mA, threshold_mA / factors[chosen], chronaxies_us[chosen], np.exp(log_half - log_threshold)
-    )
+    return Found(threshold_mA, threshold_mA / factors[chosen], chronaxies_us[chosen], np.exp(log_half - log_threshold))
 
 
 def middle(draws: Floats) -> tuple[float, float, float]:
