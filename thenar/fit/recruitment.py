@@ -22,8 +22,8 @@ from thenar.shared.errors import validated
 def fit_recruitment(recording: Recording, channel: str = "agonist", seed: int = 0) -> Fit:
     """The fit of a staircase. `channel`: whose muscle, "agonist" or "antagonist"; `seed`: of the drawn thresholds.
 
-    Columns: `current_mA`, `width_us`, `force_N`, one row a step; optional `baseline_N` (then the evoked force is
-    `force_N` less that), `rate_Hz` (one rate), `response` (0 or 1: was a contraction seen). Raises InputError for a
+    Columns: `current_mA`, `width_us`, `force_N`, one row a step; optional `rate_Hz` (one rate) and `response` (0
+    or 1: was a contraction seen). `force_N` is over rest. Raises InputError for a
     staircase that can't be used.
     """
     steps, responses = steps_of(recording), responses_of(recording)

@@ -42,9 +42,7 @@ def refuse_without_effect(file: str, findings: Findings) -> None:
     constant += 0.5 * math.log(2.0 * math.pi) * force_N.size
     if constant - curve > LEAST_GAIN:
         return
-    found = (
-        f"{force_N.min():g} to {force_N.max():g} N, with no growth over current or width that stands out of the noise"
-    )
+    found = f"{force_N.min():g} to {force_N.max():g} N, with no growth over the pulses that stands out of the noise"
     allowed = "force that grows with the pulses (are the columns swapped, or did the steps stay below the threshold?)"
     raise InputError([Problem(file, "force_N", found, allowed)])
 
@@ -117,8 +115,8 @@ def _rest(findings: Findings) -> str:
     if at_rest_N.size < FEWEST or np.ptp(at_rest_N) == 0.0 or ttest_1samp(at_rest_N, 0.0).pvalue >= RARE:
         return ""
     return (
-        f"steps below the threshold read {at_rest_N.mean():.2g} N on average, not 0: the force isn't over rest; fill the "
-        "column baseline_N"
+        f"steps below the threshold read {at_rest_N.mean():.2g} N on average, not 0: the force isn't over rest; "
+        "take the force at rest off"
     )
 
 
@@ -127,15 +125,11 @@ def _law(halves: list[OneWidth]) -> str:
     if free < 1 or chi2.sf(2.0 * sum(one.gain for one in halves), free) >= RARE:
         return ""
     told = ", ".join(f"{one.half_mA:.3g} mA at {one.width_us:g} us" for one in halves)
-    return (
-        f"half recruitment ({told}) doesn't follow the law b (1 + c / width) within the noise: intervals are too narrow"
-    )
+    return f"half recruitment ({told}) is off the law b (1 + c / width) by more than noise: intervals are too narrow"
 
 
 def _contradiction(findings: Findings) -> str:
     ratio = findings.values.get("median_over_motor")
     if ratio is None or ratio.value > 1.0:
         return ""
-    return (
-        "responses were seen only above half recruitment, which no wearer of the model shows: check the column response"
-    )
+    return "responses were seen only above half recruitment, as no wearer of the model shows: check column response"

@@ -104,7 +104,8 @@ def _narrow(found: Range, most: float) -> bool:
 
 def _noise(staircase: Staircase, best: Floats) -> dict[str, Value]:
     """SD of the noise at rest (N) and its growth (share of force), mended for the steps that the curve used up."""
-    mended = math.sqrt(staircase.steps.force_N.size / staircase.left_over)
+    curve = int(staircase.free[: Place.FLOOR].sum())
+    mended = math.sqrt(staircase.steps.force_N.size / (staircase.steps.force_N.size - curve))
     floor = interval(staircase, best, Place.FLOOR)[0]
     growth = interval(staircase, best, Place.GROWTH)[0]
     return {

@@ -10,7 +10,7 @@ from thenar.plant_models.settings import Muscle
 
 TIME_SCALES: Final = (0.5, 0.72, 1.4)
 CALCIUM_MS: Final = (11.0, 20.0, 30.0)
-"""Muscles that people may have (assumption): time scale over the published quadriceps, calcium's time constant in ms."""
+"""Muscles that people may have (assumption): time scale over the published quadriceps, calcium's time constant."""
 WIDEST: Final = 0.06
 
 
@@ -28,8 +28,8 @@ class Share(NamedTuple):
 
 
 def share_of_reach(rate_Hz: float) -> Share:
-    """The share at a rate in Hz, all NaN for a NaN: closed form of the model, for a plateau of a long rested train."""
-    if not math.isfinite(rate_Hz):
+    """The share at a rate in Hz, all NaN where it is NaN or 0: the model's closed form for a long train, rested."""
+    if not rate_Hz > 0.0:
         return Share(math.nan, math.nan, math.nan)
     shares = [
         fused_N(Muscle(reachable_N=1.0, time_scale=scale, tau_c_ms=tau_c_ms), rate_Hz)

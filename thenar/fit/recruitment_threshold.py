@@ -1,10 +1,10 @@
 """The motor threshold from noted responses: where a contraction was seen, and where not.
 
-Force alone tells the current of half recruitment, the product of motor threshold and `median_over_motor`. A response is
-seen with probability Phi(log(current / threshold) / jitter); the jitter of seeing lies anywhere from 1 to 20 % (assumed,
-flat in its logarithm). Between the highest current without and the lowest with a response the likelihood is flat, so
-intervals are the middle 95 % of its mass (flat in the logarithm of the threshold), not a rise from a peak. Chronaxie and
-half recruitment come in with the uncertainty that the forces leave them.
+Force alone tells the current of half recruitment, the product of motor threshold and `median_over_motor`. A response
+is seen with probability Phi(log(current / threshold) / jitter); the jitter of seeing lies anywhere from 1 to 20 %
+(assumed, flat in its logarithm). Between the highest current without and the lowest with a response the likelihood is
+flat, so intervals are the middle 95 % of its mass (flat in the logarithm of the threshold), not a rise from a peak.
+Chronaxie and half recruitment come in with the uncertainty that the forces leave them.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ from thenar.fit.recruitment_likelihood import Place, threshold_factors
 from thenar.fit.recruitment_profile import CHRONAXIE_US, CONFIDENCE, Staircase, covariance
 from thenar.fit.recruitment_steps import Floats, Responses
 
-JITTERS: Final = np.geomspace(0.01, 0.2, 10)
-NODES: Final = 25
-GRID: Final = 600
+JITTERS: Final = np.geomspace(0.01, 0.2, 6)
+NODES: Final = 15
+GRID: Final = 400
 BEYOND: Final = 0.5
 """How far beyond the noted currents a threshold is sought, in log current."""
 DRAWS: Final = 400
 
 
 class Found(NamedTuple):
-    """Draws of equal weight, shape (n,): motor threshold at the reference width, rheobase, chronaxie, median over motor."""
+    """Draws of equal weight, shape (n,): motor threshold at the reference width, and the model's parameters."""
 
     threshold_mA: Floats
     rheobase_mA: Floats

@@ -74,7 +74,7 @@ def _untold(key: str, value: float, unit: str, note: str) -> Parameter:
 
 
 def _table(findings: Findings) -> dict[str, float]:
-    """Axons to simulate with. What can't be parted is held at the model's default so that the recorded curve comes out."""
+    """Axons to simulate with. What can't be parted is held at the default, so that the recorded curve comes out."""
     values, table = findings.values, {}
     if values["spread"].told:
         table["spread"] = values["spread"].value
@@ -118,20 +118,21 @@ def _reach_note(findings: Findings, channel: str, share: Share) -> str:
     if not found.told:
         at_least = f"it is {found.range.low:.1f} N or more" if found.range.low > 0.0 else "no bound can be given"
         return (
-            f"the plateau wasn't reached ({at_least} at the recorded rate): go on to a current at which the force stops "
-            "growing, within comfort and the limits"
+            f"the plateau wasn't reached ({at_least} at the recorded rate): go on to a current at which the force "
+            "stops growing, within comfort and the limits"
         )
     if channel == "antagonist":
         return (
-            f"the force at the fingertip ({found.value:.1f} N) is lever_ratio times reachable_N: measure the lever, and "
-            "write reachable_N by hand"
+            f"the force at the fingertip ({found.value:.1f} N) is lever_ratio times reachable_N: measure the lever, "
+            "and write reachable_N by hand"
         )
     if math.isfinite(rate_Hz) and share.comparable:
         return ""
-    where = f"at {rate_Hz:g} Hz" if math.isfinite(rate_Hz) else "at a rate that isn't on record (column rate_Hz)"
+    where = f"at {rate_Hz:g} Hz" if rate_Hz > 0.0 else "of single pulses"
+    where = where if math.isfinite(rate_Hz) else "at a rate that isn't on record (column rate_Hz)"
     return (
-        f"the maximum {where} is {found.value:.1f} N, but reachable_N is the force at 100 Hz and people's muscles differ in "
-        "between: `thenar fit muscle` on trains of several rates settles it"
+        f"the maximum {where} is {found.value:.1f} N, but reachable_N is the force at 100 Hz, and people's muscles "
+        "differ in between: `thenar fit muscle` on trains of several rates settles it"
     )
 
 
@@ -160,8 +161,8 @@ def _chronaxie_note(findings: Findings) -> str:
 def _split_note(findings: Findings) -> str:
     seen = findings.responses.seen
     advice = (
-        "fill the column response (0 or 1: was a contraction seen or felt by the examiner) in small steps from below to "
-        "above the motor threshold"
+        "fill the column response (0 or 1: was a contraction seen or felt by the examiner) in small steps from "
+        "below to above the motor threshold"
     )
     if seen.size == 0:
         return f"force tells only their product, as the motor threshold itself isn't recorded: {advice}"
@@ -195,7 +196,7 @@ def _curve_advice(findings: Findings) -> str:
 def _qualities(findings: Findings) -> tuple[Quality, ...]:
     values, steps = findings.values, findings.steps
     width = f"{findings.staircase.reference_us:.0f} us"
-    rate = f" at {steps.rate_Hz:g} Hz" if math.isfinite(steps.rate_Hz) else ""
+    rate = f" at {steps.rate_Hz:g} Hz" if steps.rate_Hz > 0.0 else ""
     mean_N = curve_N(findings, findings.best, steps.current_mA, steps.width_us)
     miss_N = steps.force_N - mean_N
     rows = [

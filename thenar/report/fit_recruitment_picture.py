@@ -38,6 +38,8 @@ LOOKS: Final = (
 )
 TICKS_US: Final = (50, 100, 200, 400, 800, 1600, 3200)
 OFF_MARKS: Final = 2.0
+LEAST_TURN: Final = 2.0
+"""Least turn of the current axis, highest over lowest."""
 
 
 def recruitment_picture(file: Path, recording: Recording, fit: Fit) -> None:
@@ -79,6 +81,7 @@ def _off(axes: Axes, lines: Sequence[Mapping[str, Any]], along: str) -> None:
     axes.axhline(0.0, color=ink.INK, linewidth=0.8)
     for one, (color, _, marker) in zip(lines, LOOKS, strict=False):
         axes.plot(one["at"], one["off"], color=color, linestyle="none", marker=marker, markersize=3.8)
+    axes.set_ylim(*(side * max(2.6, 1.1 * max(float(np.abs(one["off"]).max()) for one in lines)) for side in (-1, 1)))
     axes.set_ylabel("left over, SD", fontsize=ink.SMALL)
     axes.set_xlabel(f"{along} (shaded: within two SD of the fitted noise)", fontsize=ink.SMALL)
 
@@ -95,15 +98,8 @@ def _law(axes: Axes, law: Mapping[str, Any], halves: Sequence[Mapping[str, Any]]
         label = "each width alone" if place == 0 else None
         if math.isfinite(high) and low > 0.0:
             axes.plot([one["width_us"]] * 2, [low, high], color=ink.INK, linewidth=1.2)
-        axes.plot(
-            [one["width_us"]],
-            [one["half_mA"]],
-            color=ink.INK,
-            marker="o",
-            markersize=4.5,
-            linestyle="none",
-            label=label,
-        )
+        look: dict[str, Any] = {"color": ink.INK, "marker": "o", "markersize": 4.5, "linestyle": "none"}
+        axes.plot([one["width_us"]], [one["half_mA"]], label=label, **look)
     threshold_mA = law["threshold_mA"]
     if threshold_mA.shape[1] and law["known"]:
         axes.fill_between(widths_us, threshold_mA[0], threshold_mA[2], color=ink.ESTIMATE, alpha=0.18, linewidth=0)
@@ -112,6 +108,11 @@ def _law(axes: Axes, law: Mapping[str, Any], halves: Sequence[Mapping[str, Any]]
         )
     axes.set_xlabel("pulse width, us", fontsize=ink.SMALL)
     axes.set_ylabel("current, mA", fontsize=ink.SMALL)
+    axes.set_xlim(float(widths_us[0]) / 1.1, float(widths_us[-1]) * 1.1)
+    axes.tick_params(which="minor", length=0)
+    least, most = axes.get_ylim()
+    if most < LEAST_TURN * least:
+        axes.set_ylim(least / LEAST_TURN, most * LEAST_TURN)
     first, last = axes.get_xlim()
     ticks = [tick for tick in TICKS_US if first <= tick <= last]
     axes.set_xticks(ticks, [str(tick) for tick in ticks])
@@ -145,7 +146,5 @@ def _alt_text(title: str, line: str, fit: Fit) -> str:
     steps = sum(len(one["at"]) for one in lines)
     top_N = max(float(np.max(one["force_N"])) for one in lines)
     parts = [f"{title}. {line}. Evoked force against {fit.drawn['axis']} in {len(lines)} staircases of {steps} steps,"]
-    parts.append(
-        f"up to {top_N:.3g} N, with the fitted curves, what is left over and half recruitment over pulse width."
-    )
+    parts.append(f"up to {top_N:.3g} N, with fitted curves, what is left over and half recruitment over pulse width.")
     return " ".join([*parts, *(f"{words}." for words, _ in _words(fit))])
