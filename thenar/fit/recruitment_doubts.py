@@ -7,19 +7,18 @@ from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.stats import chi2, spearmanr, ttest_1samp
+from scipy.stats import chi2, spearmanr
 
 from thenar.fit.recruitment_findings import Findings, curve_N
 from thenar.fit.recruitment_likelihood import Place
-from thenar.fit.recruitment_profile import Range, interval, refit
+from thenar.fit.recruitment_profile import Range, interval, most_likely, refit
 from thenar.fit.recruitment_steps import Floats, Steps
 from thenar.shared.errors import InputError, Problem
 
 RARE: Final = 1e-3
 """A doubt is told where chance alone would raise it in one staircase of a thousand."""
 LEAST_GAIN: Final = 8.0
-"""The curve must make the forces e^8 times as likely as one constant force."""
-AT_REST: Final = 0.002
+"""What must make the forces e^8 times as likely: the curve, than one constant force; force at rest, than none."""
 FAR_OFF: Final = 4.0
 FEWEST: Final = 4
 MOST_WIDTHS: Final = 8
@@ -109,14 +108,18 @@ def _order(off: Floats) -> str:
 
 
 def _rest(findings: Findings) -> str:
-    steps = findings.steps
-    share = curve_N(findings, findings.best, steps.current_mA, steps.width_us) / math.exp(findings.best[Place.MAXIMUM])
-    at_rest_N = steps.force_N[share < AT_REST]
-    if at_rest_N.size < FEWEST or np.ptp(at_rest_N) == 0.0 or ttest_1samp(at_rest_N, 0.0).pvalue >= RARE:
+    """Whether the steps fit better once what the weakest pulses read is taken off all of them."""
+    steps, staircase = findings.steps, findings.staircase
+    share = curve_N(findings, findings.best, steps.current_mA, steps.width_us)
+    weakest = np.argsort(share)[: max(FEWEST, share.size // 8)]
+    rest_N = float(np.median(steps.force_N[weakest]))
+    lowered = replace(staircase, steps=steps._replace(force_N=steps.force_N - rest_N))
+    best = min((refit(lowered, findings.best), most_likely(lowered)), key=lowered.loss)
+    if staircase.loss(findings.best) - lowered.loss(best) < LEAST_GAIN:
         return ""
     return (
-        f"steps below the threshold read {at_rest_N.mean():.2g} N on average, not 0: the force isn't over rest; "
-        "take the force at rest off"
+        f"the weakest pulses read {rest_N:.2g} N, and all steps fit better without it: the force isn't over rest; take the "
+        "force at rest off"
     )
 
 

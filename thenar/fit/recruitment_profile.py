@@ -4,10 +4,10 @@ An interval holds every value at which the likelihood, all other coordinates ref
 
     2 (loss - least loss) < n log(1 + t^2 / (n - p)),   t: Student's quantile with n - p degrees of freedom,
 
-which is exact for a linear model with normal noise of one unknown size, p without it (Bates & Watts 1988, Nonlinear Regression Analysis,
-chapter 6, from memory) and goes to the chi-squared quantile for many steps. Here the noise has two sizes to be found, and
-p counts both: without, one width of 18 steps gave 89 % where 95 were due. An end that isn't reached within the bounds of
-the search is open: infinite.
+which is exact for a linear model with normal noise of one unknown size, not counted in p (Bates & Watts 1988, Nonlinear
+Regression Analysis, chapter 6, from memory) and goes to the chi-squared quantile for many steps. Here the noise has two
+sizes to be found, and p counts both: without them, one width of 18 steps gave 89 % where 95 were due. An end that isn't
+reached within the bounds of the search is open: infinite.
 """
 
 from __future__ import annotations
@@ -179,9 +179,9 @@ def _end(staircase: Staircase, best: Floats, place: int, side: float) -> tuple[f
     limit, least = math.sqrt(staircase.limit), staircase.loss(best)
     bound = float(staircase.bounds[place, 0 if side < 0 else 1])
     inside, inside_root, outside, outside_root = float(best[place]), 0.0, math.nan, math.nan
-    point, move, better = best, _first_move(staircase, best, place), best
+    point, better, away = best, best, _first_move(staircase, best, place)
     for _ in range(MOST_MOVES):
-        value = inside + side * move
+        value = float(best[place]) + side * away
         if math.isfinite(outside):
             value = _between(inside, inside_root, outside, outside_root, limit)
         value = min(max(value, staircase.bounds[place, 0]), staircase.bounds[place, 1])
@@ -189,14 +189,15 @@ def _end(staircase: Staircase, best: Floats, place: int, side: float) -> tuple[f
         start[place] = value
         point = refit(staircase.held(place, value), start)
         rise = staircase.loss(point) - least
-        if rise < -BETTER:
-            better = point
+        better = point if rise < -BETTER else better
         root = math.sqrt(2.0 * max(0.0, rise))
-        if abs(root - limit) < CLOSE * limit or (root < limit and value == bound):
-            return (value if root >= limit * (1.0 - CLOSE) else side * math.inf), better
+        if abs(root - limit) < CLOSE * limit:
+            return value, better
+        if root < limit and value == bound:
+            return side * math.inf, better
         if root < limit:
             inside, inside_root = value, root
-            move = min(4.0 * move, max(0.2 * move, 1.05 * move * (limit - root) / max(root, 0.1 * limit)))
+            away *= min(4.0, max(1.1, 1.05 * limit / max(root, 1e-9)))
         else:
             outside, outside_root = value, root
     return (0.5 * (inside + outside) if math.isfinite(outside) else side * math.inf), better
