@@ -63,7 +63,13 @@ def halves_by_width(findings: Findings) -> list[OneWidth]:
         chosen = steps.width_us == width_us
         if chosen.sum() < FEWEST:
             continue
-        own = Steps(*(values[chosen] for values in steps[:4]), steps.rate_Hz)
+        own = Steps(
+            steps.current_mA[chosen],
+            steps.width_us[chosen],
+            steps.force_N[chosen],
+            steps.row[chosen],
+            steps.rate_Hz,
+        )
         staircase, point = findings.staircase.seen_from(float(width_us), findings.best)
         bounds = np.column_stack([point, point])
         bounds[Place.HALF] = staircase.bounds[Place.HALF]
@@ -118,8 +124,8 @@ def _rest(findings: Findings) -> str:
     if staircase.loss(findings.best) - lowered.loss(best) < LEAST_GAIN:
         return ""
     return (
-        f"the weakest pulses read {rest_N:.2g} N, and all steps fit better without it: the force isn't over rest; take the "
-        "force at rest off"
+        f"the weakest pulses read {rest_N:.2g} N, and all steps fit better without it: the force isn't over rest; take "
+        "the force at rest off"
     )
 
 

@@ -25,6 +25,8 @@ LOOSEST: Final = {
     "median_over_motor": 1.6,
 }
 """A value counts as told by the recording while the upper end of its interval is at most this many times the lower."""
+REACHED: Final = {"maximum_N": 0.8, "half_mA": 0.55, "product_mA": 0.55, "spread": 0.55}
+"""The share of the muscle that the strongest pulse must fire: below it, a narrow interval hangs on the model's shape."""
 MOST_REDONE: Final = 3
 
 
@@ -57,11 +59,13 @@ def find(steps: Steps, responses: Responses, seed: int) -> Findings:
     one_width = steps.widths_us.size == 1
     staircase = staircase_of(steps, Recruitment().chronaxie_us if one_width else None)
     staircase, best = with_tails(staircase, most_likely(staircase))
+    values, better = _of_forces(staircase, best)
     for _ in range(MOST_REDONE):
-        values, better = _of_forces(staircase, best)
         if staircase.loss(better) >= staircase.loss(best):
             break
         best = refit(staircase, better)
+        values, better = _of_forces(staircase, best)
+    values = _not_from_shape_alone(values, staircase, best)
     seen = None
     if bracketed(responses):
         seen = thresholds(staircase, best, responses, seed)
@@ -90,6 +94,14 @@ def _of_forces(staircase: Staircase, best: Floats) -> tuple[dict[str, Value], Fl
     if not values["chronaxie_us"].told:
         values["product_mA"] = values["product_mA"]._replace(told=False)
     return values | _noise(staircase, best), met
+
+
+def _not_from_shape_alone(values: dict[str, Value], staircase: Staircase, best: Floats) -> dict[str, Value]:
+    """The same, but untold what only the assumed shape of the curve tells, far beyond the strongest pulse recorded."""
+    share = np.empty(staircase.steps.force_N.size)
+    shares(best, staircase.reference_us, staircase.steps.current_mA, staircase.steps.width_us, share)
+    strongest = float(share.max())
+    return {name: one._replace(told=one.told and strongest >= REACHED.get(name, 0.0)) for name, one in values.items()}
 
 
 def _value(staircase: Staircase, best: Floats, name: str, place: int) -> tuple[Value, Floats]:
