@@ -26,7 +26,7 @@ LOOSEST: Final = {
 }
 """A value counts as told by the recording while the upper end of its interval is at most this many times the lower."""
 REACHED: Final = {"maximum_N": 0.8, "half_mA": 0.55, "product_mA": 0.55, "spread": 0.55}
-"""The share of the muscle that the strongest pulse must fire: below it, a narrow interval hangs on the shape assumed."""
+"""What the strongest pulse must fire of the muscle: below, a narrow interval hangs on the assumed shape."""
 MOST_REDONE: Final = 3
 
 
