@@ -111,7 +111,9 @@ def test_one_width_leaves_chronaxie_untold_names_another_width_and_still_gives_t
     assert not chronaxie.identifiable
     assert math.isnan(chronaxie.low)
     assert "second staircase at 400 us" in chronaxie.note or "second staircase at 100 us" in chronaxie.note
+    assert fit.table["agonist"]["recruitment"]["chronaxie_us"] == Recruitment().chronaxie_us
     assert not parameter(fit, "rheobase_mA").identifiable
+    assert "the file holds" in parameter(fit, "rheobase_mA").note
     assert parameter(fit, "median_over_motor").identifiable
     for current_mA in columns["current_mA"]:
         assert simulated(fit, current_mA, 200.0) == pytest.approx(true_share(truth, current_mA, 200.0), abs=0.06)

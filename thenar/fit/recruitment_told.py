@@ -58,7 +58,8 @@ def _axons(findings: Findings, channel: str) -> list[Parameter]:
         if value is not None and value.told:
             told.append(_parameter(key, value, unit, 1.0 if name == "median_over_motor" else 0.0))
         else:
-            told.append(_untold(key, held.get(name, getattr(defaults, name)), unit, note))
+            kept = f"the file holds {held[name]:.4g}, with which the recorded curve comes out; " if name in held else ""
+            told.append(_untold(key, held.get(name, getattr(defaults, name)), unit, kept + note))
     for name, which, what in NOT_IN_FORCE:
         note = f"force doesn't hold {what}: note {which} at each width and write it over the motor threshold by hand"
         told.append(_untold(f"{channel}.recruitment.{name}", getattr(defaults, name), "", note))
@@ -93,14 +94,11 @@ def _table(findings: Findings) -> dict[str, float]:
 def _held(findings: Findings, median: float) -> dict[str, float]:
     """Rheobase for a given median over motor, at the fitted chronaxie where it is told and at the default elsewhere."""
     staircase, point = findings.staircase, findings.best.copy()
-    if not findings.values["chronaxie_us"].told:
-        point[Place.CHRONAXIE] = math.log(Recruitment().chronaxie_us)
-    product_mA = half_at(staircase, point, math.inf)
-    return {
-        "rheobase_mA": product_mA / median,
-        "chronaxie_us": math.exp(point[Place.CHRONAXIE]),
-        "median_over_motor": median,
-    }
+    chronaxie = findings.values["chronaxie_us"]
+    chronaxie_us = chronaxie.value if chronaxie.told else float(Recruitment().chronaxie_us)
+    point[Place.CHRONAXIE] = math.log(chronaxie_us)
+    rheobase_mA = half_at(staircase, point, math.inf) / median
+    return {"rheobase_mA": rheobase_mA, "chronaxie_us": chronaxie_us, "median_over_motor": median}
 
 
 def _reach(findings: Findings, channel: str) -> Parameter:
@@ -143,7 +141,7 @@ def _rheobase_note(findings: Findings) -> str:
     if not values["chronaxie_us"].told:
         return _chronaxie_note(findings)
     product = values["product_mA"].value
-    return f"set so that rheobase_mA x median_over_motor is the recorded {product:.3g} mA; {_split_note(findings)}"
+    return f"rheobase_mA x median_over_motor is {product:.3g} mA; {_split_note(findings)}"
 
 
 def _chronaxie_note(findings: Findings) -> str:
