@@ -169,16 +169,14 @@ def _readings(recording: Recording, t_us: NDArray[np.int64], estimator: Estimato
     estimate_N = recording.columns["estimate_N"]
     rows = np.flatnonzero(np.isfinite(estimate_N))
     arrives_us = t_us[rows]
-    if recording.has("estimate_age_ms"):
-        age_ms = recording.columns["estimate_age_ms"][rows]
-        _refuse_ages(recording, rows, age_ms)
-        age_us = np.rint(age_ms * US_PER_MS).astype(np.int64)
-    else:
-        age_us = np.full(rows.size, round(estimator.latency_ms * US_PER_MS), dtype=np.int64)
+    age_ms, without = _filled(recording, "estimate_age_ms", rows, np.full(rows.size, estimator.latency_ms))
+    if without:
         notes.append(
-            f"no column estimate_age_ms: each estimate is taken to be {estimator.latency_ms:g} ms old in its own row, "
-            "as the scenario's estimator says"
+            f"{without} of {rows.size} estimates have no estimate_age_ms: taken to be {estimator.latency_ms:g} ms old "
+            "in their own row, the latency of the scenario's estimator; R30 judges their age by that"
         )
+    _refuse_ages(recording, rows, age_ms)
+    age_us = np.rint(age_ms * US_PER_MS).astype(np.int64)
     sampled_us = arrives_us - age_us
     # A row that repeats a sample, or that was overtaken by a newer one, brings nothing new to a controller.
     newest = np.maximum.accumulate(np.concatenate([[np.iinfo(np.int64).min], sampled_us[:-1]]))
@@ -186,21 +184,33 @@ def _readings(recording: Recording, t_us: NDArray[np.int64], estimator: Estimato
     rows, arrives_us, sampled_us = rows[fresh], arrives_us[fresh], sampled_us[fresh]
     held = max(0, int((arrives_us <= 0).sum()) - 1)  # of those before the target only the last is still of use
     rows, arrives_us, sampled_us = rows[held:], arrives_us[held:], sampled_us[held:]
-    if recording.has("stated_sd_N"):
-        sd_N = recording.columns["stated_sd_N"][rows]
-    else:
-        sd_N = stated_sds_N(estimator, estimate_N[rows])
-        notes.append("no column stated_sd_N: the uncertainty that a law may ask for is that of the scenario's estimator")
+    sd_N, without = _filled(recording, "stated_sd_N", rows, stated_sds_N(estimator, estimate_N[rows]))
+    if without:
+        notes.append(
+            f"{without} of {rows.size} estimates have no stated_sd_N: a law is told what the scenario's estimator "
+            "would state"
+        )
     count = np.arange(1, rows.size + 1, dtype=np.int64)
     return Readings(np.maximum(arrives_us, 0), sampled_us, estimate_N[rows], sd_N, count), notes
 
 
+def _filled(
+    recording: Recording, column: str, rows: NDArray[np.int64], instead: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], int]:
+    """A column at `rows`, its empty cells taken from `instead` (shape of `rows`), and how many those are."""
+    if not recording.has(column):
+        return instead, rows.size
+    values = recording.columns[column][rows]
+    empty = ~np.isfinite(values)
+    return np.where(empty, instead, values), int(empty.sum())
+
+
 def _refuse_ages(recording: Recording, rows: NDArray[np.int64], age_ms: NDArray[np.float64]) -> None:
-    odd = np.flatnonzero(~(age_ms >= 0))
+    odd = np.flatnonzero(age_ms < 0)
     if odd.size:
         where = f"estimate_age_ms, row {int(rows[odd[0]]) + 1}"
         found = f"{age_ms[odd[0]]:g} ({odd.size} such rows)"
-        allowed = "an age of at least 0 ms in every row with an estimate"
+        allowed = "an age of at least 0 ms, or an empty cell"
         raise InputError([Problem(recording.file, where, found, allowed)])
 
 

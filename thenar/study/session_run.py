@@ -132,7 +132,8 @@ def _readings(trace: Columns, ticks: Columns, estimator: Estimator, notes: list[
     rounded = int((~is_exact).sum())
     if rounded:
         notes.append(
-            f"{rounded} of {samples_us.size} estimates are in no row of the trace: taken from the decisions, in whole mN"
+            f"{rounded} of {samples_us.size} estimates are in no row of the trace: their value is that of the "
+            "decisions, in whole mN"
         )
     return Readings(
         arrives_us, samples_us, estimate_N, stated_sds_N(estimator, estimate_N), _counts(ticks, heard, samples_us)

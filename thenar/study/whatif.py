@@ -233,5 +233,3 @@ class _Played:
 
     def _note(self, t_us: object, kind: object, **more: object) -> None:
         self._events.append({"t_us": t_us, "kind": kind, **more})
-
-

@@ -60,8 +60,11 @@ class Stretch(NamedTuple):
 
 @dataclass(frozen=True)
 class Side:
-    """One channel at every control tick: `demand`, `admitted` and `would` (what pulses would have carried) of the loop,
-    and `recorded`, None when the recording says nothing of the channel."""
+    """One channel at every control tick.
+
+    `demand`, `admitted`, `would`: of the loop, the last one what its pulses would have carried; `recorded`: None when
+    the recording says nothing of the channel.
+    """
 
     channel: str
     demand: Given
@@ -72,9 +75,12 @@ class Side:
 
 @dataclass(frozen=True)
 class Compared:
-    """A loop beside its recording. `t_us`: the control ticks, shape (ticks,); `differences`, `held_back`: in order of
-    time; `commands_apart`: ticks at which demand and admitted command differ from the run's own, of how many ticks
-    both have, None where the recording is no run with stimulation; `reasons`, `recorded_reasons`: masks by tick."""
+    """A loop beside its recording.
+
+    `t_us`: the control ticks, shape (ticks,); `differences`, `held_back`: in order of time; `commands_apart`: ticks at
+    which demand and admitted command differ from the run's own, of how many ticks both have, None where the recording
+    is no run with stimulation; `reasons`, `recorded_reasons`: masks by tick.
+    """
 
     t_us: NDArray[np.int64]
     sides: tuple[Side, ...]
@@ -144,9 +150,7 @@ def _side(session: Session, found: WhatIf, number: int, t_us: NDArray[np.int64],
     return Side(channel, demand, admitted, would, None if levels is None else _held(levels, until_us))
 
 
-def _while_pulsing(
-    commands: Given, pulses: dict[str, NDArray[Any]], number: int, until_us: NDArray[np.int64]
-) -> Given:
+def _while_pulsing(commands: Given, pulses: dict[str, NDArray[Any]], number: int, until_us: NDArray[np.int64]) -> Given:
     """Commands at ticks, each zero unless a pulse left shortly before the tick's end (us): else the gate was shut."""
     mine_us = np.concatenate([[-HELD_US], pulses["t_us"][pulses["channel"] == number]])
     last_us = mine_us[np.searchsorted(mine_us, until_us, side="left") - 1]
