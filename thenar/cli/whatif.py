@@ -13,24 +13,23 @@ from typing import Any, Final
 
 from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
-from thenar.cli.show import Table, deviation_lines, note_compiling, number, show_json, show_table
+from thenar.cli.show import deviation_lines, note_compiling, show_json, show_table
+from thenar.cli.whatif_tables import TITLES, channel_table, rule_table, stretch_table
 from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
 from thenar.report.ink import Loosened
 from thenar.report.tables import TABLES, TableWriter
-from thenar.report.whatif_picture import ChannelView, WhatIfView, whatif_picture
-from thenar.safety.requirements import REQUIREMENTS, reason_ids
+from thenar.report.whatif_picture import whatif_picture
+from thenar.report.whatif_view import ChannelView, WhatIfView
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
 from thenar.study.session import Session, session_of
 from thenar.study.session_run import session_of_run, trial_in
 from thenar.study.whatif import Person, WhatIf, whatif
-from thenar.study.whatif_differences import Compared, Stretch, compared
+from thenar.study.whatif_differences import Compared, compared
 from thenar.study.whatif_record import (
-    DIFFERENCE_HEADER,
-    HELD_BACK_HEADER,
-    ChannelTotals,
-    Total,
+    DIFFERENCE_COLUMNS,
+    HELD_BACK_COLUMNS,
     stretches_csv,
     ticks_csv,
     totals_of,
@@ -38,11 +37,12 @@ from thenar.study.whatif_record import (
 )
 
 PICTURE_FILE: Final = "whatif.png"
+MOMENT_FILE: Final = "moment.png"
+MOMENT_S: Final = (2.0, 6.0)
+"""What the second picture shows before and after the first difference, s."""
 RECORD_FILE: Final = "whatif.json"
-STRETCHES_SHOWN: Final = 15
 TRIPS_SHOWN: Final = 6
 TEXT_WIDTH: Final = 112
-TITLES: Final = {row.name: row.title for row in REQUIREMENTS}
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -95,16 +95,18 @@ def _tell(loaded: LoadedScenario, session: Session, found: WhatIf, beside: Compa
         print(line)
     for line in _verdict(session, found, beside):
         _wrapped(line)
-    show_table(_channel_table(totals_of(found, beside)))
+    show_table(channel_table(totals_of(found, beside)))
     if beside.differences:
-        show_table(_stretch_table(beside.differences, "differences.csv"))
+        show_table(stretch_table(beside.differences, "differences.csv"))
     if found.reason_ticks:
-        show_table(_rule_table(found, beside))
+        show_table(rule_table(found, beside))
     print()
     for note in found.notes:
         _wrapped(f"note: {note}")
     if out is not None:
         print(f"folder: {out}\npicture: {out / PICTURE_FILE}")
+        if (out / MOMENT_FILE).exists():
+            print(f"picture of the first difference: {out / MOMENT_FILE}")
     print(SHORT)
 
 
@@ -163,78 +165,6 @@ def _trips(trips: Sequence[tuple[int, str]]) -> str:
     return shown + more if trips else "nothing"
 
 
-def _channel_table(rows: Sequence[ChannelTotals]) -> Table:
-    headers = ("channel", "demanded", "admitted", "with pulses", "on record", "stretches\ndiffer", "for\ns")
-    lines = [
-        (
-            row.channel,
-            *(_total_words(total) for total in (row.demanded, row.admitted, row.would, row.recorded)),
-            str(row.stretches) if row.recorded is not None else "-",
-            number(row.differs_s, 1) if row.recorded is not None else "-",
-        )
-        for row in rows
-    ]
-    title = "Channels: how long a current flowed, and the mean charge of a phase meanwhile"
-    return Table(title, headers, lines, frozenset(range(1, len(headers))))
-
-
-def _total_words(total: Total | None) -> str:
-    if total is None:
-        return "-"
-    return f"{total.on_s:.1f} s, {total.mean_uC:.2f} uC" if total.on_s else "never"
-
-
-def _stretch_table(stretches: Sequence[Stretch], file: str) -> Table:
-    """The stretches that weigh most (charge rate that differs, times how long), in order of time."""
-    heaviest = sorted(stretches, key=_weight, reverse=True)[:STRETCHES_SHOWN]
-    headers = ("from\ns", "to\ns", "channel", "here", "recorded\nmA, us", "would\nmA, us", "rules here", "on record")
-    rows = [
-        (
-            f"{stretch.from_us / US_PER_S:.2f}",
-            f"{stretch.to_us / US_PER_S:.2f}",
-            stretch.channel,
-            stretch.kind,
-            f"{stretch.recorded_mA:.2f}, {stretch.recorded_width_us:.0f}",
-            f"{stretch.would_mA:.2f}, {stretch.would_width_us:.0f}",
-            " ".join(stretch.reasons) or "-",
-            " ".join(stretch.recorded_reasons) or "-",
-        )
-        for stretch in sorted(heaviest, key=lambda one: (one.from_us, one.channel))
-    ]
-    left = len(stretches) - len(heaviest)
-    more = f"; the {len(rows)} that weigh most, {left} more in {file} (--out)" if left else ""
-    title = f"Differences: what was delivered, means over each stretch{more}"
-    return Table(title, headers, rows, frozenset({0, 1, 4, 5}), droppable=1)
-
-
-def _weight(stretch: Stretch) -> float:
-    recorded = stretch.recorded_mA * stretch.recorded_width_us
-    would = stretch.would_mA * stretch.would_width_us
-    return abs(recorded - would) * (stretch.to_us - stretch.from_us)
-
-
-def _rule_table(found: WhatIf, beside: Compared) -> Table:
-    """How often each rule acted, here and on record: control ticks with or without pulses up to the next."""
-    here = _counts(beside.reasons.tolist())
-    there = None if beside.recorded_reasons is None else _counts(beside.recorded_reasons.tolist())
-    rules = sorted({*here, *(there or {})})
-    headers = ("rule", "what it holds", "here") + (() if there is None else ("on record",))
-    rows = []
-    for rule in rules:
-        recorded = () if there is None else (str(there.get(rule, 0)),)
-        rows.append((rule, TITLES.get(rule, ""), str(here.get(rule, 0)), *recorded))
-    title = f"Interlock: control ticks at which a rule acted, of {len(found.ticks)}"
-    return Table(title, headers, rows, frozenset(range(2, len(headers))))
-
-
-def _counts(masks: Sequence[int]) -> dict[str, int]:
-    counts: dict[str, int] = {}
-    for mask in masks:
-        for rule in reason_ids(mask):
-            counts[rule] = counts.get(rule, 0) + 1
-    return counts
-
-
 def _view(session: Session, found: WhatIf, beside: Compared) -> WhatIfView:
     channels = []
     for side in beside.sides:
@@ -249,6 +179,7 @@ def _view(session: Session, found: WhatIf, beside: Compared) -> WhatIfView:
         )
     trips = () if session.run is None else session.run.trips
     return WhatIfView(
+        0.0,
         session.duration_us / US_PER_S,
         beside.t_us / US_PER_S,
         found.target_N,
@@ -272,8 +203,8 @@ def _leave(
     texts = {
         RECORD_FILE: json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n",
         "ticks.csv": ticks_csv(found, beside),
-        "differences.csv": stretches_csv(DIFFERENCE_HEADER, beside.differences),
-        "held-back.csv": stretches_csv(HELD_BACK_HEADER, beside.held_back),
+        "differences.csv": stretches_csv(DIFFERENCE_COLUMNS, beside.differences),
+        "held-back.csv": stretches_csv(HELD_BACK_COLUMNS, beside.held_back),
     }
     deviations = loaded.profile.deviations()
     try:
@@ -283,10 +214,7 @@ def _leave(
         for name, table in {"decisions": found.decisions, "pulses": found.pulses}.items():
             with TableWriter(working / f"{name}.parquet", TABLES[name], loaded.sha256, deviations) as writer:
                 writer.add(0, table)
-        whatif_picture(
-            working / PICTURE_FILE, f"What if: {loaded.scenario.title}", _headline(loaded, session, found),
-            _view(session, found, beside), TITLES, Loosened(loaded.profile.based_on or "", deviations),
-        )  # fmt: skip
+        _draw(working, loaded, _headline(loaded, session, found), _view(session, found, beside), beside.parts_us)
         refuse_if_taken(out)
         if out.is_dir():
             out.rmdir()
@@ -294,3 +222,14 @@ def _leave(
     except BaseException:
         shutil.rmtree(working, ignore_errors=True)
         raise
+
+
+def _draw(folder: Path, loaded: LoadedScenario, line: str, view: WhatIfView, parts_us: int | None) -> None:
+    """The whole session, and a closer look at where loop and recording part."""
+    title = f"What if: {loaded.scenario.title}"
+    loosened = Loosened(loaded.profile.based_on or "", loaded.profile.deviations())
+    whatif_picture(folder / PICTURE_FILE, title, line, view, TITLES, loosened)
+    if parts_us is not None and view.end_s > sum(MOMENT_S):
+        parts_s = parts_us / US_PER_S
+        closer = view.between(parts_s - MOMENT_S[0], parts_s + MOMENT_S[1])
+        whatif_picture(folder / MOMENT_FILE, f"{title}, where they first part", line, closer, TITLES, loosened)

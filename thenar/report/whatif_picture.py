@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from thenar.report import ink
 from thenar.report.thinning import extremes_kept
+from thenar.report.whatif_view import ChannelView, WhatIfView
 
 WIDTH_IN: Final = 11.2
 MARGINS: Final = ink.Margins(left=0.95, right=2.65, top=1.0, bottom=0.95)
@@ -36,40 +37,6 @@ DIFFERENCE_LOOKS: Final[Mapping[str, tuple[str, str]]] = {
     "other pulses": ("white", "...."),
 }
 """Face and hatch of each kind of difference."""
-
-
-class ChannelView(NamedTuple):
-    """One channel by control tick: charge of each phase in uC, shapes (ticks,); `recorded_uC` None when not on record.
-
-    `differences`: (from s, to s, kind) with the kinds of DIFFERENCE_LOOKS.
-    """
-
-    name: str
-    demand_uC: NDArray[np.float64]
-    admitted_uC: NDArray[np.float64]
-    recorded_uC: NDArray[np.float64] | None
-    differences: Sequence[tuple[float, float, str]]
-
-
-class WhatIfView(NamedTuple):
-    """What is drawn. `t_s`: control ticks, s, shape (ticks,), like `target_N`, `estimate_N`, `reasons` and `halted`.
-
-    `force_s`, `force_N`: measured force, shape (m,), empty for none; `reasons`, `recorded_reasons`: masks of rules that
-    acted, bit n-1 for Rn (None: not on record); `halted`: a trip had latched; `trips`, `recorded_trips`: (s, cause).
-    """
-
-    end_s: float
-    t_s: NDArray[np.float64]
-    target_N: NDArray[np.float64]
-    estimate_N: NDArray[np.float64]
-    force_s: NDArray[np.float64]
-    force_N: NDArray[np.float64]
-    channels: Sequence[ChannelView]
-    reasons: NDArray[np.int64]
-    recorded_reasons: NDArray[np.int64] | None
-    halted: NDArray[np.bool_]
-    trips: Sequence[tuple[float, str]]
-    recorded_trips: Sequence[tuple[float, str]]
 
 
 def whatif_picture(
@@ -122,8 +89,9 @@ class _Panels:
         keys.append(("estimate", ink.ESTIMATE, (0, (1.2, 1.4))))
         self._line(axes, view.t_s, view.target_N, color=ink.INK, linewidth=1.1, linestyle=(0, (5, 2)))
         axes.set_ylabel("force, N", fontsize=ink.SMALL)
-        low, high = axes.get_ylim()
-        axes.set_ylim(min(0.0, low), high + 0.16 * (high - min(0.0, low)))
+        shown_N = np.concatenate([view.target_N, view.estimate_N, view.force_N])
+        low, high = min(0.0, float(np.nanmin(shown_N))), max(1.0, float(np.nanmax(shown_N)))
+        axes.set_ylim(low, high + 0.25 * (high - low))
         axes.yaxis.set_major_locator(MaxNLocator(5))
         for place, (words, color, style) in enumerate(keys):
             _key_line(axes, 0.92 - 0.14 * place, words, color, style)
@@ -200,7 +168,7 @@ class _Panels:
     def _axes(self, height: float) -> Axes:
         width = WIDTH_IN - MARGINS.left - MARGINS.right
         axes = ink.place(self.figure, MARGINS.left, self.top, width, height)
-        axes.set_xlim(0.0, self.view.end_s)
+        axes.set_xlim(self.view.begin_s, self.view.end_s)
         self.top += height + GAP_IN
         return axes
 
@@ -218,14 +186,19 @@ class _Panels:
     def _trips(self, axes: Axes) -> None:
         """A mark for each trip: filled here, hollow on record."""
         high = axes.get_ylim()[1]
-        told = [(at_s, cause, False) for at_s, cause in self.view.trips[:TRIPS_NAMED]]
-        told += [(at_s, cause, True) for at_s, cause in self.view.recorded_trips[:TRIPS_NAMED]]
+        view = self.view
+        told = [(at_s, cause, True) for at_s, cause in view.recorded_trips[:TRIPS_NAMED]]
+        told += [(at_s, cause, False) for at_s, cause in view.trips[:TRIPS_NAMED]]
         for at_s, cause, recorded in told:
             paper = "white" if recorded else ink.INK
-            axes.plot([at_s], [high], "v", color=ink.INK, markerfacecolor=paper, markersize=5, clip_on=False, zorder=5)
-            late = at_s > 0.85 * self.view.end_s
+            size = 8.0 if recorded else 4.5  # both at one instant: the filled one inside the hollow one
+            axes.plot(
+                [at_s], [high], "v", color=ink.INK, markerfacecolor=paper, markersize=size, clip_on=False, zorder=5
+            )
+            late = at_s > view.begin_s + 0.85 * (view.end_s - view.begin_s)
             words = f"{cause} on record" if recorded else f"trip {cause} here"
-            place = (at_s + (-0.006 if late else 0.006) * self.view.end_s, high * (0.89 if recorded else 0.985))
+            aside_s = (-0.008 if late else 0.008) * (view.end_s - view.begin_s)
+            place = (at_s + aside_s, high * (0.89 if recorded else 0.985))
             paper_box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6}
             axes.annotate(
                 words, place, ha="right" if late else "left", va="top", fontsize=ink.SMALL - 0.5, bbox=paper_box

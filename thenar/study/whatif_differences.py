@@ -40,8 +40,9 @@ class Stretch(NamedTuple):
     """A stretch of time over which two things differ in one way. Times in us since the session began.
 
     `kind`: a word of KINDS or HELD_BACK; `recorded_mA`, `recorded_width_us`, `would_mA`, `would_width_us`: means over
-    the ticks that differ (for a stretch that was held back: what was demanded, then what was admitted); `target_N`,
-    `estimate_N`: at its beginning; `reasons`, `recorded_reasons`: requirements that acted, here and on record.
+    the ticks that differ (for a stretch that was held back: what was demanded, then what was admitted); `demanded_mA`:
+    mean of what the law asked for meanwhile; `target_N`, `estimate_N`: at its beginning; `reasons`,
+    `recorded_reasons`: requirements that acted meanwhile on either channel, here and on record.
     """
 
     channel: str
@@ -52,6 +53,7 @@ class Stretch(NamedTuple):
     recorded_width_us: float
     would_mA: float
     would_width_us: float
+    demanded_mA: float
     target_N: float
     estimate_N: float
     reasons: tuple[str, ...]
@@ -107,9 +109,9 @@ def compared(session: Session, found: WhatIf) -> Compared:
     for side in sides:
         if side.recorded is not None:
             code = _difference(side.recorded, side.would, session.same_mA)
-            differences += around.stretches(side.channel, code, KINDS, side.recorded, side.would)
+            differences += around.stretches(side, code, KINDS, side.recorded, side.would)
         code = _held_back(side.demand, side.admitted)
-        held_back += around.stretches(side.channel, code, HELD_BACK, side.demand, side.admitted)
+        held_back += around.stretches(side, code, HELD_BACK, side.demand, side.admitted)
     apart = None if session.run is None else _commands_apart(session.run, found)
     return Compared(t_us, sides, _in_time(differences), _in_time(held_back), apart, reasons, on_record)
 
@@ -205,7 +207,7 @@ class _Around(NamedTuple):
     recorded_reasons: NDArray[np.int64] | None
 
     def stretches(
-        self, channel: str, code: NDArray[np.int64], words: tuple[str, ...], left: Given, right: Given
+        self, side: Side, code: NDArray[np.int64], words: tuple[str, ...], left: Given, right: Given
     ) -> list[Stretch]:
         """Ticks of one code (0: nothing to tell) that lie together, each lot as one stretch."""
         ticks = np.flatnonzero(code)
@@ -213,13 +215,13 @@ class _Around(NamedTuple):
             return []
         apart = np.diff(self.t_us[ticks]) >= BRIDGED_US + self.step_us
         cuts = np.flatnonzero(apart | (np.diff(code[ticks]) != 0)) + 1
-        return [self._one(channel, lot, words[int(code[lot[0]])], left, right) for lot in np.split(ticks, cuts)]
+        return [self._one(side, lot, words[int(code[lot[0]])], left, right) for lot in np.split(ticks, cuts)]
 
-    def _one(self, channel: str, lot: NDArray[np.int64], kind: str, left: Given, right: Given) -> Stretch:
+    def _one(self, side: Side, lot: NDArray[np.int64], kind: str, left: Given, right: Given) -> Stretch:
         first, last = int(lot[0]), int(lot[-1])
         on_record = 0 if self.recorded_reasons is None else _all_of(self.recorded_reasons[lot])
         return Stretch(
-            channel,
+            side.channel,
             int(self.t_us[first]),
             min(int(self.t_us[last]) + self.step_us, self.found.trial.duration_us),
             kind,
@@ -227,6 +229,7 @@ class _Around(NamedTuple):
             float(left.width_us[lot].mean()),
             float(right.current_mA[lot].mean()),
             float(right.width_us[lot].mean()),
+            float(side.demand.current_mA[lot].mean()),
             float(self.found.target_N[first]),
             float(self.found.estimate_N[first]),
             reason_ids(_all_of(self.reasons[lot])),

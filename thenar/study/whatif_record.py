@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -18,14 +18,23 @@ from thenar.study.session import Session
 from thenar.study.whatif import WhatIf
 from thenar.study.whatif_differences import Compared, Given, Side, Stretch
 
-DIFFERENCE_HEADER: Final = (
-    "channel", "from_s", "to_s", "difference", "recorded_mA", "recorded_width_us", "would_mA", "would_width_us",
-    "target_N", "estimate_N", "reasons", "recorded_reasons",
-)  # fmt: skip
-HELD_BACK_HEADER: Final = (
-    "channel", "from_s", "to_s", "held_back", "demanded_mA", "demanded_width_us", "admitted_mA", "admitted_width_us",
-    "target_N", "estimate_N", "reasons", "recorded_reasons",
-)  # fmt: skip
+_WHERE: Final = {"channel": "channel", "from_s": "from_us", "to_s": "to_us"}
+_TIMES: Final = ("from_us", "to_us")
+_AROUND: Final = {name: name for name in ("target_N", "estimate_N", "reasons", "recorded_reasons")}
+DIFFERENCE_COLUMNS: Final = (
+    _WHERE
+    | {"difference": "kind"}
+    | {name: name for name in ("recorded_mA", "recorded_width_us", "would_mA", "would_width_us", "demanded_mA")}
+    | _AROUND
+)
+"""Columns of the table of differences, and the field of `Stretch` that each holds."""
+HELD_BACK_COLUMNS: Final = (
+    _WHERE
+    | {"held_back": "kind", "demanded_mA": "recorded_mA", "demanded_width_us": "recorded_width_us"}
+    | {"admitted_mA": "would_mA", "admitted_width_us": "would_width_us"}
+    | _AROUND
+)
+"""The same for what the interlock held back."""
 
 
 class Total(NamedTuple):
@@ -69,22 +78,21 @@ def _total(given: Given, step_s: float) -> Total:
     return Total(float(on.sum()) * step_s, float(charge_uC[on].mean()) if on.any() else math.nan)
 
 
-def stretches_csv(header: Sequence[str], stretches: Iterable[Stretch]) -> str:
+def stretches_csv(columns: Mapping[str, str], stretches: Iterable[Stretch]) -> str:
     """Stretches as CSV text, a line each; rules of one stretch are parted by a space."""
-    return _csv(header, (_row(stretch) for stretch in stretches))
+    return _csv(tuple(columns), ([_text(value) for value in _values(one, columns)] for one in stretches))
 
 
-def _row(stretch: Stretch) -> tuple[object, ...]:
-    return (
-        stretch.channel,
-        f"{stretch.from_us / US_PER_S:.6f}",
-        f"{stretch.to_us / US_PER_S:.6f}",
-        stretch.kind,
-        *(f"{value:.3f}" for value in stretch[4:8]),
-        *(_plain(value, 3) for value in stretch[8:10]),
-        " ".join(stretch.reasons),
-        " ".join(stretch.recorded_reasons),
-    )
+def _values(stretch: Stretch, columns: Mapping[str, str]) -> list[Any]:
+    """The values of a stretch in the order of `columns`; times in s."""
+    fields = stretch._asdict()
+    return [fields[name] / US_PER_S if name in _TIMES else fields[name] for name in columns.values()]
+
+
+def _text(value: object) -> str:
+    if isinstance(value, tuple):
+        return " ".join(value)
+    return _plain(value, 3) if isinstance(value, float) else str(value)
 
 
 def ticks_csv(found: WhatIf, compared: Compared) -> str:
@@ -162,8 +170,8 @@ def whatif_record(session: Session, loaded: LoadedScenario, found: WhatIf, compa
             {"t_s": t_us / US_PER_S, "cause": cause} for t_us, cause in session.run.trips
         ],
         "reason_ticks": found.reason_ticks,
-        "differences": [_stretch_record(stretch, DIFFERENCE_HEADER) for stretch in compared.differences],
-        "held_back": [_stretch_record(stretch, HELD_BACK_HEADER) for stretch in compared.held_back],
+        "differences": [_stretch_record(stretch, DIFFERENCE_COLUMNS) for stretch in compared.differences],
+        "held_back": [_stretch_record(stretch, HELD_BACK_COLUMNS) for stretch in compared.held_back],
         "events": [dict(event) for event in found.events if event["kind"] != "target"],
         "notes": list(found.notes),
     }  # fmt: skip
@@ -179,9 +187,5 @@ def _totals_record(totals: ChannelTotals) -> dict[str, Any]:
     }
 
 
-def _stretch_record(stretch: Stretch, header: Sequence[str]) -> dict[str, Any]:
-    values = (
-        stretch.channel, stretch.from_us / US_PER_S, stretch.to_us / US_PER_S, stretch.kind, *stretch[4:10],
-        list(stretch.reasons), list(stretch.recorded_reasons),
-    )  # fmt: skip
-    return dict(zip(header, values, strict=True))
+def _stretch_record(stretch: Stretch, columns: Mapping[str, str]) -> dict[str, Any]:
+    return dict(zip(columns, _values(stretch, columns), strict=True))
