@@ -39,11 +39,15 @@ class Readings(NamedTuple):
 
 
 class Levels(NamedTuple):
-    """What one channel was given, as values that hold from their own time on. Shapes (n,), `t_us` rising."""
+    """What one channel was given: values that hold from their own time on, for HELD_US at most. Shapes (n,).
+
+    `pulse_by_pulse`: no row says that a current ended, so each is taken for one pulse.
+    """
 
     t_us: NDArray[np.int64]
     current_mA: NDArray[np.float64]
     width_us: NDArray[np.float64]
+    pulse_by_pulse: bool
 
 
 class RunRecord(NamedTuple):
@@ -117,6 +121,12 @@ def session_of(recording: Recording, estimator: Estimator) -> Session:
     levels = tuple(_levels(recording, t_us, channel) for channel in CHANNELS)
     if not any(levels):
         notes.append("the recording doesn't say what was delivered: there is nothing to compare with")
+    notes += [
+        f"{channel}: no row says that a current ended, so each row is taken for one pulse, which stands for "
+        f"{HELD_US / US_PER_S:g} s at most"
+        for channel, one in zip(CHANNELS, levels, strict=True)
+        if one is not None and one.pulse_by_pulse
+    ]
     force = recording.columns.get("force_N", np.empty(0))
     measured = np.flatnonzero(np.isfinite(force) & (t_us[: force.size] >= 0))
     duration_us = int(t_us[last])
@@ -234,4 +244,6 @@ def _levels(recording: Recording, t_us: NDArray[np.int64], channel: str) -> Leve
         raise InputError([Problem(recording.file, where, found, "both numbers of a pulse, or neither")])
     if (current_mA[told] < 0).any() or (width_us[told] < 0).any():
         raise InputError([Problem(recording.file, channel, "a negative current or width", "zero or more")])
-    return Levels(t_us[told], current_mA[told], np.nan_to_num(width_us[told]))
+    given_mA = current_mA[told]
+    ends = (given_mA[1:] == 0.0) & (given_mA[:-1] > 0.0)
+    return Levels(t_us[told], given_mA, np.nan_to_num(width_us[told]), not ends.any())

@@ -149,7 +149,17 @@ def _side(session: Session, found: WhatIf, number: int, t_us: NDArray[np.int64],
     if session.run is not None:
         commands = _in_force(session.run, channel, t_us)
         return Side(channel, demand, admitted, would, _while_pulsing(commands, session.run.pulses, number, until_us))
-    return Side(channel, demand, admitted, would, None if levels is None else _held(levels, until_us))
+    if levels is None:
+        return Side(channel, demand, admitted, would, None)
+    if levels.pulse_by_pulse:  # then both are told from pulses, or every burst would seem to end later on record
+        would = _held(_own_pulses(found, number), until_us)
+    return Side(channel, demand, admitted, would, _held(levels, until_us))
+
+
+def _own_pulses(found: WhatIf, number: int) -> Levels:
+    mine = found.pulses["channel"] == number
+    width_us = found.pulses["width_us"][mine] * 1.0
+    return Levels(found.pulses["t_us"][mine], found.pulses["current_mA"][mine], width_us, True)
 
 
 def _while_pulsing(commands: Given, pulses: dict[str, NDArray[Any]], number: int, until_us: NDArray[np.int64]) -> Given:
@@ -173,6 +183,8 @@ def _in_force(run: RunRecord, channel: str, t_us: NDArray[np.int64]) -> Given:
 
 def _held(levels: Levels, until_us: NDArray[np.int64]) -> Given:
     """The last value on record before each tick's end (us), zero when that is too long ago."""
+    if not levels.t_us.size:
+        return Given(np.zeros(until_us.size), np.zeros(until_us.size))
     place = np.searchsorted(levels.t_us, until_us, side="left") - 1
     fresh = (place >= 0) & (until_us - levels.t_us[place] < HELD_US) & (levels.current_mA[place] > 0)
     return Given(np.where(fresh, levels.current_mA[place], 0.0), np.where(fresh, levels.width_us[place], 0.0))
