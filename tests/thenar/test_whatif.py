@@ -1,4 +1,4 @@
-"""`thenar.study.whatif`: the same scenario gives the same commands, and a changed limit or gain changes what it must."""
+"""`thenar.study.whatif`: the same scenario decides the same, and a changed limit or gain changes what it must."""
 
 from __future__ import annotations
 
@@ -22,6 +22,9 @@ from thenar.study.whatif_differences import Compared, compared
 
 OHMS = {"agonist_contact_ohm", "antagonist_contact_ohm"}
 """What only a plant can tell: all else in a decision must be the same."""
+
+REPEATS = {"graver-hold": 2, "stop-and-re-arm": 2}
+"""How often a gallery scenario is repeated here; others once."""
 
 
 class Ran(NamedTuple):
@@ -52,12 +55,14 @@ def ran(folder: Path, loaded: LoadedScenario) -> Ran:
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """Gallery scenarios by name, each run once."""
+    """Gallery scenarios by name, each run once, with two repeats at most."""
     base, kept = tmp_path_factory.mktemp("whatif"), {}
 
     def get(name: str) -> Ran:
         if name not in kept:
-            kept[name] = ran(base / name, load_scenario(gallery_file(name)))
+            loaded = load_scenario(gallery_file(name))
+            fewer = with_values(loaded, {"repeats": min(REPEATS.get(name, 1), loaded.scenario.repeats)})
+            kept[name] = ran(base / name, fewer)
         return kept[name]
 
     return get
@@ -68,10 +73,10 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Any:
     [
         ("bad-day", [0]),
         ("stop-and-re-arm", [0, 1, 2, 3]),
-        ("graver-hold", [1, 9, 15]),
+        ("graver-hold", [1, 3]),
         ("slow-press", [1, 2]),
-        ("recorded-hand", [1, 5]),
-        ("wearer-who-resists", [1, 11]),
+        ("recorded-hand", [1]),
+        ("wearer-who-resists", [1, 3]),
         ("not-screened", [1]),
     ],
 )
@@ -164,21 +169,22 @@ def test_a_tighter_bound_on_the_estimates_age_trips_at_the_first_tick_beyond_it(
 
 
 def test_budgets_count_what_this_loop_delivers_and_not_what_is_on_record(runs: Any, tmp_path: Path) -> None:
-    made = runs("graver-hold")
-    limits = with_limits(made, tmp_path, "session_charge_C = { value = 1.0", "session_charge_C = { value = 0.0002")
-    weaker = with_values(limits, {"law.settings.deadband_N": 0.7})
-    at_s = []
+    made = runs("slow-press")
+    most_pC = 2_000_000_000
+    limits = with_limits(made, tmp_path, "session_charge_C = { value = 1.0", "session_charge_C = { value = 0.002")
+    weaker = with_values(limits, {"law.settings.gain_fraction_per_N": 0.002})
+    tripped_s = []
     for loaded in (limits, weaker):
-        found, _ = made.again(3, loaded)
-        charge_pC = 2 * np.rint(1000 * found.pulses["current_mA"]) * found.pulses["width_us"]
+        found, _ = made.again(2, loaded)
+        given_pC = 2 * np.rint(1000 * found.pulses["current_mA"]) * found.pulses["width_us"]
         assert [cause for _, cause in found.trips] == ["R24"]
-        assert 0 <= 200_000_000 - charge_pC.sum() < 2 * charge_pC.max()
-        at_s.append(found.trips[0][0] / 1e6)
-    recorded = made.table("pulses", 3)
-    by_record_pC = np.cumsum(2 * 1000 * recorded["current_mA"] * recorded["width_us"])
-    by_record_s = recorded["t_us"][np.searchsorted(by_record_pC, 200_000_000)] / 1e6
-    assert abs(at_s[0] - by_record_s) < 0.1  # the same law: the same pulses up to there
-    assert at_s[1] > by_record_s + 0.5  # another law: its own pulses count
+        assert 0 <= most_pC - given_pC.sum() < 2 * given_pC.max()
+        tripped_s.append(found.trips[0][0] / 1e6)
+    recorded = made.table("pulses", 2)
+    on_record_pC = np.cumsum(2 * 1000 * recorded["current_mA"] * recorded["width_us"])
+    spent_s = recorded["t_us"][np.searchsorted(on_record_pC, most_pC)] / 1e6
+    assert abs(tripped_s[0] - spent_s) < 0.1  # the same law: the same pulses up to there
+    assert tripped_s[1] > spent_s + 0.5  # another law: its own pulses count
 
 
 def test_a_trace_too_coarse_to_show_every_estimate_is_owned_up_to_and_leaves_the_senses_exact(tmp_path: Path) -> None:
@@ -191,7 +197,11 @@ def test_a_trace_too_coarse_to_show_every_estimate_is_owned_up_to_and_leaves_the
     for column in ("estimate_mN", "estimate_age_us", "estimate_count", "estimate_known", "arm"):
         np.testing.assert_array_equal(before[column], found.decisions[column], err_msg=column)
     assert any("whole mN" in note for note in found.notes)
-    assert np.abs(before["agonist_asked_uA"] - found.decisions["agonist_asked_uA"]).max() <= 60
+    apart_uA = np.abs(before["agonist_asked_uA"] - found.decisions["agonist_asked_uA"])
+    # Half a mN is a few uA, unless it decides on which side of the deadband (0.5 N) the error lies.
+    at_its_edge = np.abs(np.abs(found.target_N - found.estimate_N) - 0.5) <= 0.0005
+    assert apart_uA[~at_its_edge].max() <= 60
+    assert (apart_uA > 60).sum() <= 3
 
 
 def test_a_trial_without_stimulation_can_be_asked_too(runs: Any) -> None:

@@ -28,14 +28,14 @@ class Readings(NamedTuple):
     """Estimates in the order in which they reached the controller. Shapes (n,).
 
     `arrives_us`: when, us since the session began, never falling; `sampled_us`: when sampled, strictly rising;
-    `estimate_N`, `stated_sd_N`: N; `count`: how many had arrived by then.
+    `estimate_N`, `stated_sd_N`: N; `arrived`: how many had by then.
     """
 
     arrives_us: NDArray[np.int64]
     sampled_us: NDArray[np.int64]
     estimate_N: NDArray[np.float64]
     stated_sd_N: NDArray[np.float64]
-    count: NDArray[np.int64]
+    arrived: NDArray[np.int64]
 
 
 class Levels(NamedTuple):

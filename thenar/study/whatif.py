@@ -213,7 +213,7 @@ class _Played:
             live["sampled_us"] = readings.sampled_us[place]
             live["estimate_N"] = readings.estimate_N[place]
             live["stated_sd_N"] = readings.stated_sd_N[place]
-            live["estimates"] = readings.count[place]
+            live["estimates"] = readings.arrived[place]
 
     def _taken_reasons(self) -> int:
         live = self._desk.live

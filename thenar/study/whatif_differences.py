@@ -141,8 +141,8 @@ def _all_of(masks: NDArray[np.int64]) -> int:
 
 def _side(session: Session, found: WhatIf, number: int, t_us: NDArray[np.int64], step_us: int) -> Side:
     channel = CHANNELS[number]
-    demand = Given(found.at_ticks(f"{channel}_asked_uA") / 1e3, found.at_ticks(f"{channel}_asked_width_us") * 1.0)
-    admitted = Given(found.at_ticks(f"{channel}_uA") / 1e3, found.at_ticks(f"{channel}_width_us") * 1.0)
+    demand = _given(found.at_ticks(f"{channel}_asked_uA"), found.at_ticks(f"{channel}_asked_width_us"))
+    admitted = _given(found.at_ticks(f"{channel}_uA"), found.at_ticks(f"{channel}_width_us"))
     until_us = t_us + step_us
     would = _while_pulsing(admitted, found.pulses, number, until_us)
     levels = session.levels[number]
@@ -154,6 +154,10 @@ def _side(session: Session, found: WhatIf, number: int, t_us: NDArray[np.int64],
     if levels.pulse_by_pulse:  # then both are told from pulses, or every burst would seem to end later on record
         would = _held(_own_pulses(found, number), until_us)
     return Side(channel, demand, admitted, would, _held(levels, until_us))
+
+
+def _given(current_uA: NDArray[np.int64], width_us: NDArray[np.int64]) -> Given:
+    return Given(current_uA / 1e3, width_us.astype(np.float64))
 
 
 def _own_pulses(found: WhatIf, number: int) -> Levels:
@@ -175,10 +179,8 @@ def _in_force(run: RunRecord, channel: str, t_us: NDArray[np.int64]) -> Given:
     decided = run.decisions
     place = np.searchsorted(decided["t_us"], t_us, side="right") - 1
     holds = (place >= 0) & (decided["expires_us"][place] > t_us)
-    return Given(
-        np.where(holds, decided[f"{channel}_uA"][place] / 1e3, 0.0),
-        np.where(holds, decided[f"{channel}_width_us"][place] * 1.0, 0.0),
-    )
+    current_uA, width_us = (decided[f"{channel}_{what}"][place] for what in ("uA", "width_us"))
+    return _given(np.where(holds, current_uA, 0), np.where(holds, width_us, 0))
 
 
 def _held(levels: Levels, until_us: NDArray[np.int64]) -> Given:

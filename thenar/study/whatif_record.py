@@ -66,9 +66,9 @@ def totals_of(found: WhatIf, compared: Compared) -> list[ChannelTotals]:
     for side in compared.sides:
         mine = [stretch for stretch in compared.differences if stretch.channel == side.channel]
         recorded = None if side.recorded is None else _total(side.recorded, step_s)
-        given = [_total(one, step_s) for one in (side.demand, side.admitted, side.would)]
+        demanded, admitted, would = (_total(one, step_s) for one in (side.demand, side.admitted, side.would))
         differs_s = sum(stretch.to_us - stretch.from_us for stretch in mine) / US_PER_S
-        rows.append(ChannelTotals(side.channel, *given, recorded, len(mine), differs_s))
+        rows.append(ChannelTotals(side.channel, demanded, admitted, would, recorded, len(mine), differs_s))
     return rows
 
 
