@@ -83,7 +83,7 @@ def _recorded(chosen: argparse.Namespace, loaded: LoadedScenario) -> tuple[Sessi
         raise InputError([Problem(str(file), "--trial", str(chosen.trial), "a trial of a run folder, not of a file")])
     from thenar.cli.fit_show import recording_of
 
-    recording = recording_of(argparse.Namespace(**{**vars(chosen), "kind": "session"}))
+    recording = recording_of(chosen)
     return session_of(recording, estimator), Person()
 
 
