@@ -37,7 +37,7 @@ class Ran(NamedTuple):
         chosen = trial_in(self.folder, trial)
         record = chosen.record
         person = Person(record.wearer, record.repeat, record.condition, chosen.seed)
-        return session_of_run(chosen, self.loaded.scenario.estimator), person
+        return session_of_run(chosen), person
 
     def again(self, trial: int, loaded: LoadedScenario | None = None) -> tuple[WhatIf, Compared]:
         session, person = self.session(trial)

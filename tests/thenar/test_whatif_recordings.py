@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
-import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -128,7 +126,7 @@ def test_what_a_file_leaves_out_of_its_estimates_is_taken_from_the_scenario_and_
     ages_us = session.readings.arrives_us - session.readings.sampled_us
     assert set(ages_us[session.readings.arrives_us < 1_000_000].tolist()) == {30_000}
     assert set(ages_us[session.readings.arrives_us >= 1_000_000].tolist()) == {80_000}
-    np.testing.assert_allclose(session.readings.stated_sd_N, 0.2 + 0.1 * session.readings.estimate_N)
+    assert np.isnan(session.readings.stated_sd_N).all()
     assert sum("150 of 200 estimates have no estimate_age_ms" in note for note in session.notes) == 1
     assert sum("stated_sd_N" in note for note in session.notes) == 1
 
@@ -196,6 +194,21 @@ def test_ten_minutes_at_a_kilohertz_take_seconds() -> None:
     print(f"ten minutes at 1 kHz: {took_s:.2f} s")
     assert len(found.ticks) == 30_000
     assert took_s < 20.0
+
+
+def test_a_law_is_told_the_uncertainty_on_record_or_else_that_of_the_scenarios_estimator(tmp_path: Path) -> None:
+    source = (
+        "class Doubter:\n"
+        "    def __init__(self, settings, calibration):\n        pass\n"
+        "    def decide(self, observation):\n"
+        "        return ((10.0 * observation.stated_sd_N, 200.0, 30.0), (0.0, 0.0, 0.0))\n"
+    )
+    text = SMALL + "\n[estimator]\nnoise_floor_N = 0.2\nnoise_share = 0.1\n"
+    study = load_scenario(with_own_law(tmp_path, source, "Doubter", text), check_law=True)
+    file = held(stated_sd_N=lambda t: np.where(t < 1.0, 0.5, NAN), estimate_age_ms=lambda t: 0.0 * t)
+    found = whatif(session_of(file, study.scenario.estimator), study)
+    told_N = np.where(found.at_ticks("t_us") < 1_000_000, 0.5, 0.2 + 0.1 * found.estimate_N)
+    np.testing.assert_allclose(found.at_ticks("agonist_asked_uA"), 10_000 * told_N, atol=1.0)
 
 
 def test_a_law_of_ones_own_that_raises_is_a_finding(tmp_path: Path) -> None:
@@ -284,17 +297,18 @@ def test_options_that_fit_the_other_kind_of_recording_are_refused(
     assert "no manifest.json in it" in capsys.readouterr().err
 
 
-def test_a_file_goes_through_the_reader_as_a_session(
-    a_run: tuple[LoadedScenario, Path], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+def test_a_file_is_read_as_a_session_on_its_own_clock(
+    a_run: tuple[LoadedScenario, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     scenario, _ = a_run
-    kinds = []
-    reader = ModuleType("thenar.cli.fit_show")
-    reader.recording_of = lambda chosen: kinds.append(chosen.kind) or held(begins_s=50.0)  # type: ignore[attr-defined]
-    monkeypatch.setitem(sys.modules, "thenar.cli.fit_show", reader)
-    assert asked("bench.csv", "--scenario", scenario.path) == 0
+    columns = held(begins_s=50.0, estimate_age_ms=lambda t: 0.0 * t + 40.0).columns
+    rows = zip(*(values.tolist() for values in columns.values()), strict=True)
+    text = "\n".join([",".join(columns), *(",".join(f"{value:.4f}" for value in row) for row in rows)]) + "\n"
+    (tmp_path / "bench.csv").write_text(text.replace("estimate_N", "sensor_N"))
+    assert asked(tmp_path / "bench.csv", "--scenario", scenario.path) == 2
+    assert "estimate_N" in capsys.readouterr().err
+    assert asked(tmp_path / "bench.csv", "--scenario", scenario.path, "--column", "estimate_N=sensor_N") == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert kinds == ["session"]
     assert "0 s here is t_s = 50.000 in the recording" in told
     assert "what was delivered is not on record" in told
 
@@ -316,7 +330,7 @@ def test_a_session_too_short_to_be_armed_or_without_papers_says_so(
 def test_the_recorded_force_decides_nothing_and_no_pad_is_measured(a_run: tuple[LoadedScenario, Path]) -> None:
     scenario, folder = a_run
     chosen = trial_in(folder, 1)
-    session = session_of_run(chosen, scenario.scenario.estimator)
+    session = session_of_run(chosen)
     deaf = replace(session, force_N=session.force_N * 0.0 + 99.0)
     one, other = whatif(session, scenario), whatif(deaf, scenario)
     for name, values in one.decisions.items():

@@ -67,7 +67,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 def _recorded(chosen: argparse.Namespace, loaded: LoadedScenario) -> tuple[Session, Person]:
     """The session in a file or a run folder, and whose calibration the loop gets."""
-    file, estimator = Path(chosen.file), loaded.scenario.estimator
+    file = Path(chosen.file)
     if file.is_dir():
         for option in ("column", "stream", "repair"):
             if getattr(chosen, option):
@@ -76,7 +76,7 @@ def _recorded(chosen: argparse.Namespace, loaded: LoadedScenario) -> tuple[Sessi
         trial = trial_in(file, chosen.trial)
         record = trial.record
         return (
-            session_of_run(trial, estimator),
+            session_of_run(trial),
             Person(record.wearer, record.repeat, record.condition, trial.seed),
         )
     if chosen.trial is not None:
@@ -84,7 +84,7 @@ def _recorded(chosen: argparse.Namespace, loaded: LoadedScenario) -> tuple[Sessi
     from thenar.cli.fit_show import recording_of
 
     recording = recording_of(chosen)
-    return session_of(recording, estimator), Person()
+    return session_of(recording, loaded.scenario.estimator), Person()
 
 
 def _tell(loaded: LoadedScenario, session: Session, found: WhatIf, beside: Compared, out: Path | None) -> None:

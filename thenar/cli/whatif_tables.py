@@ -44,7 +44,7 @@ def stretch_table(stretches: Sequence[Stretch], file: str) -> Table:
     `file`: which file of the folder has all of them.
     """
     heaviest = [stretches[0], *sorted(stretches[1:], key=_weight, reverse=True)[: STRETCHES_SHOWN - 1]]
-    headers = (
+    headers: tuple[str, ...] = (
         "from\ns",
         "to\ns",
         "channel",
@@ -55,7 +55,7 @@ def stretch_table(stretches: Sequence[Stretch], file: str) -> Table:
         "rules here",
         "on record",
     )
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             f"{stretch.from_us / US_PER_S:.2f}",
             f"{stretch.to_us / US_PER_S:.2f}",
@@ -72,7 +72,9 @@ def stretch_table(stretches: Sequence[Stretch], file: str) -> Table:
     left = len(stretches) - len(heaviest)
     more = f"; the first and those that weigh most, {left} more in {file} (--out)" if left else ""
     title = f"Differences: what was delivered, means over each stretch; rules of either channel{more}"
-    return Table(title, headers, rows, frozenset({0, 1, 4, 5, 6}), droppable=1)
+    if not any(stretch.recorded_reasons for stretch in stretches):  # a file knows none
+        headers, rows = headers[:-1], [row[:-1] for row in rows]
+    return Table(title, headers, rows, frozenset({0, 1, 4, 5, 6}))
 
 
 def _weight(stretch: Stretch) -> float:

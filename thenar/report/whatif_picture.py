@@ -161,7 +161,7 @@ class _Panels:
                 ink.shortened(requirements.get(identifier, ""), 52), (KEY_AT, row), va="center",
                 xycoords=("axes fraction", "data"), fontsize=ink.SMALL - 1.5,
             )  # fmt: skip
-        words = "interlock: dark here" + ("" if view.recorded_reasons is None else ", light below on record")
+        words = "rules that acted" + ("" if view.recorded_reasons is None else ": dark here, light below on record")
         axes.set_title(words, fontsize=ink.SMALL - 0.5, loc="left", pad=2.0, color=ink.QUIET)
         return axes
 

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.fit.recording import TIME_COLUMN, Recording
-from thenar.plant_models.estimator import estimator_params, stated_sd_N
 from thenar.plant_models.settings import Estimator
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.signals import CHANNELS
@@ -28,7 +27,7 @@ class Readings(NamedTuple):
     """Estimates in the order in which they reached the controller. Shapes (n,).
 
     `arrives_us`: when, us since the session began, never falling; `sampled_us`: when sampled, strictly rising;
-    `estimate_N`, `stated_sd_N`: N; `arrived`: how many had by then.
+    `estimate_N`, `stated_sd_N`: N, the latter NaN where it is not on record; `arrived`: how many had by then.
     """
 
     arrives_us: NDArray[np.int64]
@@ -90,12 +89,6 @@ class Session:
     def delivery_on_record(self) -> bool:
         """Does the recording say of any channel what was delivered."""
         return self.run is not None or any(levels is not None for levels in self.levels)
-
-
-def stated_sds_N(estimator: Estimator, estimate_N: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The uncertainty (N) that an estimator of these settings states with each reading (N), shape (n,)."""
-    params = estimator_params(estimator)
-    return np.array([stated_sd_N(params, value) for value in estimate_N.tolist()], dtype=np.float64)
 
 
 def changes_of(t_us: NDArray[np.int64], values: NDArray[np.float64]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -194,7 +187,7 @@ def _readings(recording: Recording, t_us: NDArray[np.int64], estimator: Estimato
     rows, arrives_us, sampled_us = rows[fresh], arrives_us[fresh], sampled_us[fresh]
     held = max(0, int((arrives_us <= 0).sum()) - 1)  # of those before the target only the last is still of use
     rows, arrives_us, sampled_us = rows[held:], arrives_us[held:], sampled_us[held:]
-    sd_N, without = _filled(recording, "stated_sd_N", rows, stated_sds_N(estimator, estimate_N[rows]))
+    sd_N, without = _filled(recording, "stated_sd_N", rows, np.full(rows.size, np.nan))
     if without:
         notes.append(
             f"{without} of {rows.size} estimates have no stated_sd_N: a law is told what the scenario's estimator "

@@ -10,12 +10,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from thenar.plant_models.settings import Estimator
 from thenar.report.folder import read_events
 from thenar.report.manifest import TrialRecord, read_manifest
 from thenar.report.tables import column_hashes, read_trial
 from thenar.shared.errors import InputError, Problem
-from thenar.study.session import Readings, RunRecord, Session, changes_of, stated_sds_N
+from thenar.study.session import Readings, RunRecord, Session, changes_of
 
 Content = TypeVar("Content")
 Columns = dict[str, NDArray[Any]]
@@ -48,8 +47,8 @@ def trial_in(folder: Path, number: int | None) -> RunTrial:
     return RunTrial(folder, records[number], manifest.seed, len(records))
 
 
-def session_of_run(chosen: RunTrial, estimator: Estimator) -> Session:
-    """What a trial recorded. `estimator`: whose stated uncertainty a law is told. Raises InputError on damage."""
+def session_of_run(chosen: RunTrial) -> Session:
+    """What a trial recorded. Raises InputError when the folder is damaged or was changed after the run."""
     record = chosen.record
     trace, pulses, decisions = (_table(chosen, name) for name in ("trace", "pulses", "decisions"))
     events = _readable(chosen.folder / "events.jsonl", lambda file: read_events(file, {record.trial}))[record.trial]
@@ -70,7 +69,7 @@ def session_of_run(chosen: RunTrial, estimator: Estimator) -> Session:
         duration_us=record.duration_us,
         target_us=target_us,
         target_N=target_N,
-        readings=_readings(trace, ticks, estimator, notes),
+        readings=_readings(trace, ticks, notes),
         force_us=trace["t_us"],
         force_N=trace["force_N"],
         levels=(None, None),
@@ -113,7 +112,7 @@ def _targets(trace: Columns, events: list[dict[str, Any]]) -> tuple[NDArray[np.i
     return changes_of(trace["t_us"], trace["target_N"])
 
 
-def _readings(trace: Columns, ticks: Columns, estimator: Estimator, notes: list[str]) -> Readings:
+def _readings(trace: Columns, ticks: Columns, notes: list[str]) -> Readings:
     """Estimates as trace and decisions saw them; exact values from the trace, whole mN where it never saw one.
 
     A controller looks at its ticks only: an estimate counts as arrived at the first tick or row that saw it.
@@ -136,7 +135,7 @@ def _readings(trace: Columns, ticks: Columns, estimator: Estimator, notes: list[
             "decisions, in whole mN"
         )
     return Readings(
-        arrives_us, samples_us, estimate_N, stated_sds_N(estimator, estimate_N), _counts(ticks, heard, samples_us)
+        arrives_us, samples_us, estimate_N, np.full(samples_us.size, np.nan), _counts(ticks, heard, samples_us)
     )
 
 

@@ -8,6 +8,7 @@ no muscle answers: neither the wearer nor the estimate reacts to them, because a
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any, Final, NamedTuple
 
@@ -19,6 +20,7 @@ from thenar.engine.control import Loop
 from thenar.engine.desk import UNKNOWN_OHM, Desk, lay_desk
 from thenar.engine.rows import pulse_instant
 from thenar.engine.trial import Trial, trials_of_wearer, wearer_in
+from thenar.plant_models.estimator import estimator_params, stated_sd_N
 from thenar.plant_models.settings import Handling
 from thenar.safety.decision_log import FIELDS
 from thenar.scenarios.faults import ControllerStall, EmergencyStop, Fault, ReArm, UnbalancedPulses
@@ -143,6 +145,7 @@ class _Played:
     def __init__(self, trial: Trial, readings: Readings) -> None:
         self._trial, self._readings = trial, readings
         self._desk: Desk = lay_desk(trial)
+        self._sensor = estimator_params(trial.estimator)
         self._events: list[dict[str, object]] = []
         law = build_law(trial.law, trial.calibration, trial.law_base)
         self._loop = Loop(trial, self._desk, law, self._note)
@@ -212,8 +215,15 @@ class _Played:
             readings = self._readings
             live["sampled_us"] = readings.sampled_us[place]
             live["estimate_N"] = readings.estimate_N[place]
-            live["stated_sd_N"] = readings.stated_sd_N[place]
+            live["stated_sd_N"] = self._stated_sd_N(place)
             live["estimates"] = readings.arrived[place]
+
+    def _stated_sd_N(self, place: int) -> float:
+        """The uncertainty of a reading in N: as recorded, else as the scenario's estimator would state it."""
+        recorded = float(self._readings.stated_sd_N[place])
+        if math.isfinite(recorded):
+            return recorded
+        return float(stated_sd_N(self._sensor, float(self._readings.estimate_N[place])))
 
     def _taken_reasons(self) -> int:
         live = self._desk.live
