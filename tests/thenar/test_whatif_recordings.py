@@ -17,6 +17,7 @@ from tests.scenarios.texts import ON_FILE, loaded
 from tests.thenar.small_runs import SMALL, with_own_law, write_scenario
 from tests.thenar.test_pictures import _png_texts
 from thenar.cli import main
+from thenar.cli.whatif import _leave, _view
 from thenar.fit.recording import Recording
 from thenar.plant_models.settings import Estimator
 from thenar.report.tables import read_trial
@@ -27,6 +28,7 @@ from thenar.study.session import HELD_US, session_of
 from thenar.study.session_run import session_of_run, trial_in
 from thenar.study.whatif import whatif
 from thenar.study.whatif_differences import Given, _difference, compared
+from thenar.study.whatif_record import whatif_record
 
 NAN = float("nan")
 HOLD = f"""schema = 1
@@ -336,3 +338,30 @@ def test_the_recorded_force_decides_nothing_and_no_pad_is_measured(a_run: tuple[
     for name, values in one.decisions.items():
         np.testing.assert_array_equal(values, other.decisions[name])
     assert set(one.at_ticks("agonist_contact_ohm").tolist()) == {-1}
+
+
+def test_a_long_session_gets_a_closer_picture_of_where_loop_and_recording_part(tmp_path: Path) -> None:
+    study = loaded(HOLD)
+    file = held(
+        seconds=12.0,
+        agonist_current_mA=lambda t: np.where((t > 9.0) & (t < 9.5), 30.0, 0.0),
+        agonist_width_us=lambda t: np.full(t.size, 250.0),
+    )
+    session = session_of(file, study.scenario.estimator)
+    found = whatif(session, study)
+    beside = compared(session, found)
+    assert beside.parts_us is not None
+    record = whatif_record(session, study, found, beside)
+    assert record["first_parting_s"] == beside.parts_us / 1e6
+    _leave(tmp_path / "out", study, session, found, beside, record)
+    assert "where they first part" in _png_texts(tmp_path / "out" / "moment.png")["Title"]
+    whole = _view(session, found, beside)
+    closer = whole.between(8.0, 10.0)
+    assert (closer.begin_s, closer.end_s) == (8.0, 10.0)
+    assert (closer.t_s[0], closer.t_s[-1], closer.t_s.size) == (8.0, 10.0, 101)
+    agonist, antagonist = closer.channels
+    assert agonist.recorded_uC is not None
+    assert agonist.recorded_uC.max() == 7.5  # 30 mA x 250 us
+    assert antagonist.recorded_uC is None
+    assert all(begin_s < 10.0 and end_s > 8.0 for begin_s, end_s, _ in agonist.differences)
+    assert len(agonist.differences) < len(whole.channels[0].differences)
