@@ -36,20 +36,23 @@ def broken_off(memory: NDArray[Any]) -> int:
 def log_tick(
     row: NDArray[Any],
     t_us: int,
-    limits: NDArray[Any],
     memory: NDArray[Any],
     admitted: NDArray[Any],
     demand: NDArray[Any],
     senses: NDArray[Any],
     reasons: int,
+    mark: int,
     broken: int,
 ) -> None:
-    """Fill `row` (int64, shape (DECISION_SIZE,)) after a control tick; the other arrays as `admit_packed` left them."""
+    """Fill `row` (int64, shape (DECISION_SIZE,)) after a control tick.
+
+    The arrays as `decide` left them; `reasons` and `mark` as it returned them.
+    """
     row[0] = TICK
     row[1] = t_us
     store(row, fixed(demand, ASKED_SIZE), ASKED_AT)
     store(row, fixed(senses, SENSES_SIZE), SENSES_AT)
-    row[MARK_AT] = limits_mark(unpack_limits(limits))
+    row[MARK_AT] = mark
     row[MARK_AT + 1] = broken
     store(row, fixed(admitted, 7, 1), EXPIRES_AT)
     row[REASONS_AT] = reasons

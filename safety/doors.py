@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from thenar.safety.gate import gate, next_pulse_us
 from thenar.safety.inputs import unpack_asked, unpack_senses
 from thenar.safety.interlock import admit, unpack_admitted
-from thenar.safety.limits import unpack_limits
+from thenar.safety.limits import limits_mark, unpack_limits
 from thenar.safety.memory import (
     DISARMED,
     LATCH_AT,
@@ -23,12 +23,40 @@ from thenar.safety.memory import (
     unpack_memory,
 )
 from thenar.safety.windows import advance_windows, note_amounts
-from thenar.shared.compiled import entry, store
+from thenar.shared.compiled import entry, step, store
 
 _STATE: Final = LATCH_AT
 _TRIP: Final = LATCH_AT + 1
 _TRIP_US: Final = LATCH_AT + 2
 _BUSY: Final = LATCH_AT + 6
+
+
+@step
+def decide(
+    limits: NDArray[Any],
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    demand: NDArray[Any],
+    senses: NDArray[Any],
+    t_us: int,
+) -> tuple[int, int]:
+    """One control tick. Writes `memory` and `admitted` in place; returns the reasons mask and the limits' mark.
+
+    All arrays are 1-d int64: `limits` (LIMITS_SIZE,), `memory` (MEMORY_SIZE,), `admitted`
+    (ADMITTED_SIZE,), `demand` (ASKED_SIZE,) from `edge.demand_units`, `senses` (SENSES_SIZE,) from
+    `edge.senses_units`. `t_us`: time in us. The mark is of the limits that decided, for the decision log.
+    """
+    admitted[:] = 0
+    memory[_BUSY] += 1
+    before = unpack_memory(memory)
+    bounds = unpack_limits(limits)
+    given, after, reasons = admit(bounds, before, unpack_asked(demand), unpack_senses(senses), t_us)
+    # Of the same numbers that `admit` has just marked: a compiler reckons it once.
+    mark = limits_mark(bounds)
+    store_decision(memory, after)
+    store(admitted, given)
+    memory[_BUSY] = 0
+    return reasons, mark
 
 
 @entry
@@ -40,19 +68,8 @@ def admit_packed(
     senses: NDArray[Any],
     t_us: int,
 ) -> int:
-    """One control tick. Writes `memory` and `admitted` in place and returns the reasons mask.
-
-    All arrays are 1-d int64: `limits` (LIMITS_SIZE,), `memory` (MEMORY_SIZE,), `admitted`
-    (ADMITTED_SIZE,), `demand` (ASKED_SIZE,) from `edge.demand_units`, `senses` (SENSES_SIZE,) from
-    `edge.senses_units`. `t_us`: time in us.
-    """
-    admitted[:] = 0
-    memory[_BUSY] += 1
-    before = unpack_memory(memory)
-    given, after, reasons = admit(unpack_limits(limits), before, unpack_asked(demand), unpack_senses(senses), t_us)
-    store_decision(memory, after)
-    store(admitted, given)
-    memory[_BUSY] = 0
+    """`decide` for a caller in Python: one control tick, the reasons mask returned."""
+    reasons, _ = decide(limits, memory, admitted, demand, senses, t_us)
     return reasons
 
 

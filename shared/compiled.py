@@ -106,8 +106,11 @@ def over(divisor: float) -> float:
 
 
 def entry(function: Step) -> Step:
-    """Compile a function that Python calls in a loop, and keep it in the disk cache. It makes no arrays."""
-    compiled: Step = numba.njit(nogil=True, cache=CACHED, _nrt=False)(function)
+    """Compile a function that Python calls in a loop, and keep it in the disk cache. It makes no arrays.
+
+    Compiled code that calls it takes it in whole: else the speed hangs on which of the two was compiled first.
+    """
+    compiled: Step = numba.njit(nogil=True, forceinline=True, cache=CACHED, _nrt=False)(function)
     return compiled
 
 

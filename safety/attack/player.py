@@ -31,7 +31,7 @@ from thenar.safety.attack.ops import (
     most_pulses,
 )
 from thenar.safety.decision_log import DECISION_SIZE, broken_off, log_halt, log_tick
-from thenar.safety.doors import admit_packed, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
+from thenar.safety.doors import decide, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, SENSES_SIZE, WIDTH_RANGE_US
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits
@@ -136,9 +136,9 @@ def _play(
                 senses[_CAUSE] = trip_cause(memory)
             asked = op[ASKED:SENSED]
             broken = broken_off(memory)
-            reasons = admit_packed(limits, memory, admitted, asked, senses, t_us)
+            reasons, mark = decide(limits, memory, admitted, asked, senses, t_us)
             row = _decided(decisions, place)
-            log_tick(decisions[row, 1:], t_us, limits, memory, admitted, asked, senses, reasons, broken)
+            log_tick(decisions[row, 1:], t_us, memory, admitted, asked, senses, reasons, mark, broken)
             fire = op[FIRE]
         elif kind == HALT:
             if fire == 1 and at_us > t_us:

@@ -10,7 +10,7 @@ from thenar.engine.happenings import LIFT, REARM, STALL, STOP, UNBALANCED, note_
 from thenar.engine.instants import body_at, felt_and_recruited, forces_N
 from thenar.plant_models.body import BodyParams, BodyState, unpack_body_params
 from thenar.safety.decision_log import broken_off, log_halt, log_tick
-from thenar.safety.doors import admit_packed, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
+from thenar.safety.doors import decide, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.edge import estimate_mN
 from thenar.safety.inputs import FAULT_NONE, LAW_FINE, Senses
 from thenar.safety.interlock import unpack_admitted
@@ -139,8 +139,8 @@ def tick_instant(
     sense(now, senses, t_us, law_fault)
     note_demand(now, asked, law_fault == LAW_FINE and asked[0] == FAULT_NONE)
     broken = broken_off(memory)
-    reasons = admit_packed(limits, memory, admitted, asked, senses, t_us)
-    log_tick(decisions[now.decisions], t_us, limits, memory, admitted, asked, senses, reasons, broken)
+    reasons, mark = decide(limits, memory, admitted, asked, senses, t_us)
+    log_tick(decisions[now.decisions], t_us, memory, admitted, asked, senses, reasons, mark, broken)
     now.decisions += 1
     note_reasons(now, counts, reasons)
     note_changes(now, happenings, t_us, trip_cause(memory), is_armed(memory), reasons)
