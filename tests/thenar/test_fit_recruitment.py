@@ -98,8 +98,8 @@ def test_intervals_of_ten_drawn_people_hold_most_truths_and_no_value_is_far_off(
     "plan", [FULL, ONE_WIDTH, NO_PLATEAU, NEAR_WIDTHS], ids=["full", "one width", "no plateau", "two widths"]
 )
 def test_intervals_of_a_hundred_drawn_people_hold_the_truth_in_nine_of_ten(plan: Plan) -> None:
-    # Measured: full 90-98 %, one width 97-100 %, two widths 96-99 %; no plateau 92-98 %, and 88-94 % of what it tells of
-    # only half the people (43 to 46 of 49).
+    # Measured: full 90-98 %, one width 97-100 %, two widths 96-99 %; no plateau 92-98 %, and 88-94 % of what it tells
+    # of only half the people (43 to 46 of 49).
     told, held, _ = coverage(plan, 100, first=100)
     judged = {name: held[name] / times for name, times in told.items() if times >= FEWEST_JUDGED}
     assert judged
