@@ -6,8 +6,8 @@ An interval holds every value at which the likelihood, all other coordinates ref
 
 which is exact for a linear model with normal noise of one unknown size, not counted in p (Bates & Watts 1988, Nonlinear
 Regression Analysis, chapter 6, from memory) and goes to the chi-squared quantile for many steps. Here the noise has two
-sizes to be found, and p counts both: without them, one width of 18 steps gave 89 % where 95 were due. An end that isn't
-reached within the bounds of the search is open: infinite.
+sizes to be found, which this counts in p, and both come out too small; so the bound is raised by n / (n - p). Without,
+100 drawn people were held 93 times where 95 were due. An end that isn't reached within the bounds is open: infinite.
 """
 
 from __future__ import annotations
@@ -94,8 +94,9 @@ class Staircase:
     @property
     def limit(self) -> float:
         """How much twice the loss may rise within an interval."""
+        count = self.steps.force_N.size
         quantile = float(student.ppf(0.5 + 0.5 * CONFIDENCE, self.left_over))
-        return self.steps.force_N.size * math.log1p(quantile * quantile / self.left_over)
+        return count * math.log1p(quantile * quantile / self.left_over) * count / self.left_over
 
     def held(self, place: int, value: float) -> Staircase:
         """The same with one coordinate held at a value."""
