@@ -9,14 +9,14 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from thenar.scenarios.schema import Scenario
 from thenar.scenarios.study import Study
 from thenar.shared.ticks import US_PER_S, us_from_s
 from thenar.study.orders import assigned, shuffled_blocks, williams
 
-PRACTICE = -1
+PRACTICE: Final = -1
 """Trial number of a practice trial: it is done and rests follow it, but it is in no table of results."""
 
 
@@ -140,7 +140,9 @@ def _timed(planned: Sequence[_Planned], scenario: Scenario, study: Study, wearer
         start_us += scenario.duration_us + rest_us
 
 
-COLUMNS = (
+PLACE_COLUMNS: Final = ("sequence", "block", "period", "position")
+"""What a run's table of trials takes over from the sheet."""
+COLUMNS: Final = (
     "wearer", "wearer_name", "sequence", "block", "period", "position", "condition", "practice", "trial", "repeat",
     "start_s", "end_s", "rest_s",
 )  # fmt: skip
@@ -165,3 +167,13 @@ def sheet_csv(visits: Sequence[Visit]) -> str:
     writer.writeheader()
     writer.writerows(sheet_rows(visits))
     return text.getvalue()
+
+
+def places_by_trial(visits: Sequence[Visit]) -> dict[int, dict[str, int]]:
+    """For each counted trial, by number: sequence (0: an own one), block, period and position in the visit."""
+    return {
+        one.trial: dict(zip(PLACE_COLUMNS, (visit.sequence, one.block, one.period, one.position), strict=True))
+        for visit in visits
+        for one in visit.trials
+        if one.counted
+    }

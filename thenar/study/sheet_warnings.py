@@ -79,7 +79,7 @@ def session_warnings(visits: Sequence[Visit], limits: Mapping[int, Limits], stim
     if whole:
         words = (
             f"from the first stimulated trial to the end of the last {max(spans_us) / US_PER_MIN:.0f} min pass, "
-            f"a session ends after {bound}: plan a new session between them (simulated: each trial is a session of its own)"
+            f"a session ends after {bound}: plan a new session between them (simulated: each trial is its own session)"
         )
         found.append(Warned("R24", words, _names(whole)))
     return found
@@ -99,7 +99,8 @@ def window_warning(visits: Sequence[Visit], limits: Mapping[int, Limits], stimul
         return []
     words = (
         f"rests of {shortest_us / US_PER_S:g} s between stimulated trials are shorter than the "
-        f"{window_us / US_PER_S:g} s over which on-time is counted: a trial then begins with a part of it used up (simulated: with none)"
+        f"{window_us / US_PER_S:g} s over which on-time is counted: "
+        "a trial then begins with a part of it used up (simulated: with none)"
     )
     return [Warned("R23", words, _names(hit))]
 
