@@ -218,7 +218,7 @@ def _trial_records(sheet: Sheet, visit: Visit) -> Iterator[dict[str, object]]:
         record: dict[str, object] = dict(one._asdict()) | {"counted": one.counted}
         exposure = (sheet.exposures or {}).get((visit.wearer, one.position))
         if exposure is not None:
-            record["expected"] = {name: exposure_record(exposure[n]) for n, name in enumerate(CHANNELS)}
+            record["expected"] = {name: exposure_record(exposure.side(n)) for n, name in enumerate(CHANNELS)}
             record["reason_ticks"] = exposure.reason_ticks
         yield record
 

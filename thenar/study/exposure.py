@@ -8,7 +8,7 @@ that has just been switched on, so what one trial leaves for the next is reckone
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from contextlib import closing
 from typing import Final, NamedTuple
@@ -66,6 +66,10 @@ class TrialExposure(NamedTuple):
     reason_ticks: dict[str, int]
     trips: int
     armed: bool
+
+    def side(self, number: int) -> ChannelExposure:
+        """Channel 0, the agonist, or 1, the antagonist."""
+        return self.antagonist if number else self.agonist
 
 
 class AtMost(NamedTuple):
@@ -199,7 +203,7 @@ def _at_most(channel: ChannelLimits, loop: LoopLimits, armed_us: int) -> AtMost:
     return AtMost(phase_pC, charge_pC, on_us) if armed_us > 0 and phase_pC > 0 else AtMost(0, 0, 0)
 
 
-def tired_at_starts(visit: Visit, exposures: dict[Place, TrialExposure], wearer: Wearer) -> list[float]:
+def tired_at_starts(visit: Visit, exposures: Mapping[Place, TrialExposure], wearer: Wearer) -> list[float]:
     """Share of the force scale that the rests so far haven't given back, at the start of each trial of a visit.
 
     Of the more tired of the two muscles. What trials take adds up and shrinks by exp(-t / tau_fat), as in the muscle
@@ -209,12 +213,12 @@ def tired_at_starts(visit: Visit, exposures: dict[Place, TrialExposure], wearer:
     return [max(pair) for pair in zip(*sides, strict=True)]
 
 
-def _carried(visit: Visit, exposures: dict[Place, TrialExposure], number: int, wearer: Wearer) -> list[float]:
+def _carried(visit: Visit, exposures: Mapping[Place, TrialExposure], number: int, wearer: Wearer) -> list[float]:
     tau_us = US_PER_S * (wearer.agonist, wearer.antagonist)[number].muscle.tau_fat_s
     left, found = 0.0, []
     for one in visit.trials:
         found.append(left)
         exposure = exposures.get((visit.wearer, one.position))
-        added = exposure[number].tired if exposure is not None else 0.0
+        added = exposure.side(number).tired if exposure is not None else 0.0
         left = (left * math.exp(-one.duration_us / tau_us) + added) * math.exp(-one.rest_us / tau_us)
     return found

@@ -114,7 +114,7 @@ def rehearsal_warnings(
     if charged:
         bound_C = max(limits[visit.wearer].agonist.total_pC for visit in charged) / 1e12
         found.append(Warned("R24", f"the charge of a visit passes that of one session, {bound_C:g} C", _names(charged)))
-    tired = {visit.wearer: max(tired_at_starts(visit, dict(exposures), wearers[visit.wearer])) for visit in visits}
+    tired = {visit.wearer: max(tired_at_starts(visit, exposures, wearers[visit.wearer])) for visit in visits}
     hit = [visit for visit in visits if tired[visit.wearer] > TIRED_SHARE]
     if hit:
         worst = max(hit, key=lambda visit: tired[visit.wearer])
@@ -156,7 +156,7 @@ def _over_total(visit: Visit, limits: Limits, exposures: Exposures) -> Iterator[
 def of_visit(visit: Visit, exposures: Exposures, number: int) -> ChannelExposure:
     """All that channel `number` (0 agonist, 1 antagonist) gives in a visit, practice included."""
     places = ((visit.wearer, one.position) for one in visit.trials)
-    return together([exposures[place][number] for place in places if place in exposures])
+    return together([exposures[place].side(number) for place in places if place in exposures])
 
 
 def rules_acted(exposures: Exposures) -> dict[str, int]:
