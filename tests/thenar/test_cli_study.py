@@ -12,6 +12,8 @@ import pytest
 
 from tests.thenar.small_runs import SMALL, write_scenario
 from thenar.cli import main
+from thenar.scenarios.loader import load_scenario
+from thenar.study.sheet import running_sheet, sheet_csv
 
 STUDY = """
 [study]
@@ -94,8 +96,12 @@ def test_a_run_leaves_the_sheet_and_places_in_the_table_and_replays_identically(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = tmp_path / "made"
-    assert main(["run", str(studied(tmp_path)), "--out", str(out), "--jobs", "1"]) == 0
+    file = studied(tmp_path)
+    assert main(["run", str(file), "--out", str(out), "--seed", "4", "--jobs", "1"]) == 0
     assert "running sheet:" in capsys.readouterr().out
+    scenario, names = load_scenario(file).scenario, ["first engraver", "second engraver"]
+    with_seed = [sheet_csv(running_sheet(scenario, names, seed)) for seed in (4, scenario.seed)]
+    assert (out / "sheet.csv").read_text("utf-8") == with_seed[0] != with_seed[1]
     with (out / "sheet.csv").open(encoding="utf-8", newline="") as lines:
         sheet = {row["trial"]: row for row in csv.DictReader(lines) if row["practice"] == "0"}
     with (out / "trials.csv").open(encoding="utf-8", newline="") as lines:

@@ -89,6 +89,13 @@ def test_pulses_add_up_by_hand() -> None:
     assert found.mean_phase_pC == 11_000_000 / 8
 
 
+def test_a_pulse_as_old_as_the_window_has_left_it() -> None:
+    """Window 1 s: at 1.1 s the pulse at 0.1 s, with 100 ms of on-time, no longer counts; the one at 1.1 s does."""
+    t_us = np.array([0, 100, 1000, 1100]) * MS
+    loop = the_limits().loop._replace(long_window_us=1 * S)
+    assert channel_exposure(t_us, np.full(4, 1), loop).window_on_us == 100 * MS
+
+
 def test_no_pulse_is_no_exposure() -> None:
     nothing = np.zeros(0, dtype=np.int64)
     assert channel_exposure(nothing, nothing, the_limits().loop) == NOTHING
