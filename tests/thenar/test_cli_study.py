@@ -35,7 +35,7 @@ def test_check_prints_the_running_sheet_with_times_charge_and_warnings(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["check", str(studied(tmp_path))]) == 0
-    printed = capsys.readouterr().out
+    printed = " ".join(capsys.readouterr().out.split())
     assert "Running sheet (williams, 2 sequences)" in printed
     assert "The visit of first engraver" in printed
     assert "preparation until 1:00" in printed

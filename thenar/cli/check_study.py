@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import string
+import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -31,6 +33,8 @@ from thenar.workers import cores
 
 WEARERS_SHOWN: Final = 12
 TRIALS_SHOWN: Final = 24
+BLOCKS_SHOWN: Final = 4
+TEXT_WIDTH: Final = 112
 ASSUMED: Final = (
     "simulated: each trial starts with a rested wearer, rested muscles and an interlock just switched on; nobody "
     "learns; practice counts for exposure, not for results. At most: what the limits let through, no forecast."
@@ -78,13 +82,17 @@ def tell_sheet(sheet: Sheet) -> None:
     if sheet.exposures is not None:
         show_table(_exposure_table(sheet))
         show_table(_rules_table(sheet.exposures))
-    print(f"\n{ASSUMED}")
+    print(f"\n{_wrapped(ASSUMED)}")
     if sheet.exposures is None and sheet.stimulated:
         print("Charge and on-time were not rehearsed (--no-rehearsal): only what follows from the sheet is told.")
     for warning in sheet.warnings:
-        print(f"WARNING {warning.rule}: {warning.words}{_whom(warning, sheet.visits)}")
+        print(_wrapped(f"WARNING {warning.rule}: {warning.words}{_whom(warning, sheet.visits)}"))
     if not sheet.warnings:
         print("No limit and no rest rule would be met.")
+
+
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, TEXT_WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
 
 
 def _whom(warning: Warned, visits: Sequence[Visit]) -> str:
@@ -99,22 +107,38 @@ def _wearers_table(sheet: Sheet) -> Table:
     study = sheet.loaded.scenario.study
     sequences = sequence_count(sheet.loaded.scenario)
     kind = f"{study.order if study else 'as-listed'}" + (f", {sequences} sequences" if sequences > 1 else "")
-    headers: tuple[str, ...] = ("wearer", "sequence", "order of conditions", "trials", "minutes")
+    headers: tuple[str, ...] = ("wearer", "se-\nquence", "order", "trials", "minutes")
     if sheet.exposures is not None:
-        headers += ("agonist\non, s", "antagonist\non, s", "agonist\ncharge, mC", "antagonist\ncharge, mC")
+        headers += ("agonist\non, s", "antago-\nnist\non, s", "agonist\ncharge\nmC", "antago-\nnist\nmC")
     rows = [_wearer_row(sheet, visit) for visit in sheet.visits[:WEARERS_SHOWN]]
     left = len(sheet.visits) - len(rows)
     more = f"; {left} more wearers are in --json" if left > 0 else ""
-    title = f"Running sheet ({kind}): stimulated on-time and charge of both phases of a whole visit{more}"
+    letters = ", ".join(f"{letter} {condition}" for condition, letter in _letters(sheet).items())
+    title = f"Running sheet ({kind}): {letters}.\nOn-time and charge of both phases are those of a whole visit{more}"
     return Table(title, headers, rows, frozenset(range(3, len(headers))))
+
+
+def _letters(sheet: Sheet) -> dict[str, str]:
+    return dict(zip(sheet.loaded.scenario.conditions, string.ascii_uppercase, strict=False))
+
+
+def _order(sheet: Sheet, visit: Visit) -> str:
+    """The order in letters, "B A C"; blocks side by side, "BAC ABC CBA", the first few of many."""
+    letters = _letters(sheet)
+    if visit.sequence:
+        return " ".join(letters[condition] for condition in visit.order)
+    blocks: dict[int, str] = {}
+    for one in visit.trials:
+        if one.counted:
+            blocks[one.block] = blocks.get(one.block, "") + letters[one.condition]
+    return " ".join(list(blocks.values())[:BLOCKS_SHOWN]) + (" ..." if len(blocks) > BLOCKS_SHOWN else "")
 
 
 def _wearer_row(sheet: Sheet, visit: Visit) -> tuple[str, ...]:
     counted = sum(one.counted for one in visit.trials)
     practice = len(visit.trials) - counted
     trials = f"{counted}" + (f" + {practice}" if practice else "")
-    order = " > ".join(visit.order[:6]) + (" > ..." if len(visit.order) > 6 else "")
-    row = (visit.name, str(visit.sequence or "own"), order, trials, f"{visit.end_us / US_PER_MIN:.1f}")
+    row = (visit.name, str(visit.sequence or "own"), _order(sheet, visit), trials, f"{visit.end_us / US_PER_MIN:.1f}")
     if sheet.exposures is None:
         return row
     agonist, antagonist = (of_visit(visit, sheet.exposures, number) for number in range(len(CHANNELS)))
