@@ -12,14 +12,25 @@ from typing import Any, Final, Literal
 import numpy as np
 
 from thenar.fit.found import Fit, Parameter, Quality
-from thenar.fit.muscle_model import DEFAULT, OFFSET, PLACE, PRIORS, Simulator, Vector, muscle_of, values_of
+from thenar.fit.muscle_model import (
+    CENTRE,
+    DEFAULT,
+    HIGHEST,
+    LOWEST,
+    OFFSET,
+    PLACE,
+    PRIORS,
+    Simulator,
+    Vector,
+    muscle_of,
+    values_of,
+)
 from thenar.fit.muscle_recording import Observed, observed
 from thenar.fit.muscle_search import Found, search, settled
 from thenar.fit.recording import Recording
 from thenar.plant_models.settings import Recruitment, Wearer
 
 CONTACT_MS: Final = Wearer().contact_ms
-Z_95: Final = 1.96
 TOLD_LOG: Final = 0.45
 """Half a 95 % interval in the logarithm: a factor of 1.57 either way."""
 TOLD_DELAY_MS: Final = 5.0
@@ -27,6 +38,7 @@ TOLD_FATIGUE: Final = (0.05, 0.45)
 """Half a 95 % interval of `fatigue_share`: this much, or this share of its value."""
 POOR: Final = 0.15
 """Left over beyond this share of the evoked force (assumption) nobody would call a fit."""
+WORSE: Final = 1.25
 RESTING: Final = 0.1
 FITTED: Final = tuple(one.key for one in PRIORS if one.key != OFFSET)
 FATIGUE: Final = ("fatigue_share", "alpha_Km_per_ms_N", "alpha_tau1_per_N", "tau_fat_s")
@@ -64,8 +76,11 @@ def fit_muscle(
         found = search(seen, simulator, seed)
         told = {key: _is_told(key, found) for key in FITTED}
         held = [PLACE[key] for key in FITTED if not told[key]]
-        at = settled(seen, simulator, found, held) if held else found.at
+        at = _suited(seen, simulator, found, held)
         model_N = simulator.force_N(at)
+        written = at.copy()
+        written[held] = CENTRE[held]
+        written_N = simulator.force_N(written)
     finally:
         simulator.close()
     parameters = tuple(_parameter(key, channel, found, at, told[key]) for key in FITTED)
@@ -79,8 +94,8 @@ def fit_muscle(
         part_of="wearer",
         table={channel: {"muscle": muscle}},
         parameters=parameters,
-        qualities=_qualities(seen, found, at, model_N),
-        warnings=_warnings(seen, found, at, model_N, told, recruitment is not None, contact_ms),
+        qualities=_qualities(seen, found, at, model_N, written_N),
+        warnings=_warnings(seen, found, at, (model_N, written_N), told, recruitment is not None, contact_ms),
         settings={"channel": channel, "seed": seed, "contact_ms": contact_ms, "curve_given": recruitment is not None},
         drawn={
             "at_s": seen.begins_s + 1e-3 * seen.at_ms,
@@ -92,8 +107,18 @@ def fit_muscle(
     )
 
 
+def _suited(seen: Observed, simulator: Simulator, found: Found, held: list[int]) -> Vector:
+    """The values to write: fitted again with the untold at their defaults, if that leaves all in their intervals."""
+    if not held:
+        return found.at
+    again = settled(seen, simulator, found, held)
+    free = np.setdiff1d(np.arange(again.size), held)
+    near = bool((np.abs(again - found.at)[free] <= found.halves[free]).all())
+    return again if near else found.at
+
+
 def _half_width(key: str, found: Found) -> float:
-    return Z_95 * float(np.sqrt(found.covariance[PLACE[key], PLACE[key]]))
+    return float(found.halves[PLACE[key]])
 
 
 def _is_told(key: str, found: Found) -> bool:
@@ -107,13 +132,11 @@ def _is_told(key: str, found: Found) -> bool:
 
 
 def _parameter(key: str, channel: str, found: Found, at: Vector, told: bool) -> Parameter:
-    """`key` as told: its value with the untold ones at their defaults, its interval with all of them free."""
+    """`key` with the interval that it has while all others are free."""
     place, name = PLACE[key], f"{channel}.muscle.{key}"
-    one, half = PRIORS[place], _half_width(key, found)
-    middle = float(found.at[place])
-    ends = [min(middle - half, float(at[place])), max(middle + half, float(at[place]))]
-    low, high = (float(np.exp(end)) if one.log else end for end in ends)
-    low, high = max(low, one.low), min(high, one.high)
+    one, middle, half = PRIORS[place], float(found.at[place]), _half_width(key, found)
+    ends = [min(max(end, LOWEST[place]), HIGHEST[place]) for end in (middle - half, middle + half)]
+    low, high = (float(np.exp(end)) if one.log else float(end) for end in ends)
     if told:
         return Parameter(name, float(values_of(at)[place]), one.unit, low, high, True, _own_time(key, at))
     note = f"Told only to within {low:.3g} to {high:.3g} {one.unit}. What would tell: {_SETTLES[key]}."
@@ -127,13 +150,16 @@ def _own_time(key: str, at: Vector) -> str:
     return f"{own_ms:.3g} ms in this muscle: the value times time_scale."
 
 
-def _qualities(seen: Observed, found: Found, at: Vector, model_N: Vector) -> tuple[Quality, ...]:
+def _qualities(seen: Observed, found: Found, at: Vector, model_N: Vector, written_N: Vector) -> tuple[Quality, ...]:
     nan = float("nan")
     left_N = seen.force_N - model_N
-    rms_N = float(np.sqrt(np.mean(left_N * left_N)))
     explained = 1.0 - float(np.var(left_N) / np.var(seen.force_N))
     return (
-        Quality("left over", rms_N, "N", nan, nan, "RMS of measured minus simulated force"),
+        Quality("left over", _rms_N(left_N), "N", nan, nan, "RMS of measured minus simulated force"),
+        Quality(
+            "as written", _rms_N(seen.force_N - written_N), "N", nan, nan,
+            "the same with the model's defaults for what isn't told",
+        ),
         Quality(
             "left over, relative", _relative(seen, model_N, at), "1", nan, nan, "the same over RMS of the evoked force"
         ),
@@ -145,6 +171,10 @@ def _qualities(seen: Observed, found: Found, at: Vector, model_N: Vector) -> tup
             f"of {found.followed} searches from unlike starts, the share that left as little over",
         ),
     )  # fmt: skip
+
+
+def _rms_N(left_N: Vector) -> float:
+    return float(np.sqrt(np.mean(left_N * left_N)))
 
 
 def _offset_interval(found: Found, at: Vector) -> tuple[float, float]:
@@ -169,8 +199,10 @@ def _depends_ms(seen: Observed, left_N: Vector) -> float:
 
 
 def _warnings(
-    seen: Observed, found: Found, at: Vector, model_N: Vector, told: dict[str, bool], curve: bool, contact_ms: float
-) -> tuple[str, ...]:
+    seen: Observed, found: Found, at: Vector, forces_N: tuple[Vector, Vector], told: dict[str, bool], curve: bool,
+    contact_ms: float,
+) -> tuple[str, ...]:  # fmt: skip
+    model_N, written_N = forces_N
     said = []
     if curve:
         said.append("What each pulse fires is taken from the recruitment curve as if that were exact.")
@@ -184,14 +216,20 @@ def _warnings(
         "fitted) and alpha_A_per_ms2 at its default (fatigue_share is fitted)."
     )
     said.append(
-        f"Taken as known: a fingertip contact of {contact_ms:g} ms, a muscle that rested for long before the first pulse, "
-        "no force of the wearer's own."
+        f"Taken as known: a fingertip contact of {contact_ms:g} ms, a muscle that rested for long before the first "
+        "pulse, no force of the wearer's own."
     )
     untold = [key for key in FITTED if not told[key]]
     if untold:
         said.append(
             f"Not told by this recording, left out of the file, the scenario's own values hold: {', '.join(untold)}. "
-            "The others were fitted with these at their defaults; their intervals allow for what these may be."
+            "The intervals of the others allow for what these may be."
+        )
+    best_N, as_written_N = _rms_N(seen.force_N - model_N), _rms_N(seen.force_N - written_N)
+    if as_written_N > WORSE * best_N:
+        said.append(
+            f"With the model's defaults for what isn't told, the file leaves {as_written_N:.3g} N over, the fit "
+            f"{best_N:.3g} N: don't take it for this muscle before a further recording tells the rest."
         )
     evoked_N = float(np.quantile(model_N, 0.995)) - float(at[-1])
     if abs(at[-1]) > RESTING * evoked_N:

@@ -174,9 +174,11 @@ def _scatter_N(means_N: NDArray[np.float64]) -> float:
 def _check_evoked(recording: Recording, seen: Observed) -> None:
     after = seen.at_ms > seen.pulses_ms[0]
     highest_N = float(np.quantile(seen.force_N[after], 0.995)) - seen.rest_N
-    if not highest_N > LEAST_RISE * seen.noise_N:
+    fall_N = seen.rest_N - float(np.quantile(seen.force_N[after], 0.005))
+    if not highest_N > max(LEAST_RISE * seen.noise_N, fall_N):
         raise _refused(
             recording, "force_N",
-            f"force that rises by {highest_N:.3g} N over rest, in scatter of {seen.noise_N:.3g} N",
+            f"force that rises by {highest_N:.3g} N over rest and falls by {fall_N:.3g} N, in scatter of "
+            f"{seen.noise_N:.3g} N",
             "force that the pulses move (are force and pulses on one clock, is the sign of the force right?)",
         )  # fmt: skip

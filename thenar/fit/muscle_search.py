@@ -4,8 +4,11 @@
 2. The best few are followed by least squares within bounds (scipy, trust region), the best of them to the end.
 3. What is left over is taken as an autoregressive process (Hamilton 1994, Time Series Analysis, ch. 8: feasible
    generalised least squares); force and slopes are filtered by it and the search goes on, until nothing changes.
-4. Covariance: the sandwich of White (1980, Econometrica 48:817) on the filtered slopes, which also holds where noise
-   grows with force, with the loose hold of the defaults added to the information.
+4. Intervals: the jackknife over stretches of two seconds, each left out in turn by its leverage (Bell & McCaffrey 2002,
+   Survey Methodology 28:169), which also holds where noise grows with force or the filter missed some of it, with
+   Student's t of as many degrees of freedom as stretches have a say (Satterthwaite's, as there). The loose hold of the
+   defaults counts as information.
+Both sources from memory.
 """
 
 from __future__ import annotations
@@ -16,19 +19,21 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares, nnls
+from scipy.stats import t as student_t
 
 from thenar.fit.muscle_model import CENTRE, COUNT, HIGHEST, LOOSE, LOWEST, REACH, Simulator, Vector
 from thenar.fit.muscle_recording import Observed
 from thenar.shared.noise import stream
 
-STARTS: Final = 48
-FOLLOWED: Final = 6
-SHORT_SEARCH: Final = 12
-LONG_SEARCH: Final = 60
+STARTS: Final = 32
+FOLLOWED: Final = 4
+SHORT_SEARCH: Final = (25, 1e-3)
+LONG_SEARCH: Final = (60, 1e-9)
+"""At most how many simulations with slopes, and the share by which a step must still lessen the cost."""
 LAGS: Final = 8
 ROUNDS: Final = 3
-DEPENDS_S: Final = 3.0
-"""What is left over this far apart is independent, whatever the filter missed."""
+STRETCH_S: Final = 2.0
+"""What is left over in two stretches of this length is independent, but for the filter."""
 LEAST_LEVEL: Final = 1e-3
 AS_GOOD: Final = 1.05
 """A start agrees with the best when it leaves no more than this times as much over, squared."""
@@ -57,12 +62,13 @@ class Whitener:
 class Found(NamedTuple):
     """Where a search ended.
 
-    `at` (COUNT,): coordinates; `covariance` (COUNT, COUNT): of them; `model_N`, `left_N` (n,): force and what is left
-    over; `white`: the filter that was used; `agreeing`, `followed`: how many of the followed starts ended as well.
+    `at` (COUNT,): coordinates; `halves` (COUNT,): half of their 95 % intervals; `model_N`, `left_N` (n,): force and
+    what is left over; `white`: the filter that was used; `agreeing`, `followed`: how many of the followed starts ended
+    as well.
     """
 
     at: Vector
-    covariance: NDArray[np.float64]
+    halves: Vector
     model_N: Vector
     left_N: Vector
     white: Whitener
@@ -119,10 +125,10 @@ def search(seen: Observed, simulator: Simulator, seed: int) -> Found:
             break
     model_N, slopes = simulator.with_slopes(at)
     left_N = seen.force_N - model_N
-    lags = round(1e3 * DEPENDS_S / float(np.median(np.diff(seen.at_ms))))
-    covariance = _covariance(white.filtered(slopes), white.filtered(left_N), lags)
+    stretch = max(1, round(1e3 * STRETCH_S / float(np.median(np.diff(seen.at_ms)))))
+    halves = _half_widths(white.filtered(slopes), white.filtered(left_N), stretch)
     agreeing = len([end for end in ends if end[0] <= AS_GOOD * ends[0][0]])
-    return Found(at, covariance, model_N, left_N, white, agreeing, len(ends))
+    return Found(at, halves, model_N, left_N, white, agreeing, len(ends))
 
 
 def _starts(seen: Observed, simulator: Simulator, seed: int) -> list[Vector]:
@@ -146,9 +152,14 @@ def _starts(seen: Observed, simulator: Simulator, seed: int) -> list[Vector]:
 
 
 def _followed(
-    seen: Observed, simulator: Simulator, white: Whitener, start: Vector, tries: int, loose: Vector = LOOSE
+    seen: Observed,
+    simulator: Simulator,
+    white: Whitener,
+    start: Vector,
+    effort: tuple[int, float],
+    loose: Vector = LOOSE,
 ) -> tuple[float, Vector]:
-    """The cost and place where least squares ends from `start`, after at most `tries` simulations with slopes.
+    """The cost and place where least squares ends from `start` with so much effort.
 
     `loose`: SD by which each coordinate is held at its default.
     """
@@ -172,7 +183,7 @@ def _followed(
     inside = np.clip(start, LOWEST + INWARD, HIGHEST - INWARD)
     ended = least_squares(
         lambda at: asked(at)[0], inside, jac=lambda at: asked(at)[1], bounds=(LOWEST, HIGHEST), method="trf",
-        x_scale="jac", max_nfev=tries, xtol=1e-7, ftol=1e-9, gtol=1e-9,
+        x_scale="jac", max_nfev=effort[0], xtol=1e-7, ftol=effort[1], gtol=1e-9,
     )  # fmt: skip
     return float(ended.cost), ended.x
 
@@ -186,19 +197,24 @@ def _compact(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     return made
 
 
-def _covariance(rows: NDArray[np.float64], left: Vector, lags: int) -> NDArray[np.float64]:
-    """Sandwich covariance of the coordinates. `rows` (n, COUNT), `left` (n,): filtered, over the SD of the noise.
+def _half_widths(rows: NDArray[np.float64], left: Vector, stretch: int) -> Vector:
+    """Half of each coordinate's 95 % interval, shape (COUNT,).
 
-    `lags`: how many rows apart two of them may still depend on each other.
+    `rows` (n, COUNT), `left` (n,): filtered, over the SD of the noise; `stretch`: rows that may depend on each other.
     """
-    hold = np.diag(1.0 / LOOSE)
-    told = np.linalg.pinv(rows.T @ rows + hold @ hold, hermitian=True)
-    pulls = rows * left[:, None]
-    middle = pulls.T @ pulls
-    # Sums over a sliding stretch, squared, are the Bartlett-weighted sum over all lags within it.
-    length = max(1, min(lags, left.size // 20))
-    sums = np.cumsum(np.concatenate([np.zeros((length, COUNT)), pulls, np.zeros((length - 1, COUNT))]), axis=0)
-    slid = sums[length:] - sums[:-length]
-    middle = slid.T @ slid / length
-    few = left.size / max(1, left.size - COUNT - length)
-    return told @ (few * middle + hold @ hold) @ told
+    hold = np.diag(1.0 / (LOOSE * LOOSE))
+    told = np.linalg.pinv(rows.T @ rows + hold, hermitian=True)
+    middle = np.zeros((COUNT, COUNT))
+    shares = []
+    for first in range(0, left.size, stretch):
+        part = rows[first : first + stretch]
+        weight = part.T @ part
+        # The pull of a stretch on a fit that was made without it.
+        pull = np.linalg.solve(np.eye(COUNT) - weight @ told, part.T @ left[first : first + stretch])
+        middle += np.outer(pull, pull)
+        shares.append(np.diag(told @ weight @ told))
+    covariance = told @ (middle + hold) @ told
+    total, squares = np.sum(shares, axis=0), np.sum(np.square(shares), axis=0)
+    freedom = np.maximum(1.0, total * total / np.maximum(squares, 1e-300))
+    widths: Vector = student_t.ppf(0.975, freedom) * np.sqrt(np.diag(covariance))
+    return widths

@@ -108,7 +108,9 @@ def _whole(
     axes.set_xlim(float(at_s[0]), float(at_s[-1]))
     axes.set_ylabel("force, N", fontsize=ink.SMALL)
     axes.tick_params(labelbottom=False)
-    axes.legend(fontsize=ink.SMALL, frameon=False, loc="upper right", ncols=2, handlelength=3.2, borderaxespad=0.0)
+    axes.legend(
+        fontsize=ink.SMALL, frameon=False, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=2, handlelength=3.2
+    )
 
 
 def _left_over(axes: Axes, at_s: NDArray[np.float64], left_N: NDArray[np.float64]) -> None:
