@@ -43,16 +43,16 @@ class _Burst(NamedTuple):
 
     first_s: float
     last_s: float
-    count: int
+    pulses: int
 
     @property
     def rate_Hz(self) -> float:
-        return (self.count - 1) / (self.last_s - self.first_s) if self.count > 1 else 0.0
+        return (self.pulses - 1) / (self.last_s - self.first_s) if self.pulses > 1 else 0.0
 
     def words(self) -> str:
-        if self.count == 1:
+        if self.pulses == 1:
             return f"one pulse at {self.first_s:.4g} s"
-        return f"{self.count} at {self.rate_Hz:.3g} Hz, from {self.first_s:.4g} s"
+        return f"{self.pulses} at {self.rate_Hz:.3g} Hz, from {self.first_s:.4g} s"
 
 
 def muscle_picture(file: Path, recording: Recording, fit: Fit) -> None:
@@ -91,7 +91,7 @@ def _three(pulses_s: NDArray[np.float64]) -> list[_Burst]:
     parts = np.split(pulses_s, edges)
     bursts = [_Burst(float(part[0]), float(part[-1]), part.size) for part in parts]
     early = bursts[: max(1, math.ceil(len(bursts) / 2))]
-    fastest = max(early, key=lambda burst: (round(burst.rate_Hz, 1), burst.count))
+    fastest = max(early, key=lambda burst: (round(burst.rate_Hz, 1), burst.pulses))
     return sorted({bursts[0], fastest, bursts[-1]})
 
 
