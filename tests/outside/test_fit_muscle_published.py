@@ -72,7 +72,7 @@ def force_by_reference(
 
 
 def test_the_published_quadriceps_constants_are_found_again() -> None:
-    # Noise 1 mN on 49 N. Bars: three times what was measured or more.
+    # Noise 1 mN on 49 N.
     parts = [train_ms(500.0, 1.0, 2)]
     at_ms = 3_000.0
     for rate_Hz in (8.0, 12.5, 20.0, 33.0, 50.0, 80.0):

@@ -61,7 +61,7 @@ def rested_only() -> tuple[Recording, Muscle, Fit]:
 
 
 def test_the_fit_simulates_the_force_that_the_body_makes() -> None:
-    # The body's own bar against the reference integrator is 2e-4 of the peak; measured 1.5e-4 and less.
+    # The body's own bar against the reference integrator is 2e-4 of the peak.
     rng = np.random.default_rng(2)
     pulses_ms = protocol_ms(3, 20, probes=False)
     looks_us = np.arange(0, 60_000_000, 1_000, dtype=np.int64)
@@ -77,7 +77,7 @@ def test_the_fit_simulates_the_force_that_the_body_makes() -> None:
 
 
 def test_force_averaged_to_100_Hz_tells_as_much_as_at_1_kHz() -> None:
-    # SD of each parameter under white noise from the slopes at 1 kHz and from the means; measured within 0.3 %.
+    # SD of each parameter under white noise from the slopes at 1 kHz and from the means.
     muscle = Muscle()
     pulses_ms = protocol_ms(3, 30, probes=True)
     looks_us = np.arange(0, round(1e3 * pulses_ms[-1]) + 1_000_000, 1_000, dtype=np.int64)
