@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import lsq_linear
 
-from thenar.fit.estimator_filter import Course, Spread, White, basis_at, curve_at, shocks, slope_at, whitened
+from thenar.fit.estimator_filter import GAIN_TOLD, OFFSET_TOLD, Course, Spread, basis_at, curve_at, products, shocks, slope_at, whitened
 from thenar.fit.estimator_pairs import Force
 
 Numbers = NDArray[np.float64]
@@ -24,9 +24,11 @@ LEAST_PART_S: Final = 2.0
 LARGEST_STEP_S: Final = 0.05
 RIDGE: Final = 1e-9
 JUMP_CHI2: Final = 25.0
+KEPT_CHI2: Final = 16.0
 MOST_JUMPS: Final = 60
 GAINS: Final = (-0.8, 1.5)
 APART_S: Final = 1.0
+HALVINGS: Final = 5
 
 
 class Data(NamedTuple):
@@ -73,11 +75,11 @@ class Linear(NamedTuple):
 
 
 class Solved(NamedTuple):
-    """A guess after a step, and the covariance (m, m) of knots, lag, follow, jumps' offsets and gains."""
+    """A guess after a step, and the covariance (m, m) of knots, lag, follow, jumps' offsets and gains; `follow` unbounded."""
 
     guess: Guess
     covariance: Numbers
-    whitened: White
+    follow: float
 
 
 NO_JUMPS: Final = Jumps(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
@@ -121,22 +123,25 @@ def solved(data: Data, guess: Guess, counts: NDArray[np.bool_], *, with_follow: 
     target = linear.residual_N + linear.columns[:, :knots] @ guess.reads_N
     target += linear.columns[:, knots + 2 :] @ now[knots + 2 :]
     white = whitened(linear.course, guess.spread, np.column_stack([target, linear.columns]))
-    design, aim = white.columns[:, 1:].copy(), white.columns[:, 0]
     if not with_follow:
-        design[:, knots + 1] = 0.0
-    square = design.T @ design
-    square += RIDGE * np.diag(np.maximum(np.diag(square), 1.0))
+        white.columns[:, knots + 2] = 0.0
+    both = products(white.columns)
+    square, aim = both[1:, 1:].copy(), both[1:, 0]
+    told = RIDGE * np.maximum(np.diag(square), 1.0)
+    told[knots + 2 : knots + 2 + jumps] += OFFSET_TOLD
+    told[knots + 2 + jumps :] += GAIN_TOLD
+    square += np.diag(told)
     covariance = np.linalg.inv(square)
-    found = covariance @ (design.T @ aim)
+    found = covariance @ aim
     if found[0] < 0.0 or np.any(np.diff(found[:knots]) < 0.0):
-        found = _rising(square, design.T @ aim, knots)
+        found = _rising(square, aim, knots)
     lag_s = guess.lag_s + float(np.clip(found[knots], -LARGEST_STEP_S, LARGEST_STEP_S))
     follow = float(np.clip(guess.follow + found[knots + 1], 0.0, 1.0)) if with_follow else guess.follow
     rest = found[knots + 2 :]
     moved = Jumps(guess.jumps.first, rest[:jumps], np.clip(rest[jumps:], *GAINS))
     reads_N = np.maximum.accumulate(np.maximum(0.0, found[:knots]))
     step = guess._replace(lag_s=lag_s, follow=follow, reads_N=reads_N, jumps=moved)
-    return Solved(step, covariance, white)
+    return Solved(step, covariance, guess.follow + float(found[knots + 1]))
 
 
 def _rising(square: Numbers, aim: Numbers, knots: int) -> Numbers:
@@ -148,6 +153,43 @@ def _rising(square: Numbers, aim: Numbers, knots: int) -> Numbers:
     low = np.full(square.shape[0], -np.inf)
     low[:knots] = 0.0
     return np.asarray(sums @ lsq_linear(root @ sums, aimed, bounds=(low, np.inf)).x)
+
+
+def misfit(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> float:
+    """The sum of squared whitened residuals."""
+    linear = linearised(data, guess, counts)
+    return float(np.sum(whitened(linear.course, guess.spread, linear.residual_N[:, None]).columns ** 2))
+
+
+def stepped(data: Data, guess: Guess, counts: NDArray[np.bool_], *, with_follow: bool, steps: int = 2) -> Guess:
+    """Several steps from `guess`, each shortened until it makes the misfit no larger."""
+    before = misfit(data, guess, counts)
+    for _ in range(steps):
+        after = solved(data, guess, counts, with_follow=with_follow).guess
+        for _ in range(HALVINGS):
+            now = misfit(data, after, counts)
+            if now <= before:
+                break
+            after = _between(guess, after)
+        else:
+            return guess
+        guess, before = after, now
+    return guess
+
+
+def _between(one: Guess, two: Guess) -> Guess:
+    """Half the way from one guess to another with the same knots and jumps."""
+    jumps = Jumps(
+        one.jumps.first,
+        0.5 * (one.jumps.offset_N + two.jumps.offset_N),
+        0.5 * (one.jumps.gain + two.jumps.gain),
+    )
+    return two._replace(
+        lag_s=0.5 * (one.lag_s + two.lag_s),
+        follow=0.5 * (one.follow + two.follow),
+        reads_N=0.5 * (one.reads_N + two.reads_N),
+        jumps=jumps,
+    )
 
 
 class Strongest(NamedTuple):
@@ -198,6 +240,6 @@ def without_weak(guess: Guess, covariance: Numbers) -> Guess:
     blocks = jump_blocks(covariance, guess.true_N.size, jumps.first.size)
     chi2 = np.einsum("ki,kij,kj->k", both, np.linalg.inv(blocks), both)
     weakest = int(np.argmin(chi2))
-    if chi2[weakest] >= JUMP_CHI2:
+    if chi2[weakest] >= KEPT_CHI2:
         return guess
     return guess._replace(jumps=Jumps(*(np.delete(one, weakest) for one in jumps)))

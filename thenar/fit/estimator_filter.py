@@ -19,6 +19,9 @@ from thenar.shared.compiled import entry
 
 LEAST_VARIANCE_N2: Final = 1e-8
 SLOPE_OVER_N: Final = 0.05
+# A jump of 6 N or of 30 % is large: one that data hardly tell stays small (assumption; 1 / variance).
+OFFSET_TOLD: Final = 1.0 / 36.0
+GAIN_TOLD: Final = 1.0 / 0.09
 
 
 class Spread(NamedTuple):
@@ -88,6 +91,23 @@ def white_into(
 
 
 @entry
+def products_into(white: Any, square: Any) -> None:
+    """All products of the columns of `white` (n, m) into `square` (m, m), in one order of adding on every machine."""
+    size = white.shape[1]
+    for one in range(size):
+        for two in range(size):
+            square[one, two] = 0.0
+    for index in range(white.shape[0]):
+        for one in range(size):
+            if white[index, one] != 0.0:
+                for two in range(one + 1):
+                    square[one, two] += white[index, one] * white[index, two]
+    for one in range(size):
+        for two in range(one):
+            square[two, one] = square[one, two]
+
+
+@entry
 def shocks_into(force_N: Any, reads_N: Any, spread: Any, white: Any, gains: Any, out: Any) -> None:
     """What a jump just before each reading would explain: `out` (n, 3) is chi-square of 2, offset (N), gain error.
 
@@ -113,12 +133,10 @@ def shocks_into(force_N: Any, reads_N: Any, spread: Any, white: Any, gains: Any,
             r0 += h0 * told
             r1 += told
             r2 += h2 * told
-        spread_of_both = n11 * n22 - n12 * n12
-        out[index, 0] = out[index, 1] = out[index, 2] = 0.0
-        if spread_of_both > 1e-9 * n11 * n22 and n11 > 0.0:
-            offset, gain = (n22 * r1 - n12 * r2) / spread_of_both, (n11 * r2 - n12 * r1) / spread_of_both
-            out[index, 0] = offset * r1 + gain * r2
-            out[index, 1], out[index, 2] = offset, gain
+        p11, p22 = n11 + OFFSET_TOLD, n22 + GAIN_TOLD
+        of_both = p11 * p22 - n12 * n12
+        offset, gain = (p22 * r1 - n12 * r2) / of_both, (p11 * r2 - n12 * r1) / of_both
+        out[index, 0], out[index, 1], out[index, 2] = offset * r1 + gain * r2, offset, gain
         keep = gains[index, 3]
         r0 *= keep
         n00 *= keep * keep
@@ -170,6 +188,13 @@ def whitened(course: Course, spread: Spread, columns: NDArray[np.float64]) -> Wh
     memory = np.zeros((columns.shape[1], 2))
     total = white_into(*course, np.array(spread), columns, memory, out, gains)
     return White(out, gains, total)
+
+
+def products(white: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`white` (n, m) times itself: (m, m)."""
+    square = np.empty((white.shape[1], white.shape[1]))
+    products_into(white, square)
+    return square
 
 
 def shocks(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from thenar.fit.estimator_curve import Linear
-from thenar.fit.estimator_filter import Course, Spread, whitened
+from thenar.fit.estimator_filter import Course, Spread, products, whitened
 
 Numbers = NDArray[np.float64]
 
@@ -36,13 +36,13 @@ class NoiseFit(NamedTuple):
 def badness(course: Course, columns: Numbers, spread: Spread) -> float:
     """Minus the log likelihood of `columns` (n, 1 + m): the residual, and what was fitted to it (m may be 0)."""
     white = whitened(course, spread, columns)
-    rest, design = white.columns[:, 0], white.columns[:, 1:]
-    total = white.log_variances + float(rest @ rest)
-    if design.shape[1]:
-        square = design.T @ design
+    square_of = products(white.columns)
+    total = white.log_variances + float(square_of[0, 0])
+    if columns.shape[1] > 1:
+        square = square_of[1:, 1:].copy()
         square += 1e-9 * np.diag(np.maximum(np.diag(square), 1.0))
         root = np.linalg.cholesky(square)
-        total -= float(np.sum(np.linalg.solve(root, design.T @ rest) ** 2))
+        total -= float(np.sum(np.linalg.solve(root, square_of[1:, 0]) ** 2))
         total += 2.0 * float(np.sum(np.log(np.diag(root))))
     return 0.5 * total if math.isfinite(total) else UNLIKELY
 
@@ -70,11 +70,11 @@ def scales_of(linear: Linear, spread: Spread) -> Scales:
     return Scales(max(1e-3, spread.floor_N + spread.share * force_N), force_N)
 
 
-def fitted_spread(linear: Linear, spread: Spread, *, restricted: bool) -> Spread:
-    """The likeliest spread, beginning at `spread`."""
+def fitted_spread(linear: Linear, spread: Spread, *, restricted: bool, slowest_s: float = SLOWEST_S) -> Spread:
+    """The likeliest spread with a correlation time of `slowest_s` at most, beginning at `spread`."""
     scales = scales_of(linear, spread)
     columns = _columns(linear, restricted)
-    bounds = [(0.0, 50.0), (0.0, 50.0), (math.log(1e-3), math.log(SLOWEST_S)), (0.0, 50.0)]
+    bounds = [(0.0, 50.0), (0.0, 50.0), (math.log(1e-3), math.log(slowest_s)), (0.0, 50.0)]
     start = scales.numbers(spread)
     start[3] = max(start[3], 0.02)
     found = minimize(

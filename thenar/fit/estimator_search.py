@@ -20,6 +20,7 @@ from thenar.fit.estimator_curve import (
     linearised,
     placed_knots,
     solved,
+    stepped,
     strongest_jump,
     with_jump,
     without_weak,
@@ -38,6 +39,7 @@ TELLING_S: Final = 3e-4
 LONGEST_S: Final = 5.0
 OUTLYING: Final = 0.001
 SLOW_S: Final = 1.5
+SLOWER: Final = 2.5
 
 
 class Cuts(NamedTuple):
@@ -50,7 +52,7 @@ class Cuts(NamedTuple):
 class Found(NamedTuple):
     """The end of the search. `covariance`: of knots, lag, follow, jumps' offsets, gains; `counts` (n,): fitted on.
 
-    `linear`: the model at the end, over all of `data`; `stride`: every how many-th reading was used.
+    `linear`: the model at the end, over all of `data`; `stride`: every how many-th reading was used; `follow`: as found, not bounded.
     """
 
     data: Data
@@ -61,6 +63,12 @@ class Found(NamedTuple):
     linear: Linear
     cuts: Cuts
     stride: int
+    follow: float
+
+
+def cleared(found: Found, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which of the `usable` (n,) readings, fitted on or not, were surely not cut."""
+    return _clear(found.data._replace(usable=usable), found.guess, found.cuts)
 
 
 def cuts_of(estimate_N: Numbers) -> Cuts:
@@ -79,19 +87,20 @@ def searched(pairs: Pairs, clock: Clock, usable: NDArray[np.bool_]) -> Found:
         clock.unseen_variance_s2(), clock.gap_s,
     )  # fmt: skip
     guess = _first_guess(data, pairs.lag_s)
+    slowest_s = SLOWER * guess.spread.tau_s
     stride = _stride(data, guess)
     data = _every(data, stride)
     telling = float(np.std(data.deviation_s)) > TELLING_S and clock.wide is not None
     guess, counts = _settled(data, guess, cuts, telling)
-    guess, counts = _with_jumps(data, guess, cuts, counts, telling)
+    guess, counts = _with_jumps(data, guess, cuts, counts, telling, slowest_s)
     for _ in range(2):
-        guess = _stepped(data, guess, counts, telling, 2)
-        spread = fitted_spread(linearised(data, guess, counts), guess.spread, restricted=True)
-        guess = guess._replace(spread=spread)
-    guess = _stepped(data, guess, counts, telling, 2)
+        guess = stepped(data, guess, counts, with_follow=telling)
+        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False))
+    guess = stepped(data, guess, counts, with_follow=telling)
     noise = noise_fit(linearised(data, guess, counts), guess.spread)
     last = solved(data, guess._replace(spread=noise.spread), counts, with_follow=telling)
-    return Found(data, last.guess, last.covariance, noise, counts, linearised(data, last.guess, counts), cuts, stride)
+    linear = linearised(data, last.guess, counts)
+    return Found(data, last.guess, last.covariance, noise, counts, linear, cuts, stride, last.follow)
 
 
 def _first_guess(data: Data, lag_s: float) -> Guess:
@@ -150,18 +159,13 @@ def _clear(data: Data, guess: Guess, cuts: Cuts) -> NDArray[np.bool_]:
     return clear
 
 
-def _stepped(data: Data, guess: Guess, counts: NDArray[np.bool_], telling: bool, steps: int) -> Guess:
-    for _ in range(steps):
-        guess = solved(data, guess, counts, with_follow=telling).guess
-    return guess
-
 
 def _settled(data: Data, guess: Guess, cuts: Cuts, telling: bool) -> tuple[Guess, NDArray[np.bool_]]:
     """A few rounds of curve and noise, with knots where readings are clear of the cuts."""
-    counts = data.usable
+    counts, slowest_s = data.usable, SLOWER * guess.spread.tau_s
     for _ in range(4):
-        guess = _stepped(data, guess, counts, telling, 2)
-        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False))
+        guess = stepped(data, guess, counts, with_follow=telling)
+        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False, slowest_s=slowest_s))
         clear = _clear(data, guess, cuts)
         counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else data.usable
         force_N = data.force.at(data.t_s - guess.lag_s)
@@ -171,15 +175,15 @@ def _settled(data: Data, guess: Guess, cuts: Cuts, telling: bool) -> tuple[Guess
 
 
 def _with_jumps(
-    data: Data, guess: Guess, cuts: Cuts, counts: NDArray[np.bool_], telling: bool
+    data: Data, guess: Guess, cuts: Cuts, counts: NDArray[np.bool_], telling: bool, slowest_s: float
 ) -> tuple[Guess, NDArray[np.bool_]]:
     """Add the strongest jump while it explains enough, then take away what the others made needless."""
     for _ in range(MOST_JUMPS):
         more = strongest_jump(data, guess, counts)
         if more.chi2 < JUMP_CHI2:
             break
-        guess = _stepped(data, with_jump(guess, more), counts, telling, 2)
-        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False))
+        guess = stepped(data, with_jump(guess, more), counts, with_follow=telling)
+        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False, slowest_s=slowest_s))
         clear = _clear(data, guess, cuts)
         counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else counts
     while guess.jumps.first.size:
