@@ -1,7 +1,7 @@
 """Parts of the estimator fit beside general libraries: statsmodels (AR(1)), scikit-learn (isotonic), scipy (trapezoid).
 
-statsmodels: Seabold & Perktold (2010), Proc. 9th Python in Science Conf.; scikit-learn: Pedregosa et al. (2011), J. Mach.
-Learn. Res. 12, 2825-2830 (both from memory). What they reckon is reckoned here anew, nothing is quoted.
+statsmodels: Seabold & Perktold (2010), Proc. 9th Python in Science Conf.; scikit-learn: Pedregosa et al. (2011), J.
+Mach. Learn. Res. 12, 2825-2830 (both from memory). What they reckon is reckoned here anew, nothing is quoted.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from thenar.plant_models.settings import Estimator
 GAP_S = 0.025
 
 
-def even_noise(tau_ms: float, seed: int, count: int = 12_000) -> np.ndarray:
+def even_noise(tau_ms: float, seed: int, count: int = 3_000) -> np.ndarray:
     """The model's own unit noise, sampled evenly."""
     settings = Estimator(rate_Hz=40.0, jitter_ms=0.0, noise_tau_ms=tau_ms)
     return plan_readings(settings, round(count * GAP_S * 1e6) - 1, seed, 0, 0).unit_noise[:count]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +16,7 @@ LEAST_S = 15.0
 
 
 class Circle(NamedTuple):
-    """Simulated over recorded: mean absolute errors by force level, the largest of their distances from 1, correlation time."""
+    """Simulated over recorded: mean absolute errors by force level, the farthest from 1, correlation time."""
 
     levels: tuple[float, ...]
     worst_level: float
@@ -27,14 +28,14 @@ def level_errors(read: Read) -> np.ndarray:
     error = np.abs(read.estimate_N - read.force_N)
     gap_s = float(np.median(np.diff(read.arrives_s)))
     found = []
-    for low, high in zip(EDGES_N[:-1], EDGES_N[1:], strict=True):
+    for low, high in pairwise(EDGES_N):
         inside = (read.force_N >= low) & (read.force_N < high)
         found.append(error[inside].mean() if inside.sum() * gap_s > LEAST_S else np.nan)
     return np.array(found)
 
 
 def correlation_s(read: Read) -> float:
-    """Where the autocorrelation of the error, less its mean by force level, falls below 1 / e (linear between), in s."""
+    """Where the autocorrelation of the error, less its mean by force level, falls below 1 / e, in s."""
     error = read.estimate_N - read.force_N
     place = np.digitize(read.force_N, np.arange(0.0, 31.0, 1.0))
     for level in np.unique(place):
@@ -56,7 +57,12 @@ def circle(seed: int, minutes: float, again: int) -> Circle:
     truth = Estimator(
         latency_ms=draws.uniform(60.0, 250.0),
         true_N=(0.0, 10.0, 20.0, 30.0),
-        reads_N=(draws.uniform(0.0, 1.5), draws.uniform(7.0, 11.0), draws.uniform(13.0, 18.0), draws.uniform(18.0, 26.0)),
+        reads_N=(
+            draws.uniform(0.0, 1.5),
+            draws.uniform(7.0, 11.0),
+            draws.uniform(13.0, 18.0),
+            draws.uniform(18.0, 26.0),
+        ),
         noise_floor_N=draws.uniform(0.15, 0.5),
         noise_share=draws.uniform(0.02, 0.1),
         noise_tau_ms=draws.uniform(60.0, 300.0),

@@ -109,7 +109,7 @@ def joined(force_s: Any, force_N: Any, read: Read, clock_s: float = 0.0, stated:
 def drawn_truth(seed: int) -> Estimator:
     """A truth from what sensor gloves, armbands and pads span (ranges in the code; from memory and assumption)."""
     draws = np.random.default_rng([seed, 19])
-    true_N = np.array([0.0, 4.0, 8.0, 13.0, 18.0, 24.0, 30.0])
+    true_N = np.array([0.0, 4.0, 8.0, 13.0, 18.0, 24.0, 36.0])
     bend, gain = draws.uniform(0.7, 1.3), draws.uniform(0.7, 1.2)
     reads_N = draws.uniform(0.0, 1.5) + 30.0 * gain * (true_N / 30.0) ** bend
     if draws.random() < 0.3:

@@ -75,10 +75,18 @@ def shares(found: list[Checked]) -> dict[str, tuple[int, int]]:
 
 def told(found: list[Checked]) -> str:
     """The figures of a campaign, as a table of text."""
-    lines = [f"{name:22s} {inside:5d} of {among:5d} {100 * inside / among:6.1f} %" for name, (inside, among) in shares(found).items()]
+    lines = [
+        f"{name:22s} {inside:5d} of {among:5d} {100 * inside / among:6.1f} %"
+        for name, (inside, among) in shares(found).items()
+    ]
     lag = np.abs([one.lag_ms for one in found])
-    lines.append(f"lag error, ms: median {np.median(lag):.2f}, largest {lag.max():.2f}; within 5 ms {np.mean(lag <= 5):.3f}")
-    for name, some in (("steady", [one for one in found if one.steady]), ("drift or jumps", [one for one in found if not one.steady])):
+    lines.append(
+        f"lag error, ms: median {np.median(lag):.2f}, largest {lag.max():.2f}; within 5 ms {np.mean(lag <= 5):.3f}"
+    )
+    for name, some in (
+        ("steady", [one for one in found if one.steady]),
+        ("drift or jumps", [one for one in found if not one.steady]),
+    ):
         if some:
             off = np.concatenate([one.curve_N for one in some])
             lines.append(
@@ -93,5 +101,10 @@ if __name__ == "__main__":
     outcome = all_checked(range(int(sys.argv[1]), int(sys.argv[2])), int(sys.argv[3]))
     for each in outcome:
         missed = [key for key, covered in each.covered if not covered]
-        print(each.seed, "steady" if each.steady else "", f"lag {each.lag_ms:+.2f} ms, curve {max(each.curve_N):.2f} N", *missed)
+        print(
+            each.seed,
+            "steady" if each.steady else "",
+            f"lag {each.lag_ms:+.2f} ms, curve {max(each.curve_N):.2f} N",
+            *missed,
+        )
     print(told(outcome))

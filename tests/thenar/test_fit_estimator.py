@@ -67,7 +67,9 @@ def test_knots_rise_readings_never_fall_and_each_has_its_interval(fit: Fit) -> N
     assert 2 <= len(knots) <= 12
     assert np.all(np.diff(knots) > 0)
     assert np.all(np.diff(fit.table["reads_N"]) >= 0)
-    assert [one.key for one in fit.parameters if one.key.startswith("reads_N")] == [f"reads_N[{k}]" for k in range(len(knots))]
+    assert [one.key for one in fit.parameters if one.key.startswith("reads_N")] == [
+        f"reads_N[{k}]" for k in range(len(knots))
+    ]
 
 
 def test_what_the_recording_does_not_hold_is_not_made_up(fit: Fit) -> None:
@@ -115,7 +117,9 @@ def test_held_out_stretches_are_foretold_and_never_fitted_on(glove: Recording, f
 
 
 def test_half_a_minute_says_that_it_tells_no_drift() -> None:
-    short = fit_estimator(recorded(GLOVE.model_copy(update={"dropouts_per_min": 0.0, "stucks_per_min": 0.0}), 0.5, seed=2))
+    short = fit_estimator(
+        recorded(GLOVE.model_copy(update={"dropouts_per_min": 0.0, "stucks_per_min": 0.0}), 0.5, seed=2)
+    )
     drift = by_key(short)["drift_N_per_sqrt_min"]
     assert not drift.identifiable
     assert "too short" in drift.note
@@ -147,7 +151,9 @@ def test_slow_force_does_not_part_latency_from_sampling() -> None:
 
 
 def test_estimates_written_again_at_the_force_rate_are_seen_through() -> None:
-    truth = GLOVE.model_copy(update={"dropouts_per_min": 0.0, "stucks_per_min": 0.0, "jitter_ms": 0.0, "latency_jitter_ms": 0.0})
+    truth = GLOVE.model_copy(
+        update={"dropouts_per_min": 0.0, "stucks_per_min": 0.0, "jitter_ms": 0.0, "latency_jitter_ms": 0.0}
+    )
     force = pinching(2.0, seed=7)
     read = read_by(truth, force, 7)
     time = np.arange(force.size) / FORCE_HZ
@@ -163,8 +169,16 @@ def test_estimates_written_again_at_the_force_rate_are_seen_through() -> None:
     ("spoil", "words"),
     [
         (lambda one: with_column(one, "force_N", np.full(one.rows, np.nan)), "no numbers"),
-        (lambda one: with_column(one, "estimate_N", np.where(np.isfinite(one.columns["estimate_N"]), 4.0, np.nan)), "constant"),
-        (lambda one: with_column(one, "estimate_N", np.where(one.columns["t_s"] < 8.0, one.columns["estimate_N"], np.nan)), "short"),
+        (
+            lambda one: with_column(one, "estimate_N", np.where(np.isfinite(one.columns["estimate_N"]), 4.0, np.nan)),
+            "constant",
+        ),
+        (
+            lambda one: with_column(
+                one, "estimate_N", np.where(one.columns["t_s"] < 8.0, one.columns["estimate_N"], np.nan)
+            ),
+            "short",
+        ),
         (lambda one: with_column(one, "estimate_N", one.columns["estimate_N"][::-1].copy()), "no lag"),
     ],
 )

@@ -8,6 +8,7 @@ fall between two samples allowed for.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -124,9 +125,8 @@ def most_per_min(count: int, long_min: float) -> float:
     return float(brentq(above, 1e-9, 20.0 + 5.0 * count)) / long_min
 
 
-def _profile_ends(bad: object, best: Numbers, lowest: float, place: int) -> tuple[float, float]:
+def _profile_ends(bad: Callable[[Numbers], float], best: Numbers, lowest: float, place: int) -> tuple[float, float]:
     """Where the likelihood falls by 1.92, the other number following its bend and then improved by one parabola."""
-    assert callable(bad)
     other, step = np.eye(2)[1 - place], 0.05
 
     def over(value: float) -> float:

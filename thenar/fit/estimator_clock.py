@@ -8,6 +8,7 @@ when both widths change places: only the force tells which of them is which (`es
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -36,7 +37,7 @@ class Width(NamedTuple):
 
 
 class Clock(NamedTuple):
-    """The pace. `slot` (n,): which due sample each reading is; `gap_s`, `gap_se_s`: pace; `deviation_s` (n,): less its mean.
+    """The pace. `slot` (n,): which due sample each reading is; `gap_s`, `gap_se_s`: pace; `deviation_s` (n,): from it.
 
     `wide`, `narrow`: the two widths that shift readings, None when arrivals are too scattered or too coarsely timed.
     """
@@ -143,13 +144,14 @@ def _widths(deviation_s: Numbers) -> tuple[Width, Width]:
         return float(found.fun) - float(best.fun) - CUT
 
     ends = [_where(lambda v, p=place: profile(p, v), best.x[place], 0.02, place == 1) for place in (1, 2)]
-    made = [Width(value * scale, low * scale, high * scale) for value, (low, high) in zip((wide, narrow), ends, strict=True)]
+    made = [
+        Width(value * scale, low * scale, high * scale) for value, (low, high) in zip((wide, narrow), ends, strict=True)
+    ]
     return made[0], made[1]
 
 
-def _where(profile: object, best: float, step: float, positive: bool) -> tuple[float, float]:
+def _where(profile: Callable[[float], float], best: float, step: float, positive: bool) -> tuple[float, float]:
     """Where a profile crosses zero on both sides of `best`, by steps that double, then halving."""
-    assert callable(profile)
     ends = []
     for sign in (-1.0, 1.0):
         inside, size = best, step

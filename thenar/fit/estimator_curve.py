@@ -13,7 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import lsq_linear
 
-from thenar.fit.estimator_filter import GAIN_TOLD, OFFSET_TOLD, Course, Spread, basis_at, curve_at, products, shocks, slope_at, whitened
+from thenar.fit.estimator_filter import (
+    GAIN_TOLD,
+    OFFSET_TOLD,
+    Course,
+    Spread,
+    basis_at,
+    curve_at,
+    products,
+    shocks,
+    slope_at,
+    whitened,
+)
 from thenar.fit.estimator_pairs import Force
 
 Numbers = NDArray[np.float64]
@@ -66,7 +77,7 @@ class Guess(NamedTuple):
 
 
 class Linear(NamedTuple):
-    """The model about a guess. `residual_N`, `predicted_N` (n,); `columns` (n, m): knots, lag, follow, jumps' offsets, gains."""
+    """The model about a guess. `residual_N`, `predicted_N` (n,); `columns` (n, m): knots, lag, follow, jumps."""
 
     residual_N: Numbers
     predicted_N: Numbers
@@ -75,7 +86,7 @@ class Linear(NamedTuple):
 
 
 class Solved(NamedTuple):
-    """A guess after a step, and the covariance (m, m) of knots, lag, follow, jumps' offsets and gains; `follow` unbounded."""
+    """A guess after a step, the covariance (m, m) of knots, lag, follow, jumps' offsets, gains; `follow` unbounded."""
 
     guess: Guess
     covariance: Numbers

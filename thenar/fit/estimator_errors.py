@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -34,7 +35,7 @@ class Level(NamedTuple):
 
 
 def stretches(t_s: Numbers, share: float, seed: int) -> NDArray[np.int64]:
-    """Which stretch to hold out each reading (n,) belongs to, -1 for none: one at random in each even part of the time."""
+    """Which stretch to hold out each reading (n,) belongs to, -1 for none: one in each even part of the time."""
     held = np.full(t_s.size, -1, dtype=np.int64)
     if share <= 0.0:
         return held
@@ -52,7 +53,7 @@ def levels(force_N: Numbers, error_N: Numbers, t_s: Numbers, gap_s: float, seed:
     block = ((t_s - t_s[0]) // BLOCK_S).astype(np.int64)
     weights = _weights(int(block.max()) + 1, seed)
     made = []
-    for low, high in zip(LEVELS_N[:-1], LEVELS_N[1:], strict=True):
+    for low, high in pairwise(LEVELS_N):
         inside = (force_N >= low) & (force_N < high)
         if np.count_nonzero(inside) * gap_s < LEAST_S:
             continue
@@ -75,7 +76,7 @@ def _between(sums: Numbers, counts: Numbers) -> tuple[float, float]:
 
 
 def error_qualities(found: Found, fresh: NDArray[np.bool_], seed: int) -> tuple[list[Quality], list[Level]]:
-    """Mean absolute errors of the `fresh` (n,) readings: of all readings, as they arrive and with the lag taken off, and by force level."""
+    """Mean absolute errors of the `fresh` (n,) readings: all, lag included and taken off, and by force level."""
     data, lag_s = found.data, found.guess.lag_s
     t_s, read_N = data.t_s[fresh], data.estimate_N[fresh]
     at_sample, at_arrival = data.force.at(t_s - lag_s), data.force.at(t_s)
@@ -83,7 +84,11 @@ def error_qualities(found: Found, fresh: NDArray[np.bool_], seed: int) -> tuple[
     block = ((t_s - t_s[0]) // BLOCK_S).astype(np.int64)
     weights = _weights(int(block.max()) + 1, seed)
     for name, force_N, words in (
-        ("error_on_arrival_N", at_arrival, "mean absolute error against the force when a reading arrives, lag included"),
+        (
+            "error_on_arrival_N",
+            at_arrival,
+            "mean absolute error against the force when a reading arrives, lag included",
+        ),
         ("error_N", at_sample, "mean absolute error with the lag taken off"),
     ):
         sums, counts = np.bincount(block, np.abs(read_N - force_N)), np.bincount(block)
@@ -98,7 +103,7 @@ def error_qualities(found: Found, fresh: NDArray[np.bool_], seed: int) -> tuple[
 
 
 def held_out_qualities(found: Found, held: NDArray[np.int64], clear: NDArray[np.bool_]) -> list[Quality]:
-    """Goodness on the stretches `held` (n,; -1 for none), over the readings that are `clear` (n,) of faults and cuts."""
+    """Goodness on the stretches `held` (n,; -1 for none), over the readings `clear` (n,) of faults and cuts."""
     linear = found.linear
     judged = (held >= 0) & clear
     stretch = held[judged]
@@ -120,7 +125,9 @@ def held_out_qualities(found: Found, held: NDArray[np.int64], clear: NDArray[np.
     told = 1.0 - float(off.sum() / away.sum())
     low, high = _between(weights @ off, weights @ away)
     return [
-        Quality("held_out_inside", *_first(inside), "held-out readings inside the 95 % band foretold one reading ahead"),
+        Quality(
+            "held_out_inside", *_first(inside), "held-out readings inside the 95 % band foretold one reading ahead"
+        ),
         Quality("held_out_square", *_first(size), "mean square of held-out surprises over their SD; 1 is as foretold"),
         Quality("held_out_told", told, "share", 1.0 - high, 1.0 - low, "held-out variance that curve and jumps tell"),
     ]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.stats import poisson
 
 from thenar.fit.estimator_bursts import FEWEST_BURSTS, most_per_min
-from thenar.fit.estimator_curve import JUMP_CHI2
+from thenar.fit.estimator_curve import KEPT_CHI2
 
 Numbers = NDArray[np.float64]
 Told = tuple[float, float, float]
@@ -23,6 +23,7 @@ OFFSETS_N: Final = np.geomspace(0.05, 20.0, 60)
 GAINS: Final = np.geomspace(0.005, 1.0, 60)
 ANGLES: Final = (np.arange(24) + 0.5) * math.pi / 24
 CUT: Final = 1.9207
+LEAST_CHANCE: Final = 0.25
 NOTHING: Final = (math.nan, math.nan, math.nan)
 
 
@@ -50,6 +51,8 @@ def jump_sizes(offset_N: Numbers, gain: Numbers, blocks: Numbers, long_min: floa
     for i, offset_sd in enumerate(OFFSETS_N):
         for j, gain_sd in enumerate(GAINS):
             told[i, j], chances[i, j] = _likelihood(both, blocks, offset_sd, gain_sd)
+    # A chance near zero would explain anything: sizes that a search could hardly find are no explanation of found ones.
+    told = np.where(chances >= LEAST_CHANCE, told, -1e9)
     place = np.unravel_index(int(np.argmax(told)), told.shape)
     cut = CUT * (1.0 + 1.0 / (2.0 * count))
     chance = float(chances[place])
@@ -74,7 +77,7 @@ def _likelihood(both: Numbers, blocks: Numbers, offset_sd: float, gain_sd: float
     root = np.sqrt(np.maximum(0.0, 0.25 * trace**2 - product))
     first, second = 0.5 * trace + root, np.maximum(1e-12, 0.5 * trace - root)
     mixed = first[:, None] * np.cos(ANGLES) ** 2 + second[:, None] * np.sin(ANGLES) ** 2
-    chance = np.maximum(1e-12, np.mean(np.exp(-0.5 * JUMP_CHI2 / mixed), axis=1))
+    chance = np.maximum(1e-12, np.mean(np.exp(-0.5 * KEPT_CHI2 / mixed), axis=1))
     return float(np.sum(fit - np.log(chance))), float(np.mean(chance))
 
 

@@ -7,6 +7,7 @@ Biometrika 58, 545-554, from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -20,6 +21,7 @@ Numbers = NDArray[np.float64]
 
 PER_MIN: Final = math.sqrt(60.0)
 SLOWEST_S: Final = 20.0
+MOST_WALK: Final = 50.0
 CUT: Final = 1.9207
 UNLIKELY: Final = 1e15
 
@@ -56,7 +58,9 @@ class Scales(NamedTuple):
     def spread(self, x: Numbers) -> Spread:
         """Numbers of order 1 as a spread."""
         tau_s = math.exp(float(np.clip(x[2], -9.0, 5.0)))
-        return Spread(max(0.0, x[0]) * self.sd_N, max(0.0, x[1]) * self.sd_N / self.force_N, tau_s, max(0.0, x[3]) / PER_MIN)
+        return Spread(
+            max(0.0, x[0]) * self.sd_N, max(0.0, x[1]) * self.sd_N / self.force_N, tau_s, max(0.0, x[3]) / PER_MIN
+        )
 
     def numbers(self, spread: Spread) -> Numbers:
         """The other way."""
@@ -70,13 +74,15 @@ def scales_of(linear: Linear, spread: Spread) -> Scales:
     return Scales(max(1e-3, spread.floor_N + spread.share * force_N), force_N)
 
 
-def fitted_spread(linear: Linear, spread: Spread, *, restricted: bool, slowest_s: float = SLOWEST_S) -> Spread:
-    """The likeliest spread with a correlation time of `slowest_s` at most, beginning at `spread`."""
+def fitted_spread(
+    linear: Linear, spread: Spread, *, restricted: bool, slowest_s: float = SLOWEST_S, most_walk: float = MOST_WALK
+) -> Spread:
+    """The likeliest spread from `spread` on, of `slowest_s`, drifting `most_walk` (N/sqrt(min)) at most."""
     scales = scales_of(linear, spread)
     columns = _columns(linear, restricted)
-    bounds = [(0.0, 50.0), (0.0, 50.0), (math.log(1e-3), math.log(slowest_s)), (0.0, 50.0)]
+    bounds = [(0.0, 50.0), (0.0, 50.0), (math.log(1e-3), math.log(slowest_s)), (0.0, most_walk)]
     start = scales.numbers(spread)
-    start[3] = max(start[3], 0.02)
+    start[3] = min(max(start[3], 0.02), most_walk)
     found = minimize(
         lambda x: badness(linear.course, columns, scales.spread(x)),
         start,
@@ -113,9 +119,8 @@ def noise_fit(linear: Linear, spread: Spread) -> NoiseFit:
     return NoiseFit(spread, inverse * np.outer(units, units), low, high)
 
 
-def _bend(bad: object, at: Numbers, steps: Numbers) -> Numbers:
+def _bend(bad: Callable[[Numbers], float], at: Numbers, steps: Numbers) -> Numbers:
     """Second derivatives of `bad` at `at` by central differences."""
-    assert callable(bad)
     size = at.size
     found = np.empty((size, size))
     middle = bad(at)
@@ -130,9 +135,8 @@ def _bend(bad: object, at: Numbers, steps: Numbers) -> Numbers:
     return found
 
 
-def _walk_ends(bad: object, best: Numbers, bend: Numbers) -> tuple[float, float]:
+def _walk_ends(bad: Callable[[Numbers], float], best: Numbers, bend: Numbers) -> tuple[float, float]:
     """Where the likelihood falls by 1.92 as the walk goes away from its best, the other three following its bend."""
-    assert callable(bad)
     follow = -np.linalg.pinv(bend[:3, :3]) @ bend[:3, 3]
     lowest = bad(best)
 

@@ -110,7 +110,9 @@ def _first_of_held(series: Series, told: list[str]) -> Series:
     if moving.size == 0 or float(np.median(moving)) < HELD_RUN:
         return series
     typical = float(np.median(moving))
-    told.append(f"Each estimate is written {typical:g} times (median): only the first of each was used, as its arrival.")
+    told.append(
+        f"Each estimate is written {typical:g} times (median): only the first of each was used, as its arrival."
+    )
     # A value that holds much longer than usual (silent, stuck, cut at zero) is taken again at the usual pace.
     places = [np.arange(start, start + length, typical) for start, length in zip(changed, runs, strict=True)]
     kept = np.unique(np.concatenate(places).astype(int))

@@ -26,7 +26,7 @@ from thenar.fit.estimator_curve import (
     without_weak,
 )
 from thenar.fit.estimator_filter import Spread, basis_at
-from thenar.fit.estimator_noise import NoiseFit, fitted_spread, noise_fit
+from thenar.fit.estimator_noise import MOST_WALK, NoiseFit, fitted_spread, noise_fit
 from thenar.fit.estimator_pairs import Pairs
 
 Numbers = NDArray[np.float64]
@@ -40,6 +40,8 @@ LONGEST_S: Final = 5.0
 OUTLYING: Final = 0.001
 SLOW_S: Final = 1.5
 SLOWER: Final = 2.5
+# While jumps are sought, drift may not pass for them (N/sqrt(min)).
+WALK_IN_SEARCH: Final = 0.5
 
 
 class Cuts(NamedTuple):
@@ -52,7 +54,8 @@ class Cuts(NamedTuple):
 class Found(NamedTuple):
     """The end of the search. `covariance`: of knots, lag, follow, jumps' offsets, gains; `counts` (n,): fitted on.
 
-    `linear`: the model at the end, over all of `data`; `stride`: every how many-th reading was used; `follow`: as found, not bounded.
+    `linear`: the model at the end, over all of `data`; `stride`: every how many-th reading was used; `follow`: as
+    found, not bounded.
     """
 
     data: Data
@@ -114,13 +117,17 @@ def _first_guess(data: Data, lag_s: float) -> Guess:
     rest = np.where(data.usable, data.estimate_N - basis_at(knots, force_N) @ reads, 0.0)
     tau_s = _first_tau(rest, data.usable, data.gap_s)
     sd_N = max(0.02, float(np.std(rest[data.usable])))
-    return Guess(lag_s, 0.5, knots, reads, NO_JUMPS, Spread(0.5 * sd_N, 0.5 * sd_N / max(1.0, some.mean()), tau_s, 0.02))
+    return Guess(
+        lag_s, 0.5, knots, reads, NO_JUMPS, Spread(0.5 * sd_N, 0.5 * sd_N / max(1.0, some.mean()), tau_s, 0.02)
+    )
 
 
 def _first_tau(rest: Numbers, usable: NDArray[np.bool_], gap_s: float) -> float:
     """Where the autocorrelation of quick differences falls below 1 / e, in s."""
     # Drift and jumps would pass for slow noise: they are taken off first.
-    slow = gaussian_filter1d(rest, SLOW_S / gap_s) / np.maximum(1e-3, gaussian_filter1d(usable.astype(float), SLOW_S / gap_s))
+    slow = gaussian_filter1d(rest, SLOW_S / gap_s) / np.maximum(
+        1e-3, gaussian_filter1d(usable.astype(float), SLOW_S / gap_s)
+    )
     centred = np.where(usable, rest - slow, 0.0)
     most = min(rest.size // 4, round(LONGEST_S / gap_s))
     square = float(np.mean(centred[usable] ** 2))
@@ -159,13 +166,17 @@ def _clear(data: Data, guess: Guess, cuts: Cuts) -> NDArray[np.bool_]:
     return clear
 
 
+def _spread(data: Data, guess: Guess, counts: NDArray[np.bool_], slowest_s: float, most_walk: float) -> Spread:
+    linear = linearised(data, guess, counts)
+    return fitted_spread(linear, guess.spread, restricted=False, slowest_s=slowest_s, most_walk=most_walk)
+
 
 def _settled(data: Data, guess: Guess, cuts: Cuts, telling: bool) -> tuple[Guess, NDArray[np.bool_]]:
     """A few rounds of curve and noise, with knots where readings are clear of the cuts."""
     counts, slowest_s = data.usable, SLOWER * guess.spread.tau_s
     for _ in range(4):
         guess = stepped(data, guess, counts, with_follow=telling)
-        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False, slowest_s=slowest_s))
+        guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, WALK_IN_SEARCH))
         clear = _clear(data, guess, cuts)
         counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else data.usable
         force_N = data.force.at(data.t_s - guess.lag_s)
@@ -183,9 +194,11 @@ def _with_jumps(
         if more.chi2 < JUMP_CHI2:
             break
         guess = stepped(data, with_jump(guess, more), counts, with_follow=telling)
-        guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False, slowest_s=slowest_s))
+        guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, WALK_IN_SEARCH))
         clear = _clear(data, guess, cuts)
         counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else counts
+    # With the drift as likely as it is, some jumps may turn out to have been drift.
+    guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, MOST_WALK))
     while guess.jumps.first.size:
         step = solved(data, guess, counts, with_follow=telling)
         fewer = without_weak(step.guess, step.covariance)

@@ -14,11 +14,11 @@ from thenar.plant_models.settings import Estimator
 
 Z: Final = 1.959964
 ROUNDED_S: Final = 0.5e-6
-SURE: Final = 3.0
+SURE: Final = 6.0
 LONGEST_MS: Final = 2000.0
 NEITHER: Final = (
-    "arrivals shift by {wide:.2f} and {narrow:.2f} ms; which of the two is sampling and which is latency, this recording "
-    "can't tell: record quicker changes of force"
+    "arrivals shift by {wide:.2f} and {narrow:.2f} ms; which of the two is sampling and which is latency, this "
+    "recording can't tell: record quicker changes of force"
 )
 SCATTERED: Final = (
     "arrivals are too scattered or too coarsely timed against their pace to part sampling from latency: record arrival "

@@ -45,7 +45,9 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
         if not told:
             note += ": only loosely told; it stands in the curve all the same. Record more of this force between jumps"
         made.append(
-            Parameter(f"reads_N[{place}]", float(reads_N), "N", max(0.0, reads_N - Z * se_N), reads_N + Z * se_N, told, note)
+            Parameter(
+                f"reads_N[{place}]", float(reads_N), "N", max(0.0, reads_N - Z * se_N), reads_N + Z * se_N, told, note
+            )
         )
     spread, variances = noise.spread, np.maximum(0.0, np.diag(noise.covariance))
     errors = np.sqrt(variances)
@@ -61,7 +63,10 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     made.append(_tau(found, float(errors[2])))
     drift = spread.walk * PER_MIN
     if long_min < LEAST_DRIFT_MIN:
-        note = f"{60 * long_min:.0f} s are too short for drift: record at least {LEAST_DRIFT_MIN:g} minutes in one placement"
+        note = f"{60 * long_min:.0f} s are too short for drift: record {LEAST_DRIFT_MIN:g} minutes in one placement"
+        made.append(_untold("drift_N_per_sqrt_min", "N/sqrt(min)", note, 0.0, noise.walk_high))
+    elif guess.jumps.first.size:
+        note = f"jumps too small to be found pass for drift, so at most {noise.walk_high:.2f}: record in one placement"
         made.append(_untold("drift_N_per_sqrt_min", "N/sqrt(min)", note, 0.0, noise.walk_high))
     else:
         made.append(Parameter("drift_N_per_sqrt_min", drift, "N/sqrt(min)", noise.walk_low, noise.walk_high))
@@ -101,7 +106,9 @@ def others_told(jumps: JumpSizes, dropouts: Bursts, stucks: Bursts, clock: Clock
             note = "arrivals overtake each other: a dropout can't be told from a reading that came too late"
             made += [_untold(rate_key, "1/min", note), _untold(length_key, "ms", note)]
         elif bursts.count < FEWEST_BURSTS:
-            made.append(_untold(rate_key, "1/min", _few(words, bursts.count, bursts.per_min[2]), 0.0, bursts.per_min[2]))
+            made.append(
+                _untold(rate_key, "1/min", _few(words, bursts.count, bursts.per_min[2]), 0.0, bursts.per_min[2])
+            )
             made.append(_untold(length_key, "ms", f"too few {words} to tell their length: record for longer"))
         else:
             made.append(Parameter(rate_key, bursts.per_min[0], "1/min", *bursts.per_min[1:]))
@@ -131,7 +138,9 @@ def stated_told(recording: Recording, found: Found) -> list[Parameter]:
     weigh = np.array([1.0, mean_N])
     error = math.sqrt(max(0.0, float(weigh @ found.noise.covariance[:2, :2] @ weigh))) / stated_sd_N(honest, mean_N)
     low, high = np.quantile(ratios, [0.25, 0.75])
-    note = f"it differs with force: {low:.2f} to {high:.2f} in half of the readings" if high - low > UNEVEN * ratio else ""
+    note = (
+        f"it differs with force: {low:.2f} to {high:.2f} in half of the readings" if high - low > UNEVEN * ratio else ""
+    )
     return [Parameter(key, ratio, "", ratio * (1.0 - Z * error), ratio * (1.0 + Z * error), True, note)]
 
 
@@ -169,10 +178,12 @@ def warnings_of(pairs: Pairs, clock: Clock, found: Found, long_min: float) -> tu
         told.append("Readings overtake each other or come at no steady pace: the rate is their mean.")
     left = 1.0 - np.count_nonzero(found.counts) / max(1, np.count_nonzero(found.data.usable))
     if left > 0.01:
-        told.append(f"{100 * left:.0f} % of readings lie where the sensor cuts them: neither curve nor noise was fitted there.")
+        told.append(
+            f"{100 * left:.0f} % of readings lie where the sensor cuts them: neither curve nor noise was fitted there."
+        )
     if found.stride > 1:
         told.append(f"Curve and noise were fitted to every {found.stride}th reading: those between tell nothing more.")
     told.append(
-        "An estimate's time on record is its arrival, so sampling and latency jitter look alike: only the force parts them."
+        "An estimate's time is its arrival, so sampling and latency jitter look alike: only the force parts them."
     )
     return tuple(told)

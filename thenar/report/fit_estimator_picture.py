@@ -61,12 +61,16 @@ def _course(axes: Axes, drawn: Any) -> None:
     force, told = drawn["force_s"], drawn["estimate_s"] - drawn["lag_s"]
     inside, read = (force >= low) & (force <= low + SHOWN_S), (told >= low) & (told <= low + SHOWN_S)
     axes.plot(force[inside], drawn["force_N"][inside], color=ink.FORCE, linewidth=1.4, label="measured force")
-    axes.plot(told[read], drawn["estimate_N"][read], ".", color=ink.ESTIMATE, markersize=2, label="estimate, lag taken off")
+    axes.plot(
+        told[read], drawn["estimate_N"][read], ".", color=ink.ESTIMATE, markersize=2, label="estimate, lag taken off"
+    )
     axes.plot(told[read], drawn["predicted_N"][read], "--", color=ink.INK, linewidth=0.9, label="curve and jumps")
     held = read & drawn["held"]
     if held.any():
         low_N = axes.get_ylim()[0]
-        axes.plot(told[held], np.full(np.count_nonzero(held), low_N), "|", color=ink.QUIET, markersize=5, label="held out")
+        axes.plot(
+            told[held], np.full(np.count_nonzero(held), low_N), "|", color=ink.QUIET, markersize=5, label="held out"
+        )
     for at_s in drawn["jumps_s"] - drawn["lag_s"]:
         if low <= at_s <= low + SHOWN_S:
             axes.axvline(at_s, color=ink.INK, linewidth=0.8, linestyle=":")
@@ -102,11 +106,25 @@ def _left(axes: Axes, drawn: Any) -> None:
     floor, share, _ = drawn["noise"]
     at = np.linspace(0.0, max(float(force.max()), 1e-3), 50)
     for sign in (-1.0, 1.0):
-        axes.plot(at, sign * (floor + share * at), "-", color=ink.ESTIMATE, linewidth=1.4, label="fitted SD" if sign > 0 else None)
+        axes.plot(
+            at,
+            sign * (floor + share * at),
+            "-",
+            color=ink.ESTIMATE,
+            linewidth=1.4,
+            label="fitted SD" if sign > 0 else None,
+        )
     edges = np.quantile(force, np.linspace(0.0, 1.0, BINS + 1))
     place = np.clip(np.searchsorted(edges, force, side="right") - 1, 0, BINS - 1)
     found = [(force[place == k].mean(), rest[place == k].std()) for k in range(BINS) if np.any(place == k)]
-    axes.plot(*np.array(found).T, "D", color=ink.FORCE, markersize=4, markerfacecolor="white", label="SD in bins, drift included")
+    axes.plot(
+        *np.array(found).T,
+        "D",
+        color=ink.FORCE,
+        markersize=4,
+        markerfacecolor="white",
+        label="SD in bins, drift included",
+    )
     axes.legend(fontsize=ink.SMALL, frameon=False, loc="upper left", borderpad=0.1)
     most = 4.5 * (floor + share * float(at[-1]))
     axes.set_ylim(-most, most)
@@ -117,9 +135,13 @@ def _levels(axes: Axes, drawn: Any) -> None:
     """Mean absolute error by force level with its interval."""
     levels = drawn["levels"]
     at = np.arange(len(levels))
-    values = np.array([[one.error_N, one.error_N - one.least_N, one.most_N - one.error_N] for one in levels]).reshape(-1, 3)
+    values = np.array([[one.error_N, one.error_N - one.least_N, one.most_N - one.error_N] for one in levels]).reshape(
+        -1, 3
+    )
     axes.bar(at, values[:, 0], 0.6, color=ink.BAND, edgecolor=ink.QUIET, linewidth=0.8)
-    axes.errorbar(at, values[:, 0], yerr=np.maximum(0.0, values[:, 1:].T), fmt="none", color=ink.INK, capsize=3, elinewidth=1.0)
+    axes.errorbar(
+        at, values[:, 0], yerr=np.maximum(0.0, values[:, 1:].T), fmt="none", color=ink.INK, capsize=3, elinewidth=1.0
+    )
     axes.set_xticks(at, [f"{one.low_N:g}-{one.high_N:g}" for one in levels])
     _headed(axes, "Mean absolute error, lag taken off, 95 %", "measured force, N", "error, N")
 
@@ -137,19 +159,27 @@ def _memory(axes: Axes, drawn: Any) -> None:
     found = []
     for lag in lags[::step]:
         both = use[lag:] & use[: use.size - lag]
-        found.append(float(np.sum((values[lag:] * values[: use.size - lag])[both]) / max(1, np.count_nonzero(both)) / square))
+        found.append(
+            float(np.sum((values[lag:] * values[: use.size - lag])[both]) / max(1, np.count_nonzero(both)) / square)
+        )
     time_s = lags[::step] * drawn["gap_s"]
     axes.plot(time_s, found, "D", color=ink.FORCE, markersize=3, markerfacecolor="white", label="found, drift included")
-    axes.plot(time_s, np.exp(-time_s / tau_s), "-", color=ink.ESTIMATE, linewidth=1.4, label=f"fitted, {1e3 * tau_s:.0f} ms")
+    axes.plot(
+        time_s, np.exp(-time_s / tau_s), "-", color=ink.ESTIMATE, linewidth=1.4, label=f"fitted, {1e3 * tau_s:.0f} ms"
+    )
     axes.axhline(0.0, color=ink.QUIET, linewidth=0.6)
     axes.legend(fontsize=ink.SMALL, frameon=False, loc="upper right", borderpad=0.1)
     _headed(axes, "Autocorrelation of what is left", "lag, s", "correlation")
 
 
 def _alt_text(title: str, line: str, fit: Fit) -> str:
-    told = [f"{one.key} {one.value:.3g} {one.unit}".strip() for one in fit.parameters if one.identifiable and "[" not in one.key]
+    told = [
+        f"{one.key} {one.value:.3g} {one.unit}".strip()
+        for one in fit.parameters
+        if one.identifiable and "[" not in one.key
+    ]
     by_level = [f"{one.low_N:g} to {one.high_N:g} N: {one.error_N:.2f} N" for one in fit.drawn["levels"]]
     return (
-        f"{title}. {line}. Five panels: 40 s of force and estimate; bias curve with intervals; what is left against force; "
-        f"mean absolute error by force level ({'; '.join(by_level)}); autocorrelation. Found: {', '.join(told)}."
+        f"{title}. {line}. Five panels: 40 s of force and estimate; bias curve with intervals; what is left against "
+        f"force; mean absolute error by force level ({'; '.join(by_level)}); autocorrelation. Found: {', '.join(told)}."
     )
