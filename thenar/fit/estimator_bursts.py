@@ -33,9 +33,9 @@ class Runs(NamedTuple):
 
 
 class Bursts(NamedTuple):
-    """Bursts per minute and mean length in ms, each (value, low, high); NaN where fewer than three were seen."""
+    """Bursts per minute and mean length in ms, each (value, low, high); NaN where fewer than three were `seen`."""
 
-    count: int
+    seen: int
     per_min: tuple[float, float, float]
     mean_ms: tuple[float, float, float]
 

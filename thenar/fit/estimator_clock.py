@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -143,7 +144,7 @@ def _widths(deviation_s: Numbers) -> tuple[Width, Width]:
         found = minimize(held, best.x[others], method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-2})
         return float(found.fun) - float(best.fun) - CUT
 
-    ends = [_where(lambda v, p=place: profile(p, v), best.x[place], 0.02, place == 1) for place in (1, 2)]
+    ends = [_where(partial(profile, place), best.x[place], 0.02, place == 1) for place in (1, 2)]
     made = [
         Width(value * scale, low * scale, high * scale) for value, (low, high) in zip((wide, narrow), ends, strict=True)
     ]

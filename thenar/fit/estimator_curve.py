@@ -152,7 +152,7 @@ def solved(data: Data, guess: Guess, counts: NDArray[np.bool_], *, with_follow: 
     moved = Jumps(guess.jumps.first, rest[:jumps], np.clip(rest[jumps:], *GAINS))
     reads_N = np.maximum.accumulate(np.maximum(0.0, found[:knots]))
     step = guess._replace(lag_s=lag_s, follow=follow, reads_N=reads_N, jumps=moved)
-    return Solved(step, covariance, guess.follow + float(found[knots + 1]))
+    return Solved(step, np.asarray(covariance, dtype=np.float64), guess.follow + float(found[knots + 1]))
 
 
 def _rising(square: Numbers, aim: Numbers, knots: int) -> Numbers:
@@ -253,4 +253,5 @@ def without_weak(guess: Guess, covariance: Numbers) -> Guess:
     weakest = int(np.argmin(chi2))
     if chi2[weakest] >= KEPT_CHI2:
         return guess
-    return guess._replace(jumps=Jumps(*(np.delete(one, weakest) for one in jumps)))
+    fewer = Jumps(np.delete(jumps.first, weakest), np.delete(jumps.offset_N, weakest), np.delete(jumps.gain, weakest))
+    return guess._replace(jumps=fewer)

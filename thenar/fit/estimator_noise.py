@@ -116,7 +116,7 @@ def noise_fit(linear: Linear, spread: Spread) -> NoiseFit:
     inverse = np.linalg.pinv(bend)
     low, high = _walk_ends(bad, best, bend)
     units = np.array([scales.sd_N, scales.sd_N / scales.force_N, 1.0, 1.0])
-    return NoiseFit(spread, inverse * np.outer(units, units), low, high)
+    return NoiseFit(spread, np.asarray(inverse * np.outer(units, units), dtype=np.float64), low, high)
 
 
 def _bend(bad: Callable[[Numbers], float], at: Numbers, steps: Numbers) -> Numbers:

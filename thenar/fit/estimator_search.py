@@ -78,7 +78,7 @@ def cuts_of(estimate_N: Numbers) -> Cuts:
     """Cuts that show as the same lowest or highest reading again and again."""
     top = float(estimate_N.max())
     cut_above = np.count_nonzero(estimate_N == top) >= FEWEST_CUT
-    return Cuts(np.count_nonzero(estimate_N <= 0.0) >= FEWEST_CUT, top if cut_above else math.nan)
+    return Cuts(bool(np.count_nonzero(estimate_N <= 0.0) >= FEWEST_CUT), top if cut_above else math.nan)
 
 
 def searched(pairs: Pairs, clock: Clock, usable: NDArray[np.bool_]) -> Found:
@@ -148,9 +148,13 @@ def _stride(data: Data, guess: Guess) -> int:
 def _every(data: Data, stride: int) -> Data:
     if stride == 1:
         return data
-    kept = [one[::stride] for one in (data.t_s, data.estimate_N, data.deviation_s, data.usable)]
+    every = slice(None, None, stride)
     return data._replace(
-        t_s=kept[0], estimate_N=kept[1], deviation_s=kept[2], usable=kept[3].astype(bool), gap_s=stride * data.gap_s
+        t_s=data.t_s[every],
+        estimate_N=data.estimate_N[every],
+        deviation_s=data.deviation_s[every],
+        usable=data.usable[every],
+        gap_s=stride * data.gap_s,
     )
 
 

@@ -105,10 +105,8 @@ def others_told(jumps: JumpSizes, dropouts: Bursts, stucks: Bursts, clock: Clock
         if scattered and rate_key == "dropouts_per_min":
             note = "arrivals overtake each other: a dropout can't be told from a reading that came too late"
             made += [_untold(rate_key, "1/min", note), _untold(length_key, "ms", note)]
-        elif bursts.count < FEWEST_BURSTS:
-            made.append(
-                _untold(rate_key, "1/min", _few(words, bursts.count, bursts.per_min[2]), 0.0, bursts.per_min[2])
-            )
+        elif bursts.seen < FEWEST_BURSTS:
+            made.append(_untold(rate_key, "1/min", _few(words, bursts.seen, bursts.per_min[2]), 0.0, bursts.per_min[2]))
             made.append(_untold(length_key, "ms", f"too few {words} to tell their length: record for longer"))
         else:
             made.append(Parameter(rate_key, bursts.per_min[0], "1/min", *bursts.per_min[1:]))
@@ -176,7 +174,7 @@ def warnings_of(pairs: Pairs, clock: Clock, found: Found, long_min: float) -> tu
         told.append(f"{long_min:.1f} minutes are short: 5 to 10 tell drift, jumps and dropouts far better.")
     if not np.all(np.diff(clock.slot) > 0):
         told.append("Readings overtake each other or come at no steady pace: the rate is their mean.")
-    left = 1.0 - np.count_nonzero(found.counts) / max(1, np.count_nonzero(found.data.usable))
+    left = 1.0 - int(np.count_nonzero(found.counts)) / max(1, int(np.count_nonzero(found.data.usable)))
     if left > 0.01:
         told.append(
             f"{100 * left:.0f} % of readings lie where the sensor cuts them: neither curve nor noise was fitted there."
