@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from PIL import Image
 
 from tests.thenar.estimator_circle import circle
 from tests.thenar.estimator_recordings import FORCE_HZ, joined, pinching, read_by, recorded
@@ -194,10 +193,9 @@ def test_held_out_share_is_bounded(glove: Recording) -> None:
 
 def test_the_picture_says_what_it_shows(glove: Recording, fit: Fit, tmp_path: Path) -> None:
     fit_estimator_picture(tmp_path / "glove.png", glove, fit)
-    with Image.open(tmp_path / "glove.png") as picture:
-        assert "5 to 10 N" in picture.info["Description"]
-        assert picture.info["Disclaimer"] == SHORT
-        assert picture.size[0] > 1000
+    written = (tmp_path / "glove.png").read_bytes()
+    for words in ("5 to 10 N", "bias curve with intervals", SHORT):
+        assert words.encode("latin-1") in written
 
 
 def test_intervals_of_a_few_drawn_truths_cover_them() -> None:
