@@ -76,6 +76,9 @@ def fit_estimator(recording: Recording, held_out: float = 0.2, seed: int = 0) ->
         *stated_told(recording, found),
         *cuts_told(found),
     )
+    parameters = tuple(
+        one._replace(value=float(one.value), low=float(one.low), high=float(one.high)) for one in parameters
+    )
     table = table_of(parameters, found)
     validated(Estimator, table, f"the fit of {recording.file}")
     return Fit(

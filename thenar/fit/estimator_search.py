@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import uniform_filter1d
 
 from thenar.fit.estimator_clock import Clock
 from thenar.fit.estimator_curve import (
@@ -38,7 +38,7 @@ MOST_READINGS: Final = 40_000
 TELLING_S: Final = 3e-4
 LONGEST_S: Final = 5.0
 OUTLYING: Final = 0.001
-SLOW_S: Final = 1.5
+SLOW_S: Final = 5.0
 SLOWER: Final = 2.5
 # While jumps are sought, drift may not pass for them (N/sqrt(min)).
 WALK_IN_SEARCH: Final = 0.5
@@ -125,9 +125,8 @@ def _first_guess(data: Data, lag_s: float) -> Guess:
 def _first_tau(rest: Numbers, usable: NDArray[np.bool_], gap_s: float) -> float:
     """Where the autocorrelation of quick differences falls below 1 / e, in s."""
     # Drift and jumps would pass for slow noise: they are taken off first.
-    slow = gaussian_filter1d(rest, SLOW_S / gap_s) / np.maximum(
-        1e-3, gaussian_filter1d(usable.astype(float), SLOW_S / gap_s)
-    )
+    wide = max(3, round(SLOW_S / gap_s))
+    slow = uniform_filter1d(rest, wide) / np.maximum(1e-3, uniform_filter1d(usable.astype(float), wide))
     centred = np.where(usable, rest - slow, 0.0)
     most = min(rest.size // 4, round(LONGEST_S / gap_s))
     square = float(np.mean(centred[usable] ** 2))
