@@ -199,7 +199,7 @@ def test_the_picture_says_what_it_shows(glove: Recording, fit: Fit, tmp_path: Pa
 
 
 def test_intervals_of_a_few_drawn_truths_cover_them() -> None:
-    found = [checked(seed) for seed in (5, 9, 14)]
+    found = [checked(seed) for seed in (19, 22)]
     print(told(found))
     counts = shares(found)
     inside, among = (sum(one[place] for one in counts.values()) for place in (0, 1))
