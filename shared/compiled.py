@@ -36,6 +36,7 @@ STEP_FOLDERS: Final = (
     "safety/audit",
     "engine",
     "thenar/engine",
+    "thenar/fit",
 )
 
 
