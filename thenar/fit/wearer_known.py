@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from thenar.plant_models.settings import Wearer
 
-TOLD: Final = 0.45
+TOLD: Final = 0.5
 """A number is called identifiable when the recording narrows its SD to this share of what it was before, or less."""
 
 
@@ -73,11 +73,11 @@ ALL: Final = (
     Known("production.wander_share", "", "log", 0.8, 1e-3, 0.5, "wander"),
     Known("production.wander_tau_s", "s", "log", 0.8, 0.5, 200.0, "wander"),
     Known("noise.floor", "", "log", 0.8, 1e-5, 0.1, "noise"),
-    Known("noise.linear", "", "log", 0.7, 1e-4, 0.5, "noise"),
-    Known("noise.quadratic", "", "log", 0.9, 1e-4, 0.5, "noise"),
-    Known("noise.slow_Hz", "Hz", "log", 0.6, 0.02, 10.0, "noise"),
-    Known("noise.fast_Hz", "Hz", "log", 0.5, 0.2, 40.0, "noise"),
-    Known("noise.fast_share", "", "logit", 1.0, 1e-3, 0.999, "noise"),
+    Known("noise.linear", "", "log", 1.0, 1e-4, 0.5, "noise"),
+    Known("noise.quadratic", "", "log", 0.8, 1e-4, 0.5, "noise"),
+    Known("noise.slow_Hz", "Hz", "log", 0.9, 0.02, 10.0, "noise"),
+    Known("noise.fast_Hz", "Hz", "log", 0.8, 0.2, 40.0, "noise"),
+    Known("noise.fast_share", "", "logit", 1.5, 1e-3, 0.999, "noise"),
 )
 BY_KEY: Final = {known.key: known for known in ALL}
 ONLY_HIDDEN: Final = ("drift", "wander")

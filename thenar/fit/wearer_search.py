@@ -32,6 +32,9 @@ from thenar.shared.ticks import US_PER_MS
 
 SENSOR_SHARE: Final = 2e-5
 """SD of what a force sensor adds, as a share of maximum: it only keeps the arithmetic well behaved."""
+SHOWN_OFF: Final = 0.5
+"""SD of the share by which a production is off that is shown from the start: it is corrected while it rises, and how,
+is no part of what is fitted. So memory (gain, offset and scatter) is told by hidden productions alone."""
 PROBE: Final = 0.02
 """Step of a difference quotient, as a share of what was known before."""
 ROUNDS: Final = 25
@@ -97,9 +100,11 @@ class Held:
         expect(self.body, self.rested, intended, motor, tick_ms, told)
         waits = np.array([int(np.floor(delay + 0.5)) + motor, motor])
         sensor_var = (SENSOR_SHARE * self.max_pinch_N) ** 2
+        variance_z = np.where(ticks.from_memory, 1.0, (SHOWN_OFF / scatter) ** 2)
         filter_force(
             unseen, self.answers, intended, ticks.force_N, ticks.used, ticks.begins, ticks.unseen_again, expected_z,
-            waits, sensor_var, np.zeros((STATES, STATES)), np.zeros(STATES), np.zeros((4, STATES)), told, found_z,
+            variance_z, waits, sensor_var, np.zeros((STATES, STATES)), np.zeros(STATES), np.zeros((4, STATES)), told,
+            found_z,
         )  # fmt: skip
         return Told(told, intended, scatter * found_z)
 

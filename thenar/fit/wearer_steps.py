@@ -203,15 +203,15 @@ def corrected(covariance: Any, state: Any, error_N: float, sensor_var: float) ->
 @entry
 def filter_force(
     wearer: Any, answers: Any, intended: Any, force_N: Any, used: Any, begins: Any, unseen_again: Any, expected_z: Any,
-    waits: Any, sensor_var: float, covariance: Any, state: Any, ways: Any, told: Any, found_z: Any,
+    variance_z: Any, waits: Any, sensor_var: float, covariance: Any, state: Any, ways: Any, told: Any, found_z: Any,
 ) -> None:  # fmt: skip
     """Errors of prediction of the recorded force, one tick ahead, and their variances.
 
     `wearer`: WearerParams, flat; `answers` from `linearise`; `intended` from `intend`; `force_N` (N) is compared where
     `used` is 1; `begins`: number of the production that begins at a tick's target, -1 for none; `unseen_again`: 1
-    where the own force is hidden from here on; `waits`: ticks from target to drive, and of the motor delay;
-    `covariance` (6, 6), `state` (6,), `ways` (4, 6): to work in, zeros; `told` (ticks, 3): written; `found_z`: scatter
-    of each production, written.
+    where the own force is hidden from here on; `expected_z`, `variance_z`: of each production; `waits`: ticks from
+    target to drive, and of the motor delay; `covariance` (6, 6), `state` (6,), `ways` (4, 6): to work in, zeros;
+    `told` (ticks, 3): written; `found_z`: scatter of each production, written.
     """
     params = WearerParams(*fixed(wearer, N_WEARER))
     covariance[SLOW, SLOW], covariance[FAST, FAST] = 1.0, 1.0
@@ -229,7 +229,7 @@ def filter_force(
             if current >= 0:
                 found_z[current] = state[SCATTER] + expected_z[current]
             current = begins[target_tick]
-            forget(covariance, state, SCATTER, -expected_z[current], 1.0)
+            forget(covariance, state, SCATTER, -expected_z[current], variance_z[current])
             forget(covariance, state, WANDER, 0.0, 0.0)
         if drive_tick >= 0 and unseen_again[drive_tick] > 0.0:
             forget(covariance, state, WANDER, 0.0, 0.0)

@@ -1,7 +1,7 @@
 """A recording of target and force on the ticks of a wearer's control, with what of it can be compared with the model.
 
 Compared is where the target has rested for a second: how people rise to a new target is no part of the model. The force
-is taken at most 50 times a second, so that what lies above 25 Hz (mains, the sensor) decides nothing.
+is taken at most 33 times a second, so that what lies above 17 Hz (the sensor's own filter, mains) decides little.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from thenar.shared.ticks import US_PER_S
 
 TICK_US: Final = 10_000
 TICK_RATE_HZ: Final = US_PER_S / TICK_US
-COMPARED_HZ: Final = 50.0
+COMPARED_HZ: Final = 100.0 / 3.0
 SLOWEST_HZ: Final = 10.0
 LONGEST_GAP_S: Final = 0.25
 SETTLING_S: Final = 1.0
@@ -39,8 +39,8 @@ class Ticks(NamedTuple):
 
     `target_N`, `force_N` (gaps filled), `shown` (0 or 1); `used`: 1 where force is compared; `begins`: number of the
     production whose target begins there, else -1; `production`: the one that is on; `unseen_again`: 1 where sight of
-    the own force ends; `begins_s`: time of the first tick in the recording, s; `levels_N`: target of each production,
-    N, shape (productions,); `rate_Hz`: of the recording.
+    the own force ends; `begins_s`: time of the first tick in the recording, s; `from_memory`: whether a production
+    begins without sight of the own force, shape (productions,); `rate_Hz`: of the recording.
     """
 
     target_N: NDArray[np.float64]
@@ -51,7 +51,7 @@ class Ticks(NamedTuple):
     production: NDArray[np.int64]
     unseen_again: NDArray[np.float64]
     begins_s: float
-    levels_N: NDArray[np.float64]
+    from_memory: NDArray[np.bool_]
     rate_Hz: float
 
     def holds(self) -> list[NDArray[np.int64]]:
@@ -101,11 +101,11 @@ def on_ticks(recording: Recording, own_force: str | None) -> Ticks:
     jumps = np.abs(np.diff(target_N, prepend=-1.0)) > NEW_TARGET_N_PER_S / TICK_RATE_HZ
     jumps[0] = True
     production = np.cumsum(jumps) - 1
-    levels_N = np.array([np.median(target_N[production == one]) for one in range(int(production[-1]) + 1)])
+    from_memory = shown[jumps] < 0.5
     hidden_again = (np.diff(shown, prepend=shown[0]) < 0.0).astype(np.float64)
     return Ticks(
         target_N, _force_at(force, t_s, rate_Hz), shown, used.astype(np.float64), np.where(jumps, production, -1),
-        production, hidden_again, float(begins_s), levels_N, rate_Hz,
+        production, hidden_again, float(begins_s), from_memory, rate_Hz,
     )  # fmt: skip
 
 
