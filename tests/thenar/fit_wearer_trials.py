@@ -17,7 +17,7 @@ from thenar.plant_models.settings import Wearer
 
 RATE_HZ = 100
 RANGES = {
-    "production.gain": (0.6, 1.6),
+    "production.gain": (0.6, 1.5),
     "production.offset_N": (-1.5, 1.5),
     "production.scatter_share": (0.04, 0.25),
     "visual_gain_per_s": (0.5, 2.5),
@@ -37,8 +37,8 @@ RANGES = {
 """What truths are drawn from, evenly (on a log scale but for offset, depth, neutral share and fast share)."""
 PLAIN = {"production.offset_N", "production.drift_depth", "production.drift_neutral_share", "noise.fast_share"}
 MAX_PINCH_N = (50.0, 140.0)
-LEVELS = (0.05, 0.1, 0.2, 0.35, 0.5)
-"""Targets in a recording, shares of maximum: each twice hidden for 40 s, once shown for 20 s, with 3 s of rest before."""
+LEVELS = (0.03, 0.08, 0.16, 0.3)
+"""Targets in a recording, shares of maximum: twice hidden for 40 s, once shown for 20 s, after 10 s of rest each."""
 
 
 class Part(NamedTuple):
@@ -102,7 +102,7 @@ def protocol(max_pinch_N: float, random: np.random.Generator) -> list[Part]:
     work = [Part(level * max_pinch_N, 40.0, False) for level in (*LEVELS, *LEVELS)]
     work += [Part(level * max_pinch_N, 20.0, True) for level in LEVELS]
     random.shuffle(work)  # type: ignore[arg-type]
-    return [one for part in work for one in (Part(0.0, 3.0, part.shown), part)]
+    return [one for part in work for one in (Part(0.0, 10.0, part.shown), part)]
 
 
 class Recovered(NamedTuple):

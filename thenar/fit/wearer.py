@@ -60,7 +60,7 @@ def fit_wearer(
     seen = contents(ticks)
     against = HeldAgainst(ticks, strength.value)
     chosen = tuple(known for known in ALL if not unseen(known, seen))
-    found = search(against, chosen, {}, centres(chosen), np.zeros(ticks.from_memory.size), on_round)
+    found = search(against, chosen, {}, centres(chosen), against.made_at_first(), on_round)
     notes = _notes(chosen, found, seen, strength.value)
     settled = _settled(against, chosen, found, notes, on_round)
     # As a scenario will have it: what isn't told is at its default.
@@ -99,7 +99,7 @@ def _strength(recording: Recording, ticks: Ticks, given_N: float | None) -> Para
     default_N = float(Wearer().max_pinch_N)
     trying = (ticks.used > 0.0) & (ticks.shown > 0.0) & (ticks.target_N > SHORT_BY * ticks.force_N)
     trying &= ticks.force_N >= AT_TOP * top_N
-    seconds = trying.sum() / max(1.0, ticks.used.sum()) * ticks.used_or_between().sum() / TICK_RATE_HZ
+    seconds = trying.sum() / max(1.0, ticks.used.sum()) * ticks.steady.sum() / TICK_RATE_HZ
     if seconds >= TOP_S and top_N >= LOWEST_MAX_N:
         tried_N = ticks.force_N[trying]
         value_N = float(min(np.median(tried_N), HIGHEST_MAX_N))
@@ -134,7 +134,7 @@ def _settled(
         return found
     kept = [place for place, known in enumerate(chosen) if known.key not in untold]
     left = tuple(chosen[place] for place in kept)
-    return search(against, left, untold, found.scaled[kept], found.off, on_round)
+    return search(against, left, untold, found.scaled[kept], found.made_N, on_round)
 
 
 def _may_move(chosen: tuple[Known, ...], found: Found, notes: dict[str, str]) -> list[Allowed]:

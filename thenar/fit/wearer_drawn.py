@@ -43,7 +43,7 @@ def drawn(
         "target_N": ticks.target_N,
         "force_N": ticks.force_N,
         "expected_N": told.told[:, EXPECTED],
-        "compared": ticks.used_or_between(),
+        "compared": ticks.steady,
         "hold_target_N": targets_N,
         "hold_error_N": made_N - targets_N,
         "hold_shown": np.array([ticks.shown[places].mean() > 0.5 for places in holds]),

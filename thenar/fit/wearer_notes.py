@@ -37,7 +37,7 @@ class Contents(NamedTuple):
 
 def contents(ticks: Ticks) -> Contents:
     """What is compared of a recording."""
-    compared = ticks.used_or_between()
+    compared = ticks.steady
     shown = ticks.shown > 0.0
     which = np.unique(ticks.production[compared])
     hidden_s = np.bincount(ticks.production[compared & ~shown], minlength=1) / TICK_RATE_HZ

@@ -16,15 +16,15 @@ from numpy.typing import NDArray
 from thenar.fit.wearer_known import Known, centres, spans, wearer_with
 from thenar.fit.wearer_steps import (
     ERROR,
-    EXPECTED,
     LOG_VARIANCE,
     STATES,
     expect,
     filter_force,
     intend,
     linearise,
+    produce,
 )
-from thenar.fit.wearer_ticks import TICK_US, Ticks
+from thenar.fit.wearer_ticks import TICK_RATE_HZ, TICK_US, Ticks
 from thenar.plant_models.body import body_params, rested_body
 from thenar.plant_models.wearer import NAIVE, wearer_params
 from thenar.shared.compiled import flat_floats
@@ -35,7 +35,8 @@ SENSOR_SHARE: Final = 2e-5
 SHOWN_OFF: Final = 0.5
 """SD of the share by which a production is off that is shown from the start: it is corrected while it rises, and how,
 is no part of what is fitted. So memory (gain, offset and scatter) is told by hidden productions alone."""
-PROBE: Final = 0.02
+LEAST_PER_Z: Final = 1e-6
+PROBE: Final = 0.01
 """Step of a difference quotient, as a share of what was known before."""
 ROUNDS: Final = 25
 CLOSE_ENOUGH: Final = 0.02
@@ -46,14 +47,14 @@ Values = dict[str, float]
 
 
 class Told(NamedTuple):
-    """What one set of values says of a recording: columns as in `wearer_steps`, and how far each production is off.
+    """What one set of values says of a recording: columns as in `wearer_steps`, and what each production made at first.
 
-    `off`: share by which a production differs from the wearer's own habit, shape (productions,).
+    `made_N`: shape (productions,), N.
     """
 
     told: NDArray[np.float64]
     intended: NDArray[np.float64]
-    off: NDArray[np.float64]
+    made_N: NDArray[np.float64]
 
 
 class Found(NamedTuple):
@@ -63,7 +64,7 @@ class Found(NamedTuple):
     scaled: NDArray[np.float64]
     covariance: NDArray[np.float64]
     told: Told
-    off: NDArray[np.float64]
+    made_N: NDArray[np.float64]
 
 
 class Held:
@@ -74,13 +75,23 @@ class Held:
         self.ticks, self.max_pinch_N = ticks, max_pinch_N
         body = body_params(wearer_with({}, max_pinch_N))
         self.body, self.rested = flat_floats(body), flat_floats(rested_body(body))
+        first = np.flatnonzero(ticks.begins >= 0)
+        self.targets_N = np.array([np.median(ticks.target_N[ticks.production == one]) for one in range(first.size)])
         self.answers = np.zeros((2, 4))
         linearise(self.body, self.rested, TICK_US / US_PER_MS, self.answers)
 
-    def told_by(self, values: Values, off: NDArray[np.float64]) -> Told:
-        """What a wearer of these values says; `off`: share by which each production is off, around which it is linear.
+    def made_at_first(self) -> NDArray[np.float64]:
+        """What each production made, as far as its first compared second tells, N, shape (productions,)."""
+        ticks = self.ticks
+        made_N = self.targets_N.copy()
+        for places in reversed(ticks.holds()):
+            made_N[ticks.production[places[0]]] = ticks.force_N[places[: round(TICK_RATE_HZ)]].mean()
+        return made_N
 
-        A share, not a number of SDs: else the scatter would seem to be told by every production's mean.
+    def told_by(self, values: Values, made_N: NDArray[np.float64]) -> Told:
+        """What a wearer of these values says; `made_N`: what each production made, around which all is linear.
+
+        Made, not scatter: else what the noise was made at would seem to hang on gain, offset and scatter.
         """
         ticks, tick_ms = self.ticks, TICK_US / US_PER_MS
         wearer = wearer_with(values, self.max_pinch_N)
@@ -90,8 +101,11 @@ class Held:
         motor = round(wearer.motor_delay_ms / tick_ms)
         count = ticks.target_N.size
         intended, told = np.zeros((count, 4)), np.zeros((count, 3))
-        scatter = wearer.production.scatter_share
-        expected_z = off / scatter
+        habit_N, more_N = np.zeros(made_N.size), np.zeros(made_N.size)
+        produce(unseen, flat_floats(NAIVE), self.targets_N, 0.0, habit_N)
+        produce(unseen, flat_floats(NAIVE), self.targets_N, 1.0, more_N)
+        per_z_N = np.maximum(more_N - habit_N, LEAST_PER_Z * self.max_pinch_N)
+        expected_z = np.where(self.targets_N > 0.0, (made_N - habit_N) / per_z_N, 0.0)
         found_z = expected_z.copy()
         intend(
             unseen, shown, ticks.target_N, ticks.force_N, ticks.shown, expected_z[ticks.production], delay,
@@ -100,30 +114,30 @@ class Held:
         expect(self.body, self.rested, intended, motor, tick_ms, told)
         waits = np.array([int(np.floor(delay + 0.5)) + motor, motor])
         sensor_var = (SENSOR_SHARE * self.max_pinch_N) ** 2
-        variance_z = np.where(ticks.from_memory, 1.0, (SHOWN_OFF / scatter) ** 2)
+        variance_z = np.where(ticks.from_memory, 1.0, (SHOWN_OFF / wearer.production.scatter_share) ** 2)
         filter_force(
             unseen, self.answers, intended, ticks.force_N, ticks.used, ticks.begins, ticks.unseen_again, expected_z,
             variance_z, waits, sensor_var, np.zeros((STATES, STATES)), np.zeros(STATES), np.zeros((4, STATES)), told,
             found_z,
         )  # fmt: skip
-        return Told(told, intended, scatter * found_z)
+        return Told(told, intended, habit_N + per_z_N * found_z)
 
 
 def search(
-    held: Held, chosen: tuple[Known, ...], fixed: Values, start: NDArray[np.float64], off: NDArray[np.float64],
+    held: Held, chosen: tuple[Known, ...], fixed: Values, start: NDArray[np.float64], made_N: NDArray[np.float64],
     on_round: Callable[[], None] | None = None,
 ) -> Found:  # fmt: skip
     """Seek the most probable `chosen` values (scaled `start`, shape (chosen,)), with `fixed` ones beside them.
 
-    `off`: share by which each production is off, to begin with, shape (productions,); renewed as the search goes on.
+    `made_N`: what each production made, to begin with, N, shape (productions,); renewed as the search goes on.
     """
     before, width = centres(chosen), spans(chosen)
     scaled, stiff = start.copy(), 1e-3
-    now = held.told_by(_values(chosen, scaled, fixed), off)
+    now = held.told_by(_values(chosen, scaled, fixed), made_N)
     worth = _worth(held, now, scaled, before, width)
     information = np.diag(1.0 / width**2)
     for _ in range(ROUNDS):
-        slope, information = _slopes(held, chosen, fixed, scaled, off, now)
+        slope, information = _slopes(held, chosen, fixed, scaled, made_N, now)
         slope += (scaled - before) / width**2
         information += np.diag(1.0 / width**2)
         if on_round is not None:
@@ -132,7 +146,7 @@ def search(
             step = -np.linalg.solve(information + stiff * np.diag(np.diag(information)), slope)
             step = np.clip(step, -2.0 * width, 2.0 * width)
             tried = np.array([one.scaled(one.value(at)) for one, at in zip(chosen, scaled + step, strict=True)])
-            next_told = held.told_by(_values(chosen, tried, fixed), off)
+            next_told = held.told_by(_values(chosen, tried, fixed), made_N)
             next_worth = _worth(held, next_told, tried, before, width)
             if next_worth < worth:
                 break
@@ -141,12 +155,12 @@ def search(
             break
         gained, stiff = worth - next_worth, max(stiff / 8.0, 1e-6)
         scaled = tried
-        off = next_told.off
-        now = held.told_by(_values(chosen, scaled, fixed), off)
+        made_N = next_told.made_N
+        now = held.told_by(_values(chosen, scaled, fixed), made_N)
         worth = _worth(held, now, scaled, before, width)
         if gained < CLOSE_ENOUGH:
             break
-    return Found(_values(chosen, scaled, fixed), scaled, np.linalg.inv(information), now, off)
+    return Found(_values(chosen, scaled, fixed), scaled, np.linalg.inv(information), now, made_N)
 
 
 def _values(chosen: tuple[Known, ...], scaled: NDArray[np.float64], fixed: Values) -> Values:
@@ -164,21 +178,27 @@ def _worth(
 
 def _slopes(
     held: Held, chosen: tuple[Known, ...], fixed: Values, scaled: NDArray[np.float64],
-    off: NDArray[np.float64], now: Told,
+    made_N: NDArray[np.float64], now: Told,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:  # fmt: skip
-    """Slope of minus the log likelihood and Fisher's information, from central differences of the filter's errors."""
+    """Slope of minus the log likelihood and Fisher's information, from differences of the filter's errors."""
     used = held.ticks.used > 0.0
     errors, sd = now.told[used, ERROR], np.exp(0.5 * now.told[used, LOG_VARIANCE])
 
+    def at(scale: float, place: int) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        known, aside = chosen[place], scaled.copy()
+        aside[place] = known.scaled(known.value(float(scaled[place] + scale * PROBE * known.span)))
+        told = held.told_by(_values(chosen, aside, fixed), made_N).told[used]
+        return told[:, ERROR] * np.exp(0.5 * told[:, LOG_VARIANCE]), told[:, LOG_VARIANCE], float(aside[place])
+
     def differences(place: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        known, sides = chosen[place], []
-        for sign in (-1.0, 1.0):
-            aside = scaled.copy()
-            aside[place] = known.scaled(known.value(float(scaled[place] + sign * _probe(known))))
-            told = held.told_by(_values(chosen, aside, fixed), off).told[used]
-            sides.append((told[:, ERROR] * np.exp(0.5 * told[:, LOG_VARIANCE]), told[:, LOG_VARIANCE], aside[place]))
-        gap = sides[1][2] - sides[0][2]
-        return (sides[1][0] - sides[0][0]) / gap / sd, (sides[1][1] - sides[0][1]) / gap
+        # A delay is rounded to ticks here and there: its difference quotient spans more than one, evenly.
+        wide = chosen[place].key == "visual_delay_ms"
+        high = at(10.0 if wide else 1.0, place)
+        if high[2] == scaled[place]:
+            high = at(-1.0, place)
+        low = at(-10.0, place) if wide else (errors * sd, now.told[used, LOG_VARIANCE], float(scaled[place]))
+        gap = high[2] - low[2]
+        return (high[0] - low[0]) / gap / sd, (high[1] - low[1]) / gap
 
     with ThreadPoolExecutor(2) as pool:
         columns = list(pool.map(differences, range(len(chosen))))
@@ -186,13 +206,3 @@ def _slopes(
     by_variance = np.stack([one for _, one in columns], axis=1)
     slope = by_error.T @ errors + 0.5 * by_variance.T @ (1.0 - errors * errors)
     return slope, by_error.T @ by_error + 0.5 * by_variance.T @ by_variance
-
-
-def _probe(known: Known) -> float:
-    """A delay is rounded to ticks here and there: its difference quotient spans more than one."""
-    return PROBE * known.span * (5.0 if known.key == "visual_delay_ms" else 1.0)
-
-
-def expected_force_N(told: Told) -> NDArray[np.float64]:
-    """The force at each tick from target, sight and each production's scatter alone, N, shape (ticks,)."""
-    return np.asarray(told.told[:, EXPECTED])

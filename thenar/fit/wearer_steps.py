@@ -88,6 +88,15 @@ def intend(
         intended[tick, NOISE_SD] = noise_sd_share(params, main.drive)
 
 
+@entry
+def produce(unseen: Any, start: Any, target_N: Any, z: float, produced_N: Any) -> None:
+    """What is made at first of each target with a scatter of `z`, N; all arrays flat, the last two (productions,)."""
+    params, naive = WearerParams(*fixed(unseen, N_WEARER)), WearerState(*fixed(start, N_STATE))
+    for place in range(target_N.size):
+        made, _ = effort(params, naive, Sensed(target_N[place], 0.0, 0.0, 0.0, 0.0, z, 0.0, 0.0, 0.0))
+        produced_N[place] = made.drive * params.max_pinch_N
+
+
 @step
 def pushed(memory: Any, body_params: Any, active: float, force_N: float, push: Push, tick_ms: float) -> Any:
     """A body at rest but for `active` and `force_N`, one tick after `push`; `memory`: a rested body, flat."""

@@ -37,15 +37,17 @@ FILTER_HZ: Final = 40.0
 class Ticks(NamedTuple):
     """The recording on ticks of 10 ms, all of shape (ticks,) but the last three.
 
-    `target_N`, `force_N` (gaps filled), `shown` (0 or 1); `used`: 1 where force is compared; `begins`: number of the
-    production whose target begins there, else -1; `production`: the one that is on; `unseen_again`: 1 where sight of
-    the own force ends; `begins_s`: time of the first tick in the recording, s; `from_memory`: whether a production
-    begins without sight of the own force, shape (productions,); `rate_Hz`: of the recording.
+    `target_N`, `force_N` (gaps filled), `shown` (0 or 1); `steady`: where a target rests; `used`: 1 where force is
+    compared there; `begins`: number of the production whose target begins there, else -1; `production`: the one that is
+    on; `unseen_again`: 1 where sight of the own force ends; `begins_s`: time of the first tick in the recording, s;
+    `from_memory`: whether a production begins without sight of the own force, shape (productions,); `rate_Hz`: of the
+    recording.
     """
 
     target_N: NDArray[np.float64]
     force_N: NDArray[np.float64]
     shown: NDArray[np.float64]
+    steady: NDArray[np.bool_]
     used: NDArray[np.float64]
     begins: NDArray[np.int64]
     production: NDArray[np.int64]
@@ -55,15 +57,10 @@ class Ticks(NamedTuple):
     rate_Hz: float
 
     def holds(self) -> list[NDArray[np.int64]]:
-        """Ticks of each production that are compared, without those that have none."""
-        kept = np.flatnonzero(self.used_or_between())
+        """Ticks of each stretch of one production that is compared."""
+        kept = np.flatnonzero(self.steady)
         cut = np.flatnonzero((np.diff(kept) > 1) | (np.diff(self.production[kept]) != 0)) + 1
         return [part for part in np.split(kept, cut) if part.size]
-
-    def used_or_between(self) -> NDArray[np.bool_]:
-        """Ticks compared, and those that only lie between two of them because force is taken less often."""
-        step = max(1, round(TICK_RATE_HZ / COMPARED_HZ), math.ceil(TICK_RATE_HZ / self.rate_Hz))
-        return np.asarray(maximum_filter1d(self.used, step) > 0.0)
 
 
 def refused(recording: Recording, key: str, found: str, allowed: str) -> InputError:
@@ -89,23 +86,23 @@ def on_ticks(recording: Recording, own_force: str | None) -> Ticks:
     if top_N <= 0.0:
         raise refused(recording, "target_N", f"never above {top_N:g} N", "targets above zero")
     shown = _shown(recording, own_force, t_s)
-    used = _known(force, t_s) & _steady(target_N, top_N) & (target_N > RESTING_SHARE * top_N)
+    steady = _known(force, t_s) & _steady(target_N, top_N) & (target_N > RESTING_SHARE * top_N)
     every = max(round(TICK_RATE_HZ / COMPARED_HZ), math.ceil(TICK_RATE_HZ / rate_Hz))
-    steady_s = used.sum() / TICK_RATE_HZ
+    steady_s = steady.sum() / TICK_RATE_HZ
     if steady_s < LEAST_STEADY_S:
         raise refused(
             recording, "target_N", f"{steady_s:.3g} s in which a target above zero rests",
             f"at least {LEAST_STEADY_S:g} s; a target counts once it has rested for {SETTLING_S:g} s",
         )  # fmt: skip
-    used[np.arange(used.size) % every != 0] = False
+    used = steady & (np.arange(steady.size) % every == 0)
     jumps = np.abs(np.diff(target_N, prepend=-1.0)) > NEW_TARGET_N_PER_S / TICK_RATE_HZ
     jumps[0] = True
     production = np.cumsum(jumps) - 1
     from_memory = shown[jumps] < 0.5
     hidden_again = (np.diff(shown, prepend=shown[0]) < 0.0).astype(np.float64)
     return Ticks(
-        target_N, _force_at(force, t_s, rate_Hz), shown, used.astype(np.float64), np.where(jumps, production, -1),
-        production, hidden_again, float(begins_s), from_memory, rate_Hz,
+        target_N, _force_at(force, t_s, rate_Hz), shown, steady, used.astype(np.float64),
+        np.where(jumps, production, -1), production, hidden_again, float(begins_s), from_memory, rate_Hz,
     )  # fmt: skip
 
 
