@@ -19,16 +19,18 @@ from numpy.typing import NDArray
 from thenar.fit.found import Fit, Parameter, Quality
 from thenar.fit.recording import Recording
 from thenar.fit.wearer_again import EDGES_HZ, Held, held
-from thenar.fit.wearer_close import MOVED, Allowed, closest, like, noise_again
+from thenar.fit.wearer_close import MOST_TIMES, MOVED, Allowed, at_rest, closest, like, noise_again
 from thenar.fit.wearer_drawn import drawn
 from thenar.fit.wearer_known import ALL, CONDITIONAL, TOLD, Known, centres, nested
 from thenar.fit.wearer_notes import Contents, contents, entangled, too_wide, unseen
-from thenar.fit.wearer_search import Found, search
+from thenar.fit.wearer_search import ROUNDS, Found, search
 from thenar.fit.wearer_search import Held as HeldAgainst
 from thenar.fit.wearer_steps import ERROR, EXPECTED
 from thenar.fit.wearer_ticks import TICK_RATE_HZ, Ticks, on_ticks, refused
 from thenar.plant_models.settings import Wearer
 
+MOST_ROUNDS: Final = 2 * ROUNDS
+"""Rounds of the search, at most: all numbers free, and again with the untold ones at their defaults."""
 NORMAL_95: Final = 1.959964
 NAN: Final = float("nan")
 OFF_SHARE: Final = 0.15
@@ -47,7 +49,7 @@ def fit_wearer(
     own_force: str | None = None,
     max_pinch_N: float | None = None,
     seed: int = 0,
-    on_round: Callable[[], None] | None = None,
+    on_round: Callable[[object], None] | None = None,
 ) -> Fit:
     """Fit a wearer to a recording of kind "wearer".
 
@@ -69,8 +71,8 @@ def fit_wearer(
     parameters = (*(_parameter(known, chosen, found, written, notes) for known in ALL), strength)
     table = {one.key: one.value for one in parameters if one.identifiable}
     holds = like(ticks)
-    again = noise_again(written, strength.value, holds, seed + 1) if holds.places else []
-    before = held(ticks.force_N, ticks.holds())
+    again = noise_again(written, strength.value, holds, seed + 1, MOST_TIMES) if holds.places else []
+    before = held(ticks.force_N, at_rest(ticks))
     settings: dict[str, float | str] = {"own_force": own_force or "as recorded", "seed": seed}
     if max_pinch_N is not None:
         settings["max_pinch_N"] = max_pinch_N
@@ -126,7 +128,7 @@ def _notes(chosen: tuple[Known, ...], found: Found, seen: Contents, max_pinch_N:
 
 def _settled(
     against: HeldAgainst, chosen: tuple[Known, ...], found: Found, notes: dict[str, str],
-    on_round: Callable[[], None] | None,
+    on_round: Callable[[object], None] | None,
 ) -> Found:  # fmt: skip
     """The told numbers with the untold ones of their group at the defaults that a scenario will have."""
     untold = {known.key: known.default() for known in chosen if known.group in CONDITIONAL and known.key in notes}
@@ -181,7 +183,9 @@ def _qualities(ticks: Ticks, settled: Found, before: Held, again: Sequence[Held]
         if math.isfinite(before.bands[place]) and again:
             band = f"{low:g}-{high:g} Hz"
             name = f"power_{low:g}_{high:g}_Hz"
-            found.append(Quality(name, 100.0 * before.bands[place], "%", NAN, NAN, f"of the power at {band}, recorded"))
+            found.append(
+                Quality(name, 100.0 * float(before.bands[place]), "%", NAN, NAN, f"of the power at {band}, recorded")
+            )
             shares = [100.0 * float(one.bands[place]) for one in again]
             found.append(_again(f"{name}_again", shares, "%", "the same, simulated again"))
     return found

@@ -1,7 +1,7 @@
 """A fitted wearer at work, and how steadily a force is held, recorded or simulated.
 
-Steadiness and spectrum are those of held force: coefficient of variation within 4 s, and shares of the power between
-0.25 and 20 Hz (Welch's method, segments of 4 s without their means).
+Steadiness and spectrum are those of held force in segments of 4 s, each without its line: coefficient of variation, and
+shares of the power between 0.25 and 20 Hz (Welch's method).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import welch
+from scipy.signal import detrend, welch
 
 from thenar.fit.wearer_known import wearer_with
 from thenar.fit.wearer_steps import press
@@ -70,9 +70,9 @@ def held(force_N: NDArray[np.float64], holds: Sequence[NDArray[np.int64]]) -> He
         mean = float(part.mean())
         if mean <= 0.0 or part.size < width:
             continue
-        whole = part[: part.size // width * width].reshape(-1, width)
+        whole = detrend(part[: part.size // width * width].reshape(-1, width), axis=1)
         variations.append(100.0 * float(np.sqrt(whole.var(axis=1, ddof=1).mean())) / mean)
-        frequency, power = welch(part / mean, TICK_RATE_HZ, nperseg=width)
+        frequency, power = welch(part / mean, TICK_RATE_HZ, nperseg=width, detrend="linear")
         powers.append(power)
         weights.append(part.size)
     if not powers:

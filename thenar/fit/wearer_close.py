@@ -31,6 +31,10 @@ LONGEST_HOLD_S: Final = 20.0
 SHORTEST_HOLD_S: Final = 4.0
 TICKS_IN_ALL: Final = 60_000
 MOST_TIMES: Final = 20
+CORRECTED_S: Final = 3.0
+"""What is shown from the start is first corrected; that is no noise."""
+FAR: Final = 0.10
+"""Nothing is moved unless steadiness or a band's share is off by more than this."""
 CLOSE: Final = 0.05
 """A mismatch of this share weighs as much as one SD away from the most probable."""
 LEAST_BAND: Final = 0.02
@@ -55,10 +59,16 @@ class Allowed(NamedTuple):
     half: float
 
 
+def at_rest(ticks: Ticks) -> list[NDArray[np.int64]]:
+    """Places of the recorded holds whose force is held, not being corrected."""
+    skipped = round(CORRECTED_S * TICK_RATE_HZ)
+    return [hold[skipped:] if ticks.shown[hold].any() else hold for hold in ticks.holds()]
+
+
 def like(ticks: Ticks) -> Holds:
     """Constant holds at the levels recorded, each after a time to settle."""
     targets, shown, places, at = [], [], [], 0
-    for hold in ticks.holds():
+    for hold in at_rest(ticks):
         length = min(hold.size, round(LONGEST_HOLD_S * TICK_RATE_HZ))
         if length < SHORTEST_HOLD_S * TICK_RATE_HZ:
             continue
@@ -72,9 +82,9 @@ def like(ticks: Ticks) -> Holds:
     return Holds(np.concatenate(targets), np.concatenate(shown), places)
 
 
-def noise_again(values: Mapping[str, float], max_pinch_N: float, holds: Holds, seed: int) -> list[Held]:
-    """Steadiness of holds simulated as often as makes ten minutes. `values`: by key path; `seed`: of the noise."""
-    times = min(MOST_TIMES, math.ceil(TICKS_IN_ALL / holds.target_N.size))
+def noise_again(values: Mapping[str, float], max_pinch_N: float, holds: Holds, seed: int, times: int = 0) -> list[Held]:
+    """Steadiness of simulated holds. `values`: by key path; `seed`: of the noise; `times`: 0 makes it ten minutes."""
+    times = times or min(MOST_TIMES, math.ceil(TICKS_IN_ALL / holds.target_N.size))
     alone = dict(values) | NOISE_ALONE
     streams = (stream(seed, 0, repeat, "fit wearer noise") for repeat in range(times))
     return [held(simulated_N(alone, max_pinch_N, holds.target_N, holds.shown, one), holds.places) for one in streams]
@@ -93,8 +103,10 @@ def closest(
 ) -> dict[str, float]:
     """`values` with the `allowed` noise moved to where simulated holds come closest to those recorded."""
     holds = like(ticks)
-    recorded = held(ticks.force_N, ticks.holds())
+    recorded = held(ticks.force_N, at_rest(ticks))
     if not holds.places or not allowed or not np.isfinite(recorded.bands).all():
+        return dict(values)
+    if np.abs(mismatch(recorded, noise_again(values, max_pinch_N, holds, seed))).max() < FAR:
         return dict(values)
     scale = np.array([one.sd for one in allowed])
     middle = np.array([one.scaled for one in allowed])

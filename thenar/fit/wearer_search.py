@@ -125,7 +125,7 @@ class Held:
 
 def search(
     held: Held, chosen: tuple[Known, ...], fixed: Values, start: NDArray[np.float64], made_N: NDArray[np.float64],
-    on_round: Callable[[], None] | None = None,
+    on_round: Callable[[object], None] | None = None,
 ) -> Found:  # fmt: skip
     """Seek the most probable `chosen` values (scaled `start`, shape (chosen,)), with `fixed` ones beside them.
 
@@ -141,7 +141,7 @@ def search(
         slope += (scaled - before) / width**2
         information += np.diag(1.0 / width**2)
         if on_round is not None:
-            on_round()
+            on_round(None)
         while stiff < STIFFEST:
             step = -np.linalg.solve(information + stiff * np.diag(np.diag(information)), slope)
             step = np.clip(step, -2.0 * width, 2.0 * width)
