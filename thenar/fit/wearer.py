@@ -71,7 +71,7 @@ def fit_wearer(
     parameters = (*(_parameter(known, chosen, found, written, notes) for known in ALL), strength)
     table = {one.key: one.value for one in parameters if one.identifiable}
     holds = like(ticks)
-    again = noise_again(written, strength.value, holds, seed + 1, MOST_TIMES) if holds.places else []
+    again = noise_again(written, strength.value, holds, seed + 1, MOST_TIMES) if holds.stretches else []
     before = held(ticks.force_N, at_rest(ticks))
     settings: dict[str, float | str] = {"own_force": own_force or "as recorded", "seed": seed}
     if max_pinch_N is not None:

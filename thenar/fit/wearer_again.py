@@ -1,7 +1,7 @@
 """A fitted wearer at work, and how steadily a force is held, recorded or simulated.
 
-Steadiness and spectrum are those of held force in segments of 4 s, each without its line: coefficient of variation, and
-shares of the power between 0.25 and 20 Hz (Welch's method).
+Steadiness and spectrum are those of held force in segments of 4 s, each without its mean, or without its line where an
+unseen force drifts: coefficient of variation, and shares of the power between 0.25 and 20 Hz (Welch's method).
 """
 
 from __future__ import annotations
@@ -60,19 +60,27 @@ def simulated_N(
     return force_N
 
 
-def held(force_N: NDArray[np.float64], holds: Sequence[NDArray[np.int64]]) -> Held:
-    """Steadiness of `force_N` (ticks,) in `holds` (places of ticks)."""
+class Stretch(NamedTuple):
+    """A hold: places of its ticks, shape (n,), and whether the own force was hidden, so that it may drift."""
+
+    places: NDArray[np.int64]
+    drifts: bool
+
+
+def held(force_N: NDArray[np.float64], stretches: Sequence[Stretch]) -> Held:
+    """Steadiness of `force_N` (ticks,) in these stretches."""
     width = round(SEGMENT_S * TICK_RATE_HZ)
     variations, powers, weights = [], [], []
     frequency = np.zeros(0)
-    for places in holds:
+    for places, drifts in stretches:
         part = force_N[places]
-        mean = float(part.mean())
-        if mean <= 0.0 or part.size < width:
+        if part.size < width or part.mean() <= 0.0:
             continue
-        whole = detrend(part[: part.size // width * width].reshape(-1, width), axis=1)
+        mean = float(part.mean())
+        less = "linear" if drifts else "constant"
+        whole = detrend(part[: part.size // width * width].reshape(-1, width), axis=1, type=less)
         variations.append(100.0 * float(np.sqrt(whole.var(axis=1, ddof=1).mean())) / mean)
-        frequency, power = welch(part / mean, TICK_RATE_HZ, nperseg=width, detrend="linear")
+        frequency, power = welch(part / mean, TICK_RATE_HZ, nperseg=width, detrend=less)
         powers.append(power)
         weights.append(part.size)
     if not powers:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from thenar.fit.wearer_again import Held, held, simulated_N
+from thenar.fit.wearer_again import Held, Stretch, held, simulated_N
 from thenar.fit.wearer_known import BY_KEY
 from thenar.fit.wearer_ticks import TICK_RATE_HZ, Ticks
 from thenar.shared.noise import stream
@@ -31,8 +31,8 @@ LONGEST_HOLD_S: Final = 20.0
 SHORTEST_HOLD_S: Final = 4.0
 TICKS_IN_ALL: Final = 60_000
 MOST_TIMES: Final = 20
-CORRECTED_S: Final = 3.0
-"""What is shown from the start is first corrected; that is no noise."""
+CORRECTED_S: Final = 4.0
+"""A new target whose force is shown is first corrected for so long; that is no noise."""
 FAR: Final = 0.10
 """Nothing is moved unless steadiness or a band's share is off by more than this."""
 CLOSE: Final = 0.05
@@ -43,11 +43,11 @@ PROBE: Final = 0.02
 
 
 class Holds(NamedTuple):
-    """Holds as long and as strong as those recorded: target (N) and sight on ticks, and the places after settling."""
+    """Holds as long and strong as those recorded: target (N) and sight on ticks, and stretches after settling."""
 
     target_N: NDArray[np.float64]
     shown: NDArray[np.float64]
-    places: list[NDArray[np.int64]]
+    stretches: list[Stretch]
 
 
 class Allowed(NamedTuple):
@@ -59,27 +59,32 @@ class Allowed(NamedTuple):
     half: float
 
 
-def at_rest(ticks: Ticks) -> list[NDArray[np.int64]]:
-    """Places of the recorded holds whose force is held, not being corrected."""
-    skipped = round(CORRECTED_S * TICK_RATE_HZ)
-    return [hold[skipped:] if ticks.shown[hold].any() else hold for hold in ticks.holds()]
+def at_rest(ticks: Ticks) -> list[Stretch]:
+    """The recorded stretches in which force is held, not being corrected."""
+    begun = np.flatnonzero(ticks.begins >= 0)
+    found = []
+    for hold in ticks.holds():
+        shown = bool(ticks.shown[hold].any())
+        from_tick = begun[ticks.production[hold[0]]] + (round(CORRECTED_S * TICK_RATE_HZ) if shown else 0)
+        found.append(Stretch(hold[hold >= from_tick], not shown))
+    return found
 
 
 def like(ticks: Ticks) -> Holds:
     """Constant holds at the levels recorded, each after a time to settle."""
-    targets, shown, places, at = [], [], [], 0
-    for hold in at_rest(ticks):
+    targets, shown, stretches, at = [], [], [], 0
+    for hold, drifts in at_rest(ticks):
         length = min(hold.size, round(LONGEST_HOLD_S * TICK_RATE_HZ))
         if length < SHORTEST_HOLD_S * TICK_RATE_HZ:
             continue
         whole = round(SETTLES_S * TICK_RATE_HZ) + length
         targets.append(np.full(whole, float(ticks.force_N[hold].mean())))
-        shown.append(np.full(whole, float(ticks.shown[hold].mean() > 0.5)))
-        places.append(np.arange(at + whole - length, at + whole))
+        shown.append(np.full(whole, 0.0 if drifts else 1.0))
+        stretches.append(Stretch(np.arange(at + whole - length, at + whole), drifts))
         at += whole
     if not targets:
         return Holds(np.zeros(0), np.zeros(0), [])
-    return Holds(np.concatenate(targets), np.concatenate(shown), places)
+    return Holds(np.concatenate(targets), np.concatenate(shown), stretches)
 
 
 def noise_again(values: Mapping[str, float], max_pinch_N: float, holds: Holds, seed: int, times: int = 0) -> list[Held]:
@@ -87,7 +92,7 @@ def noise_again(values: Mapping[str, float], max_pinch_N: float, holds: Holds, s
     times = times or min(MOST_TIMES, math.ceil(TICKS_IN_ALL / holds.target_N.size))
     alone = dict(values) | NOISE_ALONE
     streams = (stream(seed, 0, repeat, "fit wearer noise") for repeat in range(times))
-    return [held(simulated_N(alone, max_pinch_N, holds.target_N, holds.shown, one), holds.places) for one in streams]
+    return [held(simulated_N(alone, max_pinch_N, holds.target_N, holds.shown, one), holds.stretches) for one in streams]
 
 
 def mismatch(recorded: Held, again: list[Held]) -> NDArray[np.float64]:
@@ -104,7 +109,7 @@ def closest(
     """`values` with the `allowed` noise moved to where simulated holds come closest to those recorded."""
     holds = like(ticks)
     recorded = held(ticks.force_N, at_rest(ticks))
-    if not holds.places or not allowed or not np.isfinite(recorded.bands).all():
+    if not holds.stretches or not allowed or not np.isfinite(recorded.bands).all():
         return dict(values)
     if np.abs(mismatch(recorded, noise_again(values, max_pinch_N, holds, seed))).max() < FAR:
         return dict(values)
