@@ -33,6 +33,9 @@ MOST_ROUNDS: Final = 2 * ROUNDS
 """Rounds of the search, at most: all numbers free, and again with the untold ones at their defaults."""
 NORMAL_95: Final = 1.959964
 NAN: Final = float("nan")
+WIDER: Final = 1.25
+"""Intervals are so much wider than the linear chain says. It leaves out that noise grows with wander, and where force
+meets zero; on 58 drawn wearers its plain intervals held 91 % of the truths, some numbers 82 %."""
 OFF_SHARE: Final = 0.15
 """Steadiness or a band's share that comes out further off than this when simulated again is warned of."""
 LEAST_BAND: Final = 0.02
@@ -63,6 +66,7 @@ def fit_wearer(
     against = HeldAgainst(ticks, strength.value)
     chosen = tuple(known for known in ALL if not unseen(known, seen))
     found = search(against, chosen, {}, centres(chosen), against.made_at_first(), on_round)
+    found = found._replace(covariance=WIDER * WIDER * found.covariance)
     notes = _notes(chosen, found, seen, strength.value)
     settled = _settled(against, chosen, found, notes, on_round)
     # As a scenario will have it: what isn't told is at its default.

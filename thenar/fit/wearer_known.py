@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from thenar.plant_models.settings import Wearer
 
-TOLD: Final = 0.5
+TOLD: Final = 0.6
 """A number is called identifiable when the recording narrows its SD to this share of what it was before, or less."""
 
 
