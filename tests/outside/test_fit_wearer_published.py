@@ -1,8 +1,8 @@
 """The fit of a wearer against other people's code and one real recording.
 
 Outside: statsmodels' Kalman filter, scipy.signal's frequency response and Welch spectrum. The recording: openhdemg
-0.1.2 sample (see `recorded_trapezoid.py`), one person's vastus lateralis, voluntary, no stimulation, no pinch; its force in
-percent of maximum is taken as newtons of a maximum of 100 N.
+0.1.2 sample (see `recorded_trapezoid.py`), one person's vastus lateralis, voluntary, no stimulation, no pinch; its
+force in percent of maximum is taken as newtons of a maximum of 100 N.
 """
 
 from __future__ import annotations
@@ -49,8 +49,8 @@ def real_fit(recorded_trapezoid: RecordedForce) -> Fit:
 def test_noise_fitted_to_a_real_recording_simulates_with_its_variation_and_band_shares(
     recorded_trapezoid: RecordedForce, real_fit: Fit
 ) -> None:
-    # The plateau from 10 to 24 s, as in test_force_steadiness.py, against another loop than the fit's: CV, and shares of
-    # the power between 0.25 and 20 Hz, each within 15 %.
+    # The plateau from 10 to 24 s, as in test_force_steadiness.py, against another loop than the fit's: CV, and shares
+    # of the power between 0.25 and 20 Hz, each within 15 %.
     force, rate_Hz = recorded_trapezoid
     plateau = force[round(10 * rate_Hz) : round(24 * rate_Hz)]
     wanted = [variation(plateau), *band_shares(plateau, rate_Hz, EDGES_HZ)]
@@ -144,6 +144,7 @@ def expected_z(held: Held, values: dict[str, float]) -> float:
     return float((held.made_at_first()[0] - habit_N) / (production.scatter_share * production.gain * target_N))
 
 
+@pytest.mark.filterwarnings("ignore::scipy.signal.BadCoefficients")
 def test_simulated_noise_has_the_spectrum_that_scipy_finds_for_the_fitted_chain() -> None:
     # scipy.signal.dfreqresp of both first-order noises through the linear body, against Welch on five minutes of force.
     wearer = wearer_of({"production.scatter_share": 0.0, "production.wander_share": 0.0}, STRONG_N)

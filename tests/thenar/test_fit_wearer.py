@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from thenar.fit.recording import Recording
 from thenar.fit.wearer import fit_wearer
 from thenar.fit.wearer_known import ALL
 from thenar.plant_models.settings import Wearer
+from thenar.report.fit_wearer_picture import fit_wearer_picture
 from thenar.shared.errors import InputError
 
 STRONG_N = 90.0
@@ -115,6 +117,14 @@ def test_the_table_holds_what_is_told_alone_and_a_wearer_can_be_made_of_it(
         if one.identifiable and math.isfinite(one.low):
             assert one.low <= one.value <= one.high
     assert made.max_pinch_N == STRONG_N
+
+
+def test_the_picture_says_in_its_alt_text_what_was_told(always_shown: Fit, tmp_path: Path) -> None:
+    file = tmp_path / "fit.png"
+    fit_wearer_picture(file, "hold.csv", always_shown)
+    words = file.read_bytes().split(b"Description", 1)[1][:4000].decode("latin-1")
+    assert "visual_gain_per_s" in words
+    assert "drift_depth" not in words
 
 
 def test_the_same_recording_and_seed_give_the_same_fit() -> None:
