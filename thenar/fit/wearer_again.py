@@ -93,4 +93,4 @@ def band_shares(frequency_Hz: NDArray[np.float64], power: NDArray[np.float64]) -
     """Shares of the power between EDGES_HZ, shape (bands,); both inputs of shape (n,)."""
     whole = power[(frequency_Hz >= EDGES_HZ[0]) & (frequency_Hz <= EDGES_HZ[-1])].sum()
     inside = [(frequency_Hz >= low) & (frequency_Hz < high) for low, high in pairwise(EDGES_HZ)]
-    return np.array([power[band].sum() for band in inside]) / whole
+    return np.asarray([float(power[band].sum() / whole) for band in inside])

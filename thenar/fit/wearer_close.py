@@ -100,7 +100,9 @@ def mismatch(recorded: Held, again: list[Held]) -> NDArray[np.float64]:
     counted = recorded.bands > LEAST_BAND
     bands = np.mean([one.bands for one in again], axis=0)[counted]
     variation = np.mean([one.variation_percent for one in again])
-    return np.log(np.concatenate([[variation / recorded.variation_percent], bands / recorded.bands[counted]]))
+    return np.asarray(
+        np.log(np.concatenate([[variation / recorded.variation_percent], bands / recorded.bands[counted]]))
+    )
 
 
 def closest(

@@ -136,6 +136,7 @@ def search(
     now = held.told_by(_values(chosen, scaled, fixed), made_N)
     worth = _worth(held, now, scaled, before, width)
     information = np.diag(1.0 / width**2)
+    tried, next_told, next_worth = scaled, now, worth
     for _ in range(ROUNDS):
         slope, information = _slopes(held, chosen, fixed, scaled, made_N, now)
         slope += (scaled - before) / width**2
@@ -160,7 +161,9 @@ def search(
         worth = _worth(held, now, scaled, before, width)
         if gained < CLOSE_ENOUGH:
             break
-    return Found(_values(chosen, scaled, fixed), scaled, np.linalg.inv(information), now, made_N)
+    return Found(
+        _values(chosen, scaled, fixed), scaled, np.asarray(np.linalg.inv(information), dtype=np.float64), now, made_N
+    )
 
 
 def _values(chosen: tuple[Known, ...], scaled: NDArray[np.float64], fixed: Values) -> Values:

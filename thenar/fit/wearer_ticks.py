@@ -160,4 +160,4 @@ def _force_at(force: Series, t_s: NDArray[np.float64], rate_Hz: float) -> NDArra
     taps = 2 * round(0.15 * rate_Hz) + 1
     even_N = np.interp(even_s, force.t_s, force.values)
     smooth_N = filtfilt(firwin(taps, FILTER_HZ, fs=rate_Hz), [1.0], even_N, padlen=min(3 * taps, even_N.size - 1))
-    return np.interp(t_s, even_s, smooth_N)
+    return np.asarray(np.interp(t_s, even_s, smooth_N))

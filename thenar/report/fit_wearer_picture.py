@@ -24,8 +24,8 @@ POINTS: Final = 4000
 LOWEST_HZ: Final = 0.25
 HIGHEST_HZ: Final = 20.0
 BEYOND: Final = 4.5
-HIDDEN_LOOK: Final = {"marker": "o", "color": ink.FORCE, "markersize": 5, "linestyle": "none"}
-SHOWN_LOOK: Final = {
+HIDDEN_LOOK: Final[dict[str, Any]] = {"marker": "o", "color": ink.FORCE, "markersize": 5, "linestyle": "none"}
+SHOWN_LOOK: Final[dict[str, Any]] = {
     "marker": "s", "markeredgecolor": ink.ESTIMATE, "markerfacecolor": "white", "markersize": 5, "linestyle": "none",
 }  # fmt: skip
 
@@ -128,7 +128,9 @@ def _left(axes: Axes, drawn: Any) -> None:
     """Standardised errors of prediction: a normal curve is what they should be."""
     errors: NDArray[np.float64] = drawn["error_sd"]
     edges = np.linspace(-BEYOND, BEYOND, 46)
-    axes.hist(np.clip(errors, -BEYOND, BEYOND), edges, density=True, color=ink.FORCE, alpha=0.55, label="errors")
+    axes.hist(
+        np.clip(errors, -BEYOND, BEYOND), edges.tolist(), density=True, color=ink.FORCE, alpha=0.55, label="errors"
+    )
     middle = np.linspace(-BEYOND, BEYOND, 200)
     normal = np.exp(-0.5 * middle * middle) / math.sqrt(2.0 * math.pi)
     axes.plot(middle, normal, color=ink.INK, linewidth=1.2, label="as they should be")
