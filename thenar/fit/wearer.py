@@ -127,8 +127,8 @@ def _strength(recording: Recording, ticks: Ticks, given_N: float | None) -> Para
 def _for_few(chosen: tuple[Known, ...], found: Found, productions: int) -> Found:
     """Wider intervals, and memory's for few productions: gain and offset use up two of what tells the scatter.
 
-    The most probable SD of n numbers about a fitted line is too small by the root of (n - 2) / n, and its log by half of
-    1 / (n - 2) more (chi-squared, as in any textbook on regression).
+    The most probable SD of n numbers about a fitted line is too small by the root of (n - 2) / n, and its log by half
+    of 1 / (n - 2) more (chi-squared, as in any textbook on regression).
     """
     scaled, widths = found.scaled.copy(), np.full(len(chosen), WIDER)
     left = productions - FITTED_TO_MEMORY
