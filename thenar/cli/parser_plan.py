@@ -89,7 +89,7 @@ def looks(text: str) -> int:
 
 def pool_wearers(text: str) -> int:
     """How many wearers to simulate. Raises ArgumentTypeError for anything else."""
-    return _whole_between(text, 20, 100_000)
+    return _whole_between(text, 20, 2_000)
 
 
 def simulations(text: str) -> int:
