@@ -75,6 +75,7 @@ def looks_answer(plan: PeoplePlan) -> str:
         f"average {looks.power.expected_people:.1f} when there is the effect and {looks.none.expected_people:.1f} when "
         f"there is none. {_share(looks.power)} find it. Without any effect {_alarm_share(looks.none)} raise a false "
         f"alarm (95 % interval {none_low} to {none_high}; {plan.pool.wearers} simulated wearers)."
+        f"{_too_many(plan, looks.none)}"
     )
 
 
@@ -136,16 +137,21 @@ def _effect(plan: PeoplePlan) -> str:
 
 
 def _false_alarms(plan: PeoplePlan, none: Power) -> str:
-    ends = none.alarm_interval
-    low, high = (percent(end, 2) for end in ends)
-    many = (
-        " MORE THAN ALPHA: the simulated differences are skewed, and with so few people the t test then errs more "
-        "often. Take more people, or judge by ranks too."
-    )
+    low, high = (percent(end, 2) for end in none.alarm_interval)
     return (
         f"With {none.people} people and no effect at all {_alarm_share(none)} of the studies find one (95 % interval "
         f"{low} to {high}; alpha {plan.question.alpha:g}; {plan.pool.wearers} simulated wearers)."
-        f"{many if ends[0] > plan.question.alpha else ''}"
+        f"{_too_many(plan, none)}"
+    )
+
+
+def _too_many(plan: PeoplePlan, none: Power) -> str:
+    """A warning where more false alarms than alpha are beyond chance."""
+    if none.alarm_interval[0] <= plan.question.alpha:
+        return ""
+    return (
+        " MORE THAN ALPHA: the simulated differences are skewed, and with so few people the t test then errs more "
+        "often. Take more people, or judge by ranks too."
     )
 
 
