@@ -37,9 +37,9 @@ OBRIEN_FLEMING = (1.960, 1.977, 2.004, 2.024, 2.040, 2.053, 2.063, 2.072, 2.080,
 
 @pytest.fixture(scope="module")
 def normal() -> Draws:
-    """40,000 studies from a pool of normal differences, mean 0 and SD 1: one point of power is four standard errors."""
+    """100,000 studies of normal differences, mean 0 and SD 1: one point of power is six standard errors."""
     values = np.random.default_rng(11).standard_normal(200_000)
-    return Draws((values - values.mean()) / values.std(), 40_000, 12)
+    return Draws((values - values.mean()) / values.std(), 100_000, 12)
 
 
 def even(looks: int) -> list[float]:
