@@ -36,7 +36,7 @@ from thenar.shared.ticks import us_from_ms
 class ConfidentSettings(ProportionalSettings):
     """Settings of the confident law: those of the proportional law and its own. Defaults are our own choice."""
 
-    tolerance_N: float = Field(1.0, gt=0, le=1000, description="stated SD of the estimate at which the push is halved")
+    tolerance_N: float = Field(0.5, gt=0, le=1000, description="stated SD of the estimate at which the push is halved")
     fresh_ms: float = Field(200.0, ge=0, le=60_000, description="age up to which an estimate counts fully")
     stale_ms: float = Field(400.0, gt=0, le=60_000, description="age from which an estimate counts for nothing")
     least_confidence: float = Field(0.1, ge=0, le=1, description="confidence below which nothing is asked")

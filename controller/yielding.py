@@ -45,7 +45,7 @@ class YieldingSettings(ProportionalSettings):
         300.0, gt=0, le=60_000, description="time constant that the estimate's rate of change is smoothed by"
     )
     yield_above_N_per_s: float = Field(
-        2.0, gt=0, le=1000, description="rate towards the target above which nothing is asked"
+        3.0, gt=0, le=1000, description="rate towards the target above which nothing is asked"
     )
     resume_below_N_per_s: float = Field(
         0.5, ge=0, le=1000, description="rate towards the target below which it pushes again"

@@ -53,9 +53,9 @@ def trusted(sd_N: float, age_ms: float, **table: object) -> float:
 
 
 def test_an_sd_of_the_tolerance_halves_the_push_and_one_of_twice_that_leaves_a_fifth() -> None:
-    assert trusted(1.0, 0.0) == 0.5
-    assert trusted(2.0, 0.0) == pytest.approx(0.2, rel=1e-15)
-    sure, unsure = asked(seen(4.0)), asked(seen(4.0, 1.0))
+    assert trusted(0.5, 0.0) == 0.5
+    assert trusted(1.0, 0.0) == pytest.approx(0.2, rel=1e-15)
+    sure, unsure = asked(seen(4.0)), asked(seen(4.0, 0.5))
     beyond = [demand.agonist.current_mA - CALIBRATION.agonist.motor_mA for demand in (sure, unsure)]
     assert beyond == pytest.approx([0.45, 0.225])
 
@@ -66,7 +66,7 @@ def test_an_estimate_counts_less_from_fresh_to_stale_and_then_not_at_all() -> No
 
 
 def test_below_the_least_confidence_it_rests() -> None:
-    just, below = asked(seen(4.0, 1.0), least_confidence=0.5), asked(seen(4.0, 1.01), least_confidence=0.5)
+    just, below = asked(seen(4.0, 0.5), least_confidence=0.5), asked(seen(4.0, 0.51), least_confidence=0.5)
     assert not is_rest(just.agonist)
     assert below == AT_REST
 
