@@ -244,8 +244,9 @@ def test_the_confident_law_has_the_margins_of_the_proportional_one_at_the_confid
     sure, half = margins_of(study(table)), margins_of(study(f"{table}\ntolerance_N = 0.1"))
     plain = margins_of(study(CURRENT_LAW))
     assert sure.gain_key == "law.settings.gain_mA_per_N"
-    # Told an SD of 0.1 N: confidence 1 / 1.04 under the default tolerance of 0.5 N.
-    assert sure.wearers[0].margins.gain == pytest.approx(1.04 * plain.wearers[0].margins.gain, rel=0.03)
+    # Told an SD of 0.1 N: confidence 1 / 1.04 under the default tolerance of 0.5 N. The current then stands a little
+    # lower on a curved recruitment, so the margin grows by somewhat more than that.
+    assert 1.04 < sure.wearers[0].margins.gain / plain.wearers[0].margins.gain < 1.08
     assert half.wearers[0].margins.gain > 1.8 * plain.wearers[0].margins.gain
 
 
