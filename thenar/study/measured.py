@@ -132,8 +132,10 @@ def _seen_on(desk: Desk) -> Seen:
     floats, integers = desk.trace_floats, desk.trace_integers
     left = desk.pulses[: int(desk.live["pulses"][0])]
     happened = desk.happenings[: int(desk.live["happenings"][0])]
+    target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA = floats.T[list(_SEEN_FLOATS)]
     return Seen(
-        integers[:, _TIME], *(floats[:, place] for place in _SEEN_FLOATS), integers[:, _REASONS],
+        integers[:, _TIME], target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA,
+        integers[:, _REASONS],
         np.ascontiguousarray(left[:, 0]), np.ascontiguousarray(left[:, 1]), left[:, 2] / 1e3, left[:, 3],
         np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]),
     )  # fmt: skip

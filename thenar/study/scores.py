@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import methodcaller
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -70,7 +71,7 @@ def trial_scores(rows: Sequence[TargetRow]) -> dict[str, float]:
         "charge_uC_per_min": charge_uC / minutes,
         "interventions_per_min": sum(count for row in rows for count in row.interventions.values()) / minutes,
         "trips_per_min": math.fsum(row.value("trips") for row in rows) / minutes,
-        **{name: _by_time(rows, lambda row, name=name: row.value(name)) for name in _AGENCY},
+        **{name: _by_time(rows, methodcaller("value", name)) for name in _AGENCY},
     }
 
 
