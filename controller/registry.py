@@ -25,7 +25,9 @@ ENTRY_POINT_GROUP: Final = "thenar.laws"
 
 _BUILT_IN: Final = {
     "bang-bang": "thenar.controller.bang_bang:BangBang",
+    "confident": "thenar.controller.confident:Confident",
     "proportional": "thenar.controller.proportional:Proportional",
+    "yielding": "thenar.controller.yielding:Yielding",
 }
 
 

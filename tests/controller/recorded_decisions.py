@@ -27,6 +27,8 @@ SETTINGS: dict[str, list[dict[str, object]]] = {
         {"hysteresis_N": 1.0, "minimum_dwell_ms": 0.0, "acts_on": "width", "set_current_mA": 9.1},
         {"agonist": {"current_mA": 7.7}, "minimum_dwell_ms": 73.3},
     ],
+    "confident": [{}, {"gain_fraction_per_N": 0.11, "tolerance_N": 0.3, "fresh_ms": 30.0, "least_confidence": 0.0}],
+    "yielding": [{"yield_above_N_per_s": 9.0}, {"gain_fraction_per_N": 0.11, "rate_tau_ms": 900.0}],
 }
 
 
@@ -38,7 +40,9 @@ def decisions(count: int = 2000) -> Iterator[str]:
             law = law_class(name)(law_settings(law_class(name), table, "test"), CALIBRATION)
             for index in range(count):
                 estimate_N = float("nan") if draw.random() < 0.05 else draw.gauss(5.0, 3.0)
-                agonist, antagonist = law.decide(observe(draw.choice((3.0, 6.0, 9.0)), estimate_N, index * 20_000))
+                seen = observe(draw.choice((3.0, 6.0, 9.0)), estimate_N, index * 20_000)
+                late = {"estimate_age_us": draw.randrange(0, 300_000), "stated_sd_N": draw.expovariate(2.0)}
+                agonist, antagonist = law.decide(seen._replace(**late))
                 yield " ".join(float(number).hex() for number in (*agonist, *antagonist))
 
 

@@ -21,7 +21,7 @@ def setting(law: str, name: str) -> SettingDescription:
     return found
 
 
-@pytest.mark.parametrize("name", ["proportional", "bang-bang"])
+@pytest.mark.parametrize("name", ["proportional", "bang-bang", "confident", "yielding"])
 def test_every_built_in_law_has_one_line_and_every_setting_a_meaning(name: str) -> None:
     law = described(name)
     assert law.built_in
@@ -41,6 +41,10 @@ def test_units_come_from_names() -> None:
         ("proportional", "start", ""),
         ("bang-bang", "minimum_dwell_ms", "ms"),
         ("bang-bang", "agonist.share", "1"),
+        ("confident", "tolerance_N", "N"),
+        ("confident", "least_confidence", "1"),
+        ("yielding", "rate_tau_ms", "ms"),
+        ("yielding", "yield_above_N_per_s", "N/s"),
     ):
         assert setting(law, name).unit == unit
 

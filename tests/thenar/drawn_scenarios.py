@@ -31,6 +31,12 @@ _LAWS = st.one_of(
     _table("law.settings", deadband_N=_round(0.2, 2), hysteresis_N=_round(0, 0.4), minimum_dwell_ms=_round(0, 400)).map(
         lambda settings: f'[law]\nname = "bang-bang"\n{settings}'
     ),
+    _table("law.settings", gain_fraction_per_N=_round(0, 0.2), tolerance_N=_round(0.1, 2), fresh_ms=_round(0, 300)).map(
+        lambda settings: f'[law]\nname = "confident"\n{settings}'
+    ),
+    _table("law.settings", gain_fraction_per_N=_round(0, 0.2), yield_above_N_per_s=_round(0.5, 6)).map(
+        lambda settings: f'[law]\nname = "yielding"\n{settings}'
+    ),
 )
 _TARGETS = st.one_of(
     st.builds(lambda level: f'[target]\nprogram = "constant"\nlevel_N = {level}', _round(0, 15)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -92,6 +93,18 @@ def test_a_law_of_ones_own_that_compiles_runs_here_and_is_the_same(tmp_path: Pat
     assert both(trial) == []
     assert len(run_trial_compiled(trial).pulses["t_us"]) > 20
     assert slow_laws([trial]) == {}
+
+
+@pytest.mark.parametrize("name", ["confident", "yielding"])
+def test_the_agency_aware_laws_run_here_and_are_measured_the_same(name: str) -> None:
+    steps = '[target]\nprogram = "steps"\nlevels_N = [4.0, 9.0]\nevery_s = 1.0\norder = "listed"'
+    trial = the_trial(f'[law]\nname = "{name}"', steps, seconds=6.0)
+    assert both(trial) == []
+    assert slow_laws([trial]) == {}
+    rows = dict(measured([trial], moving=False, jobs=1))[0]
+    assert repr(rows) == repr(target_rows(run_trial(trial), moving=False))
+    assert any(0.0 < row.value("own_impulse_percent") < 100.0 for row in rows)
+    assert any(not math.isnan(row.value("evoked_lead_ms")) for row in rows)
 
 
 def test_a_law_that_only_decides_runs_in_the_event_engine_and_is_named_with_the_reason(tmp_path: Path) -> None:

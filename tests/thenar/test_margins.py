@@ -239,6 +239,27 @@ def test_a_law_of_one_s_own_that_remembers_is_refused_in_words(tmp_path: Path) -
         margins_of(own_law(tmp_path, "self.asked = error = 0.9 * self.asked + 0.1 * error"))
 
 
+def test_the_confident_law_has_the_margins_of_the_proportional_one_at_the_confidence_it_is_asked_at() -> None:
+    table = CURRENT_LAW.replace("proportional", "confident")
+    sure, half = margins_of(study(table)), margins_of(study(f"{table}\ntolerance_N = 0.1"))
+    plain = margins_of(study(CURRENT_LAW))
+    assert sure.gain_key == "law.settings.gain_mA_per_N"
+    # Told an SD of 0.1 N: confidence 1 / 1.04 under the default tolerance of 0.5 N. The current then stands a little
+    # lower on a curved recruitment, so the margin grows by somewhat more than that.
+    assert 1.04 < sure.wearers[0].margins.gain / plain.wearers[0].margins.gain < 1.08
+    assert half.wearers[0].margins.gain > 1.8 * plain.wearers[0].margins.gain
+
+
+def test_the_yielding_law_remembers_and_is_refused_in_words() -> None:
+    with pytest.raises(InputError, match="a law that remembers"):
+        margins_of(study(CURRENT_LAW.replace("proportional", "yielding")))
+
+
+def test_the_default_gain_of_the_proportional_law_is_at_least_twice_below_the_ultimate_one() -> None:
+    for level_N in (3.0, 6.0, 11.0, 20.0):
+        assert margins_of(study('[law]\nname = "proportional"'), level_N).gain_margin() > 2.0
+
+
 def test_the_bang_bang_law_has_a_limit_cycle_in_place_of_margins() -> None:
     file = load_scenario(gallery_file("stop-and-re-arm"))
     with pytest.raises(InputError, match="it switches"):

@@ -263,6 +263,9 @@ def test_the_default_ranges_are_those_stated() -> None:
         "law.settings.gain_mA_per_N=0.05:5:log",
         "law.settings.deadband_N=0.05:2",
     ]
+    for law in ("confident", "yielding"):
+        own = parse_scenario(SMALL.replace('name = "proportional"', f'name = "{law}"'), "x.toml", Path())
+        assert ranges_to_tune(own, ()) == ranges_to_tune(by_current, ())
     bang_bang = parse_scenario(BANG_BANG, "x.toml", Path())
     assert [str(one) for one in ranges_to_tune(bang_bang, ())] == [
         "law.settings.agonist.share=0.02:0.8",

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any, Final
 
+from thenar.engine.band import half_band_N
 from thenar.shared.compiled import entry, step
 
-BAND_SHARE: Final = 0.10
-BAND_LEAST_N: Final = 0.5
 SETTLED_AFTER_US: Final = 1_000_000
 STAY_US: Final = 500_000
 
@@ -18,12 +17,6 @@ SUMS: Final = 10
 HOLDS, SETTLED, PULSES, TRIPS, ACTED = 0, 1, 2, 4, 5
 COUNTS: Final = 44
 """Columns of `counts`: holds, settled ones, pulses of either channel, trips, and rows by requirement from R01 on."""
-
-
-@step
-def half_band_N(target_N: float) -> float:
-    """Half-width of the band around a target, N."""
-    return max(BAND_SHARE * abs(target_N), BAND_LEAST_N)
 
 
 @step

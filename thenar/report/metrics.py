@@ -14,6 +14,8 @@ Definitions, all on the rows of the trace (force at the fingertip, as the trace 
 - settling time: from the start of a hold until the force is in the band and stays there for 0.5 s, averaged
   over the holds that settled (`settled_holds` of `holds` did). NaN when none did.
 - charge: rectified, that is current times width of both phases of every pulse, summed.
+- agency: own_impulse_percent, against_own_percent, evoked_lead_ms, over_window_percent and refusals_per_min are
+  defined, with their limits, at the head of `thenar.engine.measures_agency`. They never make one score.
 - interventions: trace rows at which a requirement had acted since the row before. The exact number of control
   ticks and pulses is counted per trial by the engine (`reason_ticks`).
 """
@@ -21,15 +23,16 @@ Definitions, all on the rows of the trace (force at the fingertip, as the trace 
 from __future__ import annotations
 
 import math
+import statistics
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.engine import measures
-from thenar.engine.measures import BAND_LEAST_N, BAND_SHARE
+from thenar.engine import measures, measures_agency
+from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
 from thenar.engine.result import TrialLabel, TrialResult
-from thenar.shared.ticks import US_PER_S
+from thenar.shared.ticks import US_PER_MS, US_PER_S
 
 PHASES_PER_PULSE: Final = 2
 REQUIREMENTS_COUNT: Final = 39
@@ -59,6 +62,11 @@ METRICS: Final = (
     Metric("agonist_pulses", "1", "pulses of the agonist channel"),
     Metric("antagonist_pulses", "1", "pulses of the antagonist channel"),
     Metric("trips", "1", "latched trips"),
+    Metric("own_impulse_percent", "%", "own force over own, agonist and antagonist force, as impulses"),
+    Metric("against_own_percent", "%", "time in which evoked force points against the change of the own force"),
+    Metric("evoked_lead_ms", "ms", "evoked onset ahead of own onset after a step, median over holds"),
+    Metric("over_window_percent", "%", "steps after which evoked force led by more than 100 ms (published: 80 to 100)"),
+    Metric("refusals_per_min", "1/min", "episodes of the agonist above the band, or the antagonist below it"),
 )
 
 
@@ -87,11 +95,19 @@ class TargetRow(NamedTuple):
 
 
 class Seen(NamedTuple):
-    """What is measured of a trial, in order of time: columns of the trace (rows,), of the pulses (pulses,), trips."""
+    """What is measured of a trial, in order of time: columns of the trace (rows,), of the pulses (pulses,), trips.
+
+    `own_N`, `agonist_N`, `antagonist_N`: forces as each would be alone; `agonist_mA`, `antagonist_mA`: admitted.
+    """
 
     t_us: Integers
     target_N: Floats
     force_N: Floats
+    own_N: Floats
+    agonist_N: Floats
+    antagonist_N: Floats
+    agonist_mA: Floats
+    antagonist_mA: Floats
     reasons: Integers
     pulse_us: Integers
     channel: Integers
@@ -108,8 +124,9 @@ def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
     trace, pulses = result.trace, result.pulses
     trips = [event["t_us"] for event in result.events if event.get("kind") == "trip"]
     seen = Seen(
-        trace["t_us"], trace["target_N"], trace["force_N"], trace["reasons"], pulses["t_us"], pulses["channel"],
-        pulses["current_mA"], pulses["width_us"], np.array(trips, dtype=np.int64),
+        trace["t_us"], trace["target_N"], trace["force_N"], trace["voluntary_N"], trace["agonist_evoked_N"],
+        trace["antagonist_evoked_N"], trace["agonist_admitted_mA"], trace["antagonist_admitted_mA"], trace["reasons"],
+        pulses["t_us"], pulses["channel"], pulses["current_mA"], pulses["width_us"], np.array(trips, dtype=np.int64),
     )  # fmt: skip
     return rows_of_seen(result.label, result.duration_us, seen, moving=moving)
 
@@ -121,7 +138,10 @@ def rows_of_seen(label: TrialLabel, duration_us: int, seen: Seen, *, moving: boo
     kept = np.flatnonzero(span_us > 0)
     if not len(kept):
         return []
-    target_N = np.ascontiguousarray(seen.target_N[kept])
+    # Mostly all rows but the last: then no row is looked up one by one.
+    rows: Any = slice(len(kept)) if kept[-1] == len(kept) - 1 else kept
+    t_us, target_N, force_N, *others, reasons = (np.ascontiguousarray(column[rows]) for column in seen[:9])
+    span_us = span_us[rows]
     starts = np.zeros(1, np.int64) if moving else np.append(0, np.flatnonzero(np.diff(target_N) != 0.0) + 1)
     levels, level = (np.full(1, math.nan), 0) if moving else np.unique(target_N[starts], return_inverse=True)
     holds = np.stack(
@@ -131,16 +151,49 @@ def rows_of_seen(label: TrialLabel, duration_us: int, seen: Seen, *, moving: boo
     sums[:, measures.OVERSHOOT] = math.nan
     counts = np.zeros((len(levels), measures.COUNTS), dtype=np.int64)
     measures.measure(
-        t_us[kept], span_us[kept], target_N, seen.force_N[kept], seen.reasons[kept], holds, not moving,
+        t_us, span_us, target_N, force_N, reasons, holds, not moving,
         seen.pulse_us, seen.channel, seen.current_mA * seen.width_us * PHASES_PER_PULSE, seen.trips_us, sums, counts,
     )  # fmt: skip
+    forces = measures_agency.Forces(force_N, *others)
+    agency = _agency(t_us, span_us, target_N, forces, holds, sums[:, measures.TIME], moving=moving)
     return [
-        _row(label, MOVING if moving else level_name(level_N), level_N, own_sums, own_counts)
-        for level_N, own_sums, own_counts in zip(levels.tolist(), sums.tolist(), counts.tolist(), strict=True)
+        _row(label, MOVING if moving else level_name(level_N), level_N, own_sums, own_counts, own_agency)
+        for level_N, own_sums, own_counts, own_agency in zip(
+            levels.tolist(), sums.tolist(), counts.tolist(), agency, strict=True
+        )
     ]
 
 
-def _row(label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int]) -> TargetRow:
+def _agency(
+    t_us: Integers, span_us: Integers, target_N: Floats, forces: measures_agency.Forces, holds: Integers,
+    shown_us: Floats, *, moving: bool,
+) -> list[tuple[float, ...]]:  # fmt: skip
+    """The agency measures of each level, in the order of METRICS. `shown_us`: for how long each was shown."""
+    sums = np.zeros((len(shown_us), measures_agency.SUMS))
+    counts = np.zeros((len(shown_us), measures_agency.COUNTS), dtype=np.int64)
+    leads_us = np.zeros(len(holds))
+    measures_agency.measure_agency(t_us, span_us, target_N, forces, holds, not moving, sums, counts, leads_us)
+    leads: list[list[float]] = [[] for _ in shown_us]
+    for level, lead_us in zip(holds[:, 2].tolist(), leads_us.tolist(), strict=True):
+        if not math.isnan(lead_us):
+            leads[level].append(lead_us)
+    return [
+        (
+            100.0 * own / (own + evoked) if own + evoked > 0.0 else math.nan,
+            100.0 * against_us / time_us,
+            statistics.median(own_leads) / US_PER_MS if own_leads else math.nan,
+            100.0 * over / of if of else math.nan,
+            60.0 * refusals * US_PER_S / time_us,
+        )
+        for time_us, (own, evoked, against_us), (refusals, of, over), own_leads in zip(
+            shown_us.tolist(), sums.tolist(), counts.tolist(), leads, strict=True
+        )
+    ]
+
+
+def _row(
+    label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int], agency: tuple[float, ...]
+) -> TargetRow:
     time_us, settled = sums[measures.TIME], counts[measures.SETTLED]
     values = (
         sums[measures.ABSOLUTE] / time_us,
@@ -154,6 +207,7 @@ def _row(label: TrialLabel, target: str, target_N: float, sums: list[float], cou
         float(counts[measures.PULSES]),
         float(counts[measures.PULSES + 1]),
         float(counts[measures.TRIPS]),
+        *agency,
     )
     acted = {f"R{number:02d}": rows for number, rows in enumerate(counts[measures.ACTED :], start=1) if rows}
     holds = counts[measures.HOLDS]

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.law import Law
+from thenar.controller.stepped import SteppedLaw
 from thenar.engine.asking import answer_of
 from thenar.plant_models.electrode import delivered_mA, electrode_params
 from thenar.plant_models.estimator import bias_knots, biased_N
@@ -101,11 +102,14 @@ def share_of(channel: Channel, stimulus: Stimulus) -> float:
 
 
 def refuse_memory(law: Law, level_N: float, reading_N: float, file: str) -> None:
-    """Raise InputError when the law's answer to one error depends on when it is asked or on what was asked before."""
+    """Raise InputError when the law's answer to one error depends on when it is asked or on what was asked before.
+
+    A stepped law says itself that it remembers: one that watches the estimate move shows nothing at a still one.
+    """
     errors = np.linspace(-level_N, level_N, 9).tolist()
     there = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[0], file) for error in errors]
     back = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[1], file) for error in reversed(errors)]
-    if there != back[::-1]:
+    if there != back[::-1] or (isinstance(law, SteppedLaw) and law.memory.size):
         allowed = "a law whose answer follows from target and estimate alone; thenar run shows what this one does"
         raise InputError([Problem(file, "law", "a law that remembers: it has no slope", allowed)])
 

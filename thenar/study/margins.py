@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.margins import Margins, direct_margins, loop_margins
-from thenar.controller.registry import build_law
+from thenar.controller.registry import build_law, is_built_in, law_class
 from thenar.engine.trial import Trial, plan_trials
 from thenar.plant_models.settings import Channel
 from thenar.safety.edge import period_us as whole_period_us
@@ -164,12 +164,14 @@ def check_level(trials: Sequence[Trial], level_N: float, file: str) -> None:
 
 
 def gain_setting(loaded: LoadedScenario) -> tuple[str, float]:
-    """Key and value of the law's gain; ("", NaN) for a law that isn't the proportional one."""
-    if loaded.scenario.law.name != "proportional":
-        return "", math.nan
+    """Key and value of the law's gain; ("", NaN) for a law that has none of the proportional one's."""
     from thenar.controller.proportional import ProportionalSettings
 
-    settings = ProportionalSettings.model_validate(loaded.scenario.law.settings)
+    name = loaded.scenario.law.name
+    model = getattr(law_class(name), "Settings", None) if name is not None and is_built_in(name) else None
+    if not (isinstance(model, type) and issubclass(model, ProportionalSettings)):
+        return "", math.nan
+    settings = model.model_validate(loaded.scenario.law.settings)
     by_share = settings.gain_fraction_per_N is not None
     key = "gain_fraction_per_N" if by_share else "gain_mA_per_N"
     return f"law.settings.{key}", float(getattr(settings, key))

@@ -21,6 +21,7 @@ ASSUMED: Final = (
     "above motor threshold a felt cue doesn't vary, so trust moves no margin; the slow loop through it isn't judged",
     "within the bounds on one pulse the interlock lets everything through; pads touch fully",
     "no fatigue, no faults, no dropouts or jumps",
+    "a law that heeds the estimate's age and stated SD is told 100 ms and 0.1 N",
     "what sampling folds to other frequencies is left out; noise moves no margin",
 )
 CHECKED_WITH: Final = (

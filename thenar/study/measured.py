@@ -23,7 +23,13 @@ from thenar.report.metrics import Seen, TargetRow, rows_of_seen
 from thenar.workers import finished_in_order
 
 _QUEUED_PER_JOB: Final = 2
-_TARGET, _FORCE = TRACE_FLOATS.index("target_N"), TRACE_FLOATS.index("force_N")
+_SEEN_FLOATS: Final = tuple(
+    TRACE_FLOATS.index(name)
+    for name in (
+        "target_N", "force_N", "voluntary_N", "agonist_evoked_N", "antagonist_evoked_N", "agonist_admitted_mA",
+        "antagonist_admitted_mA",
+    )
+)  # fmt: skip
 _TIME, _REASONS = TRACE_INTEGERS.index("t_us"), TRACE_INTEGERS.index("reasons")
 
 Measured = tuple[int, list[TargetRow]]
@@ -126,8 +132,10 @@ def _seen_on(desk: Desk) -> Seen:
     floats, integers = desk.trace_floats, desk.trace_integers
     left = desk.pulses[: int(desk.live["pulses"][0])]
     happened = desk.happenings[: int(desk.live["happenings"][0])]
+    target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA = floats.T[list(_SEEN_FLOATS)]
     return Seen(
-        integers[:, _TIME], floats[:, _TARGET], floats[:, _FORCE], integers[:, _REASONS],
+        integers[:, _TIME], target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA,
+        integers[:, _REASONS],
         np.ascontiguousarray(left[:, 0]), np.ascontiguousarray(left[:, 1]), left[:, 2] / 1e3, left[:, 3],
         np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]),
     )  # fmt: skip

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import methodcaller
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -36,7 +37,15 @@ SCORES: Final = (
     Score("charge_uC_per_min", "uC/min", "charge of both phases, both channels"),
     Score("interventions_per_min", "1/min", "trace rows at which a rule of the interlock acted, summed over rules"),
     Score("trips_per_min", "1/min", "latched trips"),
+    Score("own_impulse_percent", "%", "own force over own, agonist and antagonist force, as impulses", True),
+    Score("against_own_percent", "%", "time in which evoked force points against the change of the own force"),
+    Score("evoked_lead_ms", "ms", "evoked onset ahead of own onset after a step, median over holds"),
+    Score("over_window_percent", "%", "steps after which evoked force led by more than 100 ms (published: 80 to 100)"),
+    Score("refusals_per_min", "1/min", "episodes of the agonist above the band, or the antagonist below it"),
 )
+_AGENCY: Final = (
+    "own_impulse_percent", "against_own_percent", "evoked_lead_ms", "over_window_percent", "refusals_per_min",
+)  # fmt: skip
 NAMES: Final = tuple(score.name for score in SCORES)
 
 
@@ -62,6 +71,7 @@ def trial_scores(rows: Sequence[TargetRow]) -> dict[str, float]:
         "charge_uC_per_min": charge_uC / minutes,
         "interventions_per_min": sum(count for row in rows for count in row.interventions.values()) / minutes,
         "trips_per_min": math.fsum(row.value("trips") for row in rows) / minutes,
+        **{name: _by_time(rows, methodcaller("value", name)) for name in _AGENCY},
     }
 
 

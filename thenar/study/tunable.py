@@ -68,7 +68,7 @@ def ranges_to_tune(loaded: LoadedScenario, typed: Sequence[Range]) -> tuple[Rang
 
 def _defaults(loaded: LoadedScenario, table: dict[str, Any]) -> tuple[Range, ...]:
     match loaded.scenario.law.name:
-        case "proportional":
+        case "proportional" | "confident" | "yielding":
             by_share = table["gain_fraction_per_N"] is not None
             return (GAIN_BY_SHARE if by_share else GAIN_BY_CURRENT, DEADBAND)
         case "bang-bang":
