@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.recordings import for_recordings
 
 USAGE_ERROR: Final = 2
@@ -34,6 +35,7 @@ INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
 COMMANDS: Final = (
     "audit",
+    "breakeven",
     "challenge",
     "check",
     "evidence",
@@ -142,6 +144,7 @@ def parser() -> argparse.ArgumentParser:
     _for_sweeps(add)
     _for_tuning(add)
     for_recordings(add)
+    for_breakeven(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
