@@ -18,6 +18,7 @@ from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, deviation_lines, note_compiling, note_slow_laws, progress, show_json, show_table
 from thenar.engine.trial import plan_trials
 from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
+from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.tune_folder import csv_text
 from thenar.scenarios.loader import LoadedScenario
@@ -43,7 +44,6 @@ from thenar.study.breakeven_map import (
     forces_of,
     map_of,
     own_curve,
-    scales_scenario,
 )
 from thenar.study.breakeven_record import (
     ASSUMED,
@@ -68,14 +68,19 @@ KINDS_OF: Final = {"noise": ("noise",), "bias": ("bias-under", "bias-over"), "la
 
 
 class Answer(NamedTuple):
-    """Everything found. `cells` and `curves` are empty where no map was asked for."""
+    """Everything found. `curves` and `maps`, one of each for every sensor, are empty where no map was asked for."""
 
     asked: Asked
     title: str
     wearers: int
     found: list[Found]
     curves: list[OwnCurve]
-    cells: list[Cell]
+    maps: list[list[Cell]]
+
+    def map_rows(self) -> list[dict[str, Any]]:
+        """All places of all maps."""
+        both = zip(self.curves, self.maps, strict=True)
+        return [cell_row(cell, curve.name, self.wearers) for curve, cells in both for cell in cells]
 
     def sentences(self) -> list[str]:
         """What is said about the wearers' own trust, then about sensors along force."""
@@ -118,7 +123,9 @@ def _answered(asked: Asked, sensors: Sequence[tuple[str, Any]], with_map: bool, 
     loaded = asked.loaded
     bench = Bench(loaded, asked.seed, asked.repeats, asked.jobs)
     kinds = kinds_that_err(bench.sensor, asked.kinds)
-    found, curves, cells = [], [], []
+    found: list[Found] = []
+    curves: list[OwnCurve] = []
+    maps: list[list[Cell]] = []
     with progress(len(asked.levels_N) * len(kinds) * len(asked.trusts), "break-even errors", quiet) as advance:
         for one in break_evens(bench, asked):
             found.append(one)
@@ -130,11 +137,13 @@ def _answered(asked: Asked, sensors: Sequence[tuple[str, Any]], with_map: bool, 
                 for curve in own_curve(bench, name, sensor, forces_N):
                     advance(curve) if curve is None else curves.append(curve)
         coarse = Bench(loaded, asked.seed, max(1, asked.repeats // 2), asked.jobs)
-        with progress(FORCES * ROWS, "map", quiet) as advance:
-            for cell in map_of(coarse, forces_N, errors_of(forces_N)):
-                cells.append(cell)
-                advance(cell)
-    return Answer(asked, loaded.scenario.title, loaded.scenario.wearer_count, found, curves, cells)
+        with progress(FORCES * ROWS * len(sensors), "map", quiet) as advance:
+            for _, sensor in sensors:
+                maps.append([])
+                for cell in map_of(coarse, sensor, forces_N, errors_of(forces_N)):
+                    maps[-1].append(cell)
+                    advance(cell)
+    return Answer(asked, loaded.scenario.title, loaded.scenario.wearer_count, found, curves, maps)
 
 
 def _weakest_N(loaded: LoadedScenario, seed: int) -> float:
@@ -156,7 +165,7 @@ def _record(answer: Answer) -> dict[str, Any]:
         "break_even": [{**found_row(one), "sentence": sentence(one)} for one in answer.found],
         "not_tried": [kind for kind in asked.kinds if kind not in {one.kind for one in answer.found}],
         "sensors": [curve_record(curve) for curve in answer.curves],
-        "map": [cell_row(cell, answer.wearers) for cell in answer.cells],
+        "map": answer.map_rows(),
         "sentences": answer.sentences(),
         "assumed": list(ASSUMED),
         "limits": limits_used(scenario.limits.profile, asked.loaded.profile).model_dump(mode="json"),
@@ -171,7 +180,7 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
     tables = {
         "breakeven.csv": [found_row(one) for one in answer.found],
         "sensors.csv": [row for curve in answer.curves for row in curve_rows(curve)],
-        "map.csv": [cell_row(cell, answer.wearers) for cell in answer.cells],
+        "map.csv": answer.map_rows(),
     }
     working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
     try:
@@ -182,12 +191,11 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
             if rows:
                 table = csv_text(*table_of(rows), deviations)
                 (working / name).write_text(table, encoding="utf-8", newline="\n")
-        loosened = (answer.asked.loaded.profile.based_on, deviations)
+        loosened = Loosened(answer.asked.loaded.profile.based_on or "", deviations)
         if answer.found:
             draw_breakeven(working / "breakeven.png", answer.title, answer.found, loosened)
-        if answer.cells:
-            scaled = scales_scenario(answer.asked.loaded.scenario.estimator)
-            draw_map(working / "map.png", answer.title, answer.cells, answer.curves, scaled, loosened)
+        if answer.maps:
+            draw_map(working / "map.png", answer.title, answer.maps, answer.curves, loosened)
         refuse_if_taken(out)
         if out.is_dir():
             out.rmdir()
@@ -203,6 +211,8 @@ def _tell(out: Path, answer: Answer) -> None:
     print(f"{asked.repeats} holds each per condition, seed {asked.seed}")
     if answer.found:
         show_table(_table(answer))
+        if any(one.withheld for one in answer.found):
+            print("* there the interlock ends stimulation before harm is shown")
     print()
     for line in [*answer.sentences(), *_left_out(answer)]:
         _wrapped(line)
@@ -246,7 +256,7 @@ def _cell(found: Found) -> str:
     if crossed.value == math.inf:
         return f"beyond {size_text(crossed.last, kind)}"
     ends = interval_text(crossed, kind).replace("0 (no help shown even there)", "0")
-    return f"{size_text(crossed.value, kind)} ({ends})" + ("*" if found.withheld else "")
+    return f"{size_text(crossed.value, kind)} ({ends}){' *' if found.withheld else ''}"
 
 
 def _wrapped(text: str) -> None:

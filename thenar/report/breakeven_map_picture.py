@@ -1,4 +1,4 @@
-"""The map of help and harm over force and error of the estimate, with the curves of sensors on it.
+"""Maps of help and harm over force and error of the estimate, one for each sensor, with its own curve on it.
 
 Help is light and plain, harm is dark and hatched, what the interval leaves open is dotted: grey paper shows it too.
 """
@@ -20,15 +20,25 @@ from numpy.typing import NDArray
 
 from thenar.report import ink
 
-BODY_IN: Final = (6.6, 4.4)
+BODY_IN: Final = (5.4, 4.2)
 LEFT_IN: Final = 0.85
-TOP_IN: Final = 1.0
-KEY_IN: Final = 2.75
+APART_IN: Final = 0.8
+TOP_IN: Final = 1.25
+KEY_IN: Final = 2.6
 FOOT_IN: Final = 1.15
 COLORS: Final = ("#7d2f0e", "#e0a184", "#fbf9f4", "#c9dcea", "#9dbfd9")
-SENSOR_LOOKS: Final = ((ink.INK, "-", "o"), (ink.ANTAGONIST, "--", "D"))
+LEAST_N: Final = 0.05
 HALO: Final = 3.2
-START: Final = "there a sensor's harm starts,\nwith its interval"
+ZERO: Final[dict[str, Any]] = {"colors": ink.INK, "linewidths": 1.2, "corner_mask": False}
+CURVE: Final[dict[str, Any]] = {"color": ink.INK, "linestyle": (0, (4, 1.2)), "linewidth": 2.6}
+BAR: Final[dict[str, Any]] = {"color": ink.ANTAGONIST, "linewidth": 4.6, "solid_capstyle": "butt"}
+START_MARK: Final[dict[str, Any]] = {
+    "color": ink.ANTAGONIST, "marker": "D", "markersize": 8, "markeredgecolor": "white", "markeredgewidth": 1.4,
+    "zorder": 6,
+}  # fmt: skip
+BLANK: Final = (
+    "Blank: no size of the sensor's errors gives such a mean. Each map holds for its sensor's mixture of errors."
+)
 
 Floats = NDArray[np.float64]
 
@@ -48,46 +58,61 @@ class Along(NamedTuple):
 
 
 class Drawn(NamedTuple):
-    """What the map shows: forces (columns,), errors (rows,), mean, low, high (rows, columns), all N; NaN: none."""
+    """A map: forces (columns,), errors (rows,), mean, low, high (rows, columns), in N; NaN: none. And its sensor."""
 
     forces_N: Floats
     errors_N: Floats
     mean_N: Floats
     low_N: Floats
     high_N: Floats
+    sensor: Along
 
 
 def map_picture(
-    file: Path, drawn: Drawn, sensors: Sequence[Along], title: str, line: str, told: Sequence[str],
-    loosened: ink.Loosened,
-) -> None:  # fmt: skip
-    """Write a PNG. `sensors`: at most two; `line`: under the title; `told`: sentences for the alt text."""
+    file: Path, maps: Sequence[Drawn], title: str, line: str, told: Sequence[str], loosened: ink.Loosened
+) -> None:
+    """Write a PNG. `maps`: one or two on the same grid; `line`: under the title; `told`: sentences for the alt text."""
     with ink.house_style():
-        width = LEFT_IN + BODY_IN[0] + KEY_IN
+        width = LEFT_IN + len(maps) * (BODY_IN[0] + APART_IN) - APART_IN + KEY_IN
         figure = ink.new_figure(width, TOP_IN + BODY_IN[1] + FOOT_IN + loosened.height_in())
         ink.heading(figure, 0.3, title, line)
+        ink.write_at(figure, 0.3, 0.72, BLANK, color=ink.QUIET)
         ink.footer(figure, 0.3, loosened)
-        axes = ink.place(figure, LEFT_IN, TOP_IN, *BODY_IN)
-        image = _cells(axes, drawn)
-        axes.set_xlim(float(drawn.forces_N[0]), float(drawn.forces_N[-1]))
-        axes.set_ylim(0.0, float(drawn.errors_N[-1]))
-        handles = [_along(axes, sensor, look) for sensor, look in zip(sensors, SENSOR_LOOKS, strict=False)]
-        axes.set_xlabel("force held, N", fontsize=ink.SMALL)
-        axes.set_ylabel("mean absolute error of the estimate, N", fontsize=ink.SMALL)
-        right = LEFT_IN + BODY_IN[0] + 0.25
-        scale = figure.colorbar(image, cax=ink.place(figure, right, TOP_IN + 2.55, 0.16, 1.85))
+        norm, highest_N = _norm(maps), _highest_N(maps)
+        for place, drawn in enumerate(maps):
+            axes = ink.place(figure, LEFT_IN + place * (BODY_IN[0] + APART_IN), TOP_IN, *BODY_IN)
+            image = _cells(axes, drawn, norm)
+            axes.set_xlim(float(drawn.forces_N[0]), float(drawn.forces_N[-1]))
+            axes.set_ylim(0.0, highest_N)
+            _along(axes, drawn.sensor)
+            axes.set_title(ink.shortened(drawn.sensor.name, 62), fontsize=ink.BODY, fontweight="bold", loc="left")
+            axes.set_xlabel("force held, N", fontsize=ink.SMALL)
+            axes.set_ylabel("mean absolute error of the estimate, N", fontsize=ink.SMALL)
+        right = width - KEY_IN + 0.25
+        scale = figure.colorbar(image, cax=ink.place(figure, right, TOP_IN + 2.2, 0.16, 2.0))
         scale.set_label("error saved by assistance, N", fontsize=ink.SMALL)
         scale.ax.tick_params(labelsize=ink.SMALL, length=3)
-        _key(axes, handles)
+        _key(axes)
         ink.save(figure, file, title, " ".join([f"{title}. {line}.", *told]) + loosened.words())
 
 
-def _cells(axes: Axes, drawn: Drawn) -> Any:
-    most = float(np.nanmax(np.abs(drawn.mean_N))) or 1.0
-    helped = max(float(np.nanmax(drawn.mean_N)), 0.05 * most)
-    harmed = min(float(np.nanmin(drawn.mean_N)), -0.05 * most)
+def _norm(maps: Sequence[Drawn]) -> TwoSlopeNorm:
+    """One scale for all maps: harm is never drawn darker than as large a help is."""
+    helped = max(float(np.nanmax(drawn.mean_N)) for drawn in maps)
+    harmed = max(-float(np.nanmin(drawn.mean_N)) for drawn in maps)
+    helped = max(helped, 0.15 * harmed, LEAST_N)
+    return TwoSlopeNorm(0.0, -max(harmed, helped), helped)
+
+
+def _highest_N(maps: Sequence[Drawn]) -> float:
+    """The end of the error axis: above every curve, and what lies beyond twice that is left out."""
+    tops = [float(drawn.errors_N[np.flatnonzero(np.isfinite(drawn.mean_N).any(axis=1))[-1]]) for drawn in maps]
+    curves = [1.08 * float(drawn.sensor.errors_N.max()) for drawn in maps]
+    return max(*curves, min(max(tops), float(maps[0].errors_N[-1])))
+
+
+def _cells(axes: Axes, drawn: Drawn, norm: TwoSlopeNorm) -> Any:
     colors = LinearSegmentedColormap.from_list("help", COLORS).with_extremes(bad="white")
-    norm = TwoSlopeNorm(0.0, harmed, helped)
     place = (drawn.forces_N, drawn.errors_N)
     image = axes.pcolormesh(*place, np.ma.masked_invalid(drawn.mean_N), cmap=colors, norm=norm, shading="gouraud")
     _hatched(axes, place, drawn.high_N, "////", below=True)
@@ -95,7 +120,7 @@ def _cells(axes: Axes, drawn: Drawn) -> Any:
     undecided[np.isnan(drawn.mean_N)] = np.nan
     _hatched(axes, place, undecided, "..", below=False)
     if np.nanmin(drawn.mean_N) < 0.0 < np.nanmax(drawn.mean_N):
-        line = axes.contour(*place, np.ma.masked_invalid(drawn.mean_N), levels=[0.0], colors=ink.INK, linewidths=2.0)
+        line = axes.contour(*place, np.ma.masked_invalid(drawn.mean_N), levels=[0.0], **ZERO)
         line.set_path_effects([withStroke(linewidth=HALO + 1.0, foreground="white")])
     return image
 
@@ -107,41 +132,33 @@ def _hatched(axes: Axes, place: tuple[Floats, Floats], values: Floats, hatch: st
     if not wanted.any():
         return
     levels = [float(known.min()) - 1.0, 0.0] if below else [0.0, float(known.max()) + 1.0]
-    area = axes.contourf(*place, np.ma.masked_invalid(values), levels=levels, colors="none", hatches=[hatch])
+    area = axes.contourf(
+        *place, np.ma.masked_invalid(values), levels=levels, colors="none", hatches=[hatch], corner_mask=False
+    )
     area.set_edgecolor(ink.QUIET)
     area.set_linewidth(0.0)
 
 
-def _along(axes: Axes, sensor: Along, look: tuple[str, str, str]) -> Line2D:
-    color, style, marker = look
+def _along(axes: Axes, sensor: Along) -> None:
     halo = [withStroke(linewidth=HALO + 1.6, foreground="white")]
-    axes.plot(sensor.forces_N, sensor.errors_N, color=color, linestyle=style, linewidth=1.8, path_effects=halo)
+    axes.plot(sensor.forces_N, sensor.errors_N, **CURVE, path_effects=halo)
     if math.isfinite(sensor.harms_from_N):
         ends = np.linspace(sensor.low_N, sensor.high_N, 50)
-        axes.plot(
-            ends, np.interp(ends, sensor.forces_N, sensor.errors_N), color=color, linewidth=4.2, alpha=0.55,
-            solid_capstyle="butt",
-        )  # fmt: skip
+        axes.plot(ends, np.interp(ends, sensor.forces_N, sensor.errors_N), **BAR)
         at = float(np.interp(sensor.harms_from_N, sensor.forces_N, sensor.errors_N))
-        axes.plot(
-            [sensor.harms_from_N], [at], marker=marker, markersize=9, color=color, markeredgecolor="white",
-            markeredgewidth=1.4, zorder=6,
-        )  # fmt: skip
-    return Line2D([], [], color=color, linestyle=style, linewidth=1.8, label=ink.shortened(sensor.name, 30))
+        axes.plot([sensor.harms_from_N], [at], **START_MARK)
 
 
-def _key(axes: Axes, handles: Sequence[Line2D]) -> None:
-    patches = [
+def _key(axes: Axes) -> None:
+    handles = [
         Patch(facecolor=COLORS[-1], edgecolor=ink.QUIET, label="assistance helps"),
         Patch(facecolor=COLORS[1], edgecolor=ink.QUIET, hatch="////", label="assistance harms"),
-        Patch(facecolor=COLORS[2], edgecolor=ink.QUIET, hatch="..", label="interval holds zero"),
+        Patch(facecolor=COLORS[2], edgecolor=ink.QUIET, hatch="...", label="interval holds zero"),
+        Line2D([], [], color=ink.INK, linewidth=1.2, label="mean over wearers is zero"),
+        Line2D([], [], **CURVE, label="the sensor's own curve"),
+        Line2D([], [], **(START_MARK | BAR), label="there its harm starts,\nwith the interval"),
     ]
-    marks = [
-        Line2D([], [], color=ink.INK, linewidth=2.0, label="mean of wearers: no help, no harm"),
-        *handles,
-        Line2D([], [], color=ink.INK, marker="o", linewidth=4.2, alpha=0.55, label=START),
-    ]  # fmt: skip
     axes.legend(
-        handles=[*patches, *marks], loc="upper left", bbox_to_anchor=(1.02, 1.015), fontsize=ink.SMALL, frameon=False,
-        handlelength=2.6, labelspacing=0.65,
+        handles=handles, loc="upper left", bbox_to_anchor=(1.02, 1.015), fontsize=ink.SMALL, frameon=False,
+        handlelength=2.8, labelspacing=0.65,
     )  # fmt: skip

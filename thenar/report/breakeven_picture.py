@@ -8,10 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 
 from thenar.report import ink
 
@@ -80,14 +81,14 @@ def breakeven_picture(
         ink.save(figure, file, title, " ".join([f"{title}. {line}.", *told]) + loosened.words())
 
 
-def _looks(count: int) -> list[tuple[str, str, object]]:
+def _looks(count: int) -> list[tuple[str, str, Any]]:
     return [LOOKS[place % len(LOOKS)] for place in range(count)]
 
 
 def _panel(axes: Axes, panel: Panel, trusts: Sequence[str]) -> None:
     levels = sorted({mark.level_N for mark in panel.marks})
     span = max(levels) - min(levels) or max(levels)
-    top = _top(panel.marks)
+    tops = {sign: _top([mark for mark in panel.marks if mark.sign == sign]) for sign in (1.0, -1.0)}
     for place, (trust, (color, marker, style)) in enumerate(zip(trusts, _looks(len(trusts)), strict=True)):
         aside = (place - (len(trusts) - 1) / 2.0) * 3.0 * APART * span
         for sign in (1.0, -1.0):
@@ -95,12 +96,11 @@ def _panel(axes: Axes, panel: Panel, trusts: Sequence[str]) -> None:
             line = [(mark.level_N + aside, sign * mark.value) for mark in marks if math.isfinite(mark.value)]
             axes.plot(*zip(*line, strict=True), color=color, linestyle=style, linewidth=0.9) if line else None
             for mark in marks:
-                _mark(axes, mark, mark.level_N + aside, color, marker, top)
+                _mark(axes, mark, mark.level_N + aside, color, marker, tops[sign])
     axes.axhline(0.0, color=ink.INK, linewidth=0.8)
     axes.set_xlim(min(levels) - 0.22 * span, max(levels) + 0.22 * span)
     axes.set_xticks(levels, [f"{level:g}" for level in levels])
-    signed = any(mark.sign < 0 for mark in panel.marks)
-    axes.set_ylim(-1.12 * top if signed else -0.04 * top, 1.12 * top)
+    axes.set_ylim(-1.12 * tops[-1.0] - 0.04 * tops[1.0], 1.12 * tops[1.0])
     axes.grid(axis="y", color=ink.BAND, linewidth=0.7)
     axes.set_axisbelow(True)
     axes.set_title(panel.heading, fontsize=ink.BODY, fontweight="bold", loc="left")
@@ -109,7 +109,9 @@ def _panel(axes: Axes, panel: Panel, trusts: Sequence[str]) -> None:
 
 
 def _top(marks: Sequence[Mark]) -> float:
-    """The end of the axis: all finite numbers fit in it, and open ends have room for an arrow."""
+    """The end of the axis: all finite numbers fit in it, and open ends have room for an arrow. 0 without marks."""
+    if not marks:
+        return 0.0
     finite = [number for mark in marks for number in (mark.value, mark.low, mark.high) if math.isfinite(number)]
     most = max(finite, default=max(mark.last for mark in marks))
     open_ended = any(mark.high == math.inf and math.isfinite(mark.value) for mark in marks)
@@ -135,6 +137,6 @@ def _mark(axes: Axes, mark: Mark, x: float, color: str, marker: str, top: float)
     axes.plot([x], [sign * mark.value], marker=marker, color=color, markersize=5.5, markeredgecolor="white")
     if mark.note:
         axes.annotate(
-            mark.note, (x, sign * mark.value), (-6, 0), textcoords="offset points", fontsize=ink.SMALL - 1,
-            color=ink.INK, ha="right", va="center",
+            mark.note, (x, sign * mark.value), (-5, 8), textcoords="offset points", fontsize=ink.SMALL - 1,
+            color=ink.INK, ha="right", va="center", path_effects=[withStroke(linewidth=2.4, foreground="white")],
         )  # fmt: skip

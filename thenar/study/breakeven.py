@@ -39,7 +39,6 @@ from thenar.study.resampled import Interval
 
 HOLD_S: Final = 20.0
 LEAST_REPEATS: Final = 4
-WITHHELD: Final = 0.1
 MEASURE: Final = "mean_abs_error_N"
 _PULSES: Final = ("agonist_pulses", "antagonist_pulses")
 
@@ -69,8 +68,8 @@ class Found(NamedTuple):
     """One break-even error.
 
     `crossing`: in the unit of the kind; `errors_N`: the estimator's mean absolute error at value, low and high (NaN
-    where there is none, and for lag); `withheld`: what ends it is the interlock, which beyond it lets through less
-    than WITHHELD of the pulses that a perfect sensor leads to; `without_error`, `at_last`: mean over wearers of the
+    where there is none, and for lag); `withheld`: what ends it is the interlock, which lets nothing through
+    any more, and no harm is shown; `without_error`, `at_last`: mean over wearers of the
     difference in N with the first and the last sensor tried.
     """
 
@@ -238,7 +237,7 @@ def break_even(bench: Bench, level_N: float, kind: str, trust: float = math.nan)
 
     found = crossing(lambda size: tried(size).differences_N, sizes_to_try(bench.sensor, kind, level_N))
     errors_N = tuple(_placed_N(bench, level_N, kind, size) for size in (found.value, found.low, found.high))
-    withheld = found.finite and tried(found.beyond).pulses < WITHHELD * tried(found.first).pulses
+    withheld = found.finite and math.isfinite(found.high) and not found.harmful
     ends = (mean_interval(tried(size).differences_N) for size in (found.first, found.last))
     return Found(level_N, kind, trust, found, (errors_N[0], errors_N[1], errors_N[2]), withheld, *ends)
 

@@ -1,9 +1,9 @@
 """Help and harm over force and error of the estimate, and at which force a given sensor starts to do harm.
 
-The map: at each force the noise and the bias of the scenario's sensor are scaled by one factor until its mean absolute
-error is the row's; its latency stays as it is. A sensor with neither gets plain noise instead. A sensor's own curve is
-its mean absolute error at each force. Whether it helps there isn't read off the map but run: a sensor whose errors are
-of another mixture than the map's may help or harm where the map says otherwise.
+A sensor's map: at each force its noise and its bias are scaled by one factor until its mean absolute error is the
+row's; its latency stays as it is. A sensor with neither gets plain noise. A sensor's own curve is its mean absolute
+error at each force. Each sensor has its own map, because the mixture decides: as large a mean error does far more harm
+as a reading that is too low than as noise. Whether a sensor helps at a force isn't read off the map but run.
 """
 
 from __future__ import annotations
@@ -69,48 +69,47 @@ def errors_of(forces_N: Floats) -> Floats:
     return np.asarray(LARGEST_SHARE * float(forces_N[-1]) * (np.arange(ROWS) / (ROWS - 1.0)) ** 1.5)
 
 
-def map_of(bench: Bench, forces_N: Floats, errors_N: Floats) -> Iterator[Cell]:
-    """Every cell, force by force. Raises as `break_even` does."""
-    sensors = _ladder(bench.sensor)
-    ladder = np.array([mean_abs_error_N(sensor, forces_N, bench.seed) for sensor, _ in sensors])
+def map_of(bench: Bench, sensor: Estimator, forces_N: Floats, errors_N: Floats) -> Iterator[Cell]:
+    """Every cell of a sensor's map, force by force. Raises as `break_even` does."""
+    sizes = _sizes(sensor)
+    ladder = np.array([mean_abs_error_N(_made(sensor, size), forces_N, bench.seed) for size in sizes])
     for column, force in enumerate(forces_N.tolist()):
         for error in errors_N.tolist():
-            sensor = _with_mean_error(bench, ladder[:, column], sensors, error)
-            found = None if sensor is None else mean_interval(bench.tried(force, sensor).differences_N)
-            yield Cell(force, error, found)
+            size = _size_with(ladder[:, column], sizes, error)
+            if math.isnan(size):
+                yield Cell(force, error, None)
+            else:
+                yield Cell(force, error, mean_interval(bench.tried(force, _made(sensor, size)).differences_N))
 
 
-def scales_scenario(sensor: Estimator) -> bool:
-    """Whether the map's errors are the scenario's own, scaled; if not they are plain noise."""
+def scales_its_own(sensor: Estimator) -> bool:
+    """Whether the map's errors are the sensor's own, scaled; if not they are plain noise."""
     return errs(sensor, late=False)
 
 
 def _made(sensor: Estimator, size: float) -> Estimator:
     """The map's sensor with errors of a size: a factor, or for a sensor with neither noise nor bias an SD in N."""
-    if scales_scenario(sensor):
+    if scales_its_own(sensor):
         return scaled(sensor, size, late=False)
     return sensor.model_copy(update={"noise_floor_N": size, "noise_share": 0.0})
 
 
-def _ladder(sensor: Estimator) -> list[tuple[Estimator, float]]:
-    largest = most_factor(sensor, late=False) if scales_scenario(sensor) else _NOISES_N
-    sizes = largest * np.linspace(0.0, 1.0, _FACTORS) ** 2
-    return [(_made(sensor, size), size) for size in sizes.tolist()]
+def _sizes(sensor: Estimator) -> list[float]:
+    largest = most_factor(sensor, late=False) if scales_its_own(sensor) else _NOISES_N
+    sizes: list[float] = (largest * np.linspace(0.0, 1.0, _FACTORS) ** 2).tolist()
+    return sizes
 
 
-def _with_mean_error(
-    bench: Bench, reached_N: Floats, sensors: Sequence[tuple[Estimator, float]], error_N: float
-) -> Estimator | None:
-    """The sensor whose mean absolute error is `error_N`; None when no size of error gives it."""
+def _size_with(reached_N: Floats, sizes: Sequence[float], error_N: float) -> float:
+    """The size whose mean absolute error is `error_N`, NaN when none is. `reached_N`: that of each size, (sizes,)."""
     if error_N <= reached_N[0]:
-        return sensors[0][0]
+        return sizes[0]
     beyond = np.flatnonzero(reached_N >= error_N)
     if not beyond.size:
-        return None
+        return math.nan
     place = int(beyond[0])
-    share = (error_N - reached_N[place - 1]) / (reached_N[place] - reached_N[place - 1])
-    low, high = sensors[place - 1][1], sensors[place][1]
-    return _made(bench.sensor, float(low + share * (high - low)))
+    share = float((error_N - reached_N[place - 1]) / (reached_N[place] - reached_N[place - 1]))
+    return sizes[place - 1] + share * (sizes[place] - sizes[place - 1])
 
 
 def own_curve(bench: Bench, name: str, sensor: Estimator, forces_N: Floats) -> Iterator[OwnCurve | None]:
@@ -131,22 +130,3 @@ def fitted_sensor(path: Path) -> tuple[str, Estimator]:
         found = f"a fit of {fitted.kind}, part of the {fitted.part_of}"
         raise InputError([Problem(str(path), "part_of", found, "a fitted estimator")])
     return fitted.title, Estimator(**dict(fitted.values))
-
-
-def ends_of_help(cells: Sequence[Cell]) -> dict[float, float]:
-    """For each force of the map in N the error in N at which the mean difference first falls to zero (NaN: never)."""
-    found: dict[float, float] = {}
-    for force in dict.fromkeys(cell.force_N for cell in cells):
-        column = [cell for cell in cells if cell.force_N == force and cell.difference_N is not None]
-        found[force] = _first_zero([(cell.error_N, cell.difference_N.value) for cell in column if cell.difference_N])
-    return found
-
-
-def _first_zero(points: Sequence[tuple[float, float]]) -> float:
-    for place, (error, value) in enumerate(points):
-        if value <= 0.0:
-            if place == 0:
-                return 0.0
-            before, above = points[place - 1]
-            return before + (error - before) * above / (above - value)
-    return math.nan

@@ -34,7 +34,7 @@ ASSUMED: Final = (
     "the interval of a break-even error is every error at which the interval of that mean holds zero",
     "the break-even error is the first one from zero up at which help ends; what comes beyond it is not looked at",
     "an estimator's mean absolute error is simulated at a held force and leaves its lag out",
-    "the map scales noise and bias of the scenario's sensor by one factor and keeps its latency",
+    "a map scales a sensor's noise and bias by one factor and keeps its latency",
     "these are simulated wearers: how people learn or take to it is not in it, nor how a sensor errs in use",
 )
 
@@ -89,7 +89,7 @@ def sentence(found: Found) -> str:
         share = 100.0 * found.errors_N[0] / found.level_N
         text += f", a mean absolute error of the estimate of {found.errors_N[0]:.2f} N, {share:.0f} % of the force"
     if found.withheld:
-        text += "; beyond it the interlock lets hardly any stimulation through, which ends help without harm"
+        text += "; there the interlock ends stimulation, and help with it, before harm is shown"
     return text + "."
 
 
@@ -110,7 +110,8 @@ def curve_sentences(curve: OwnCurve) -> list[str]:
         high = f"beyond {forces[-1]:.2f}" if crossed.high == math.inf else f"{crossed.high:.2f}"
         first = f"{curve.name} starts to do harm at {crossed.value:.2f} N (95 % interval {low} to {high} N, "
         first += f"{wearers} wearers)."
-    last = f"At {forces[-1]:.2f} N it errs by {curve.errors_N[-1]:.2f} N in the mean and with it "
+    name = curve.name[0].lower() + curve.name[1:]
+    last = f"At {forces[-1]:.2f} N {name} errs by {curve.errors_N[-1]:.2f} N in the mean, and with it "
     return [first, last + change_text(curve.differences_N[-1], wearers) + "."]
 
 
@@ -138,10 +139,11 @@ def found_row(found: Found) -> dict[str, Any]:
     return row
 
 
-def cell_row(cell: Cell, wearers: int) -> dict[str, Any]:
-    """One place of the map as plain values; None where no factor gives such an error."""
+def cell_row(cell: Cell, sensor: str, wearers: int) -> dict[str, Any]:
+    """One place of a sensor's map as plain values; None where no factor gives such an error."""
     found = cell.difference_N
     return {
+        "sensor": sensor,
         "force_N": cell.force_N,
         "estimator_mean_abs_error_N": cell.error_N,
         "wearers": wearers,

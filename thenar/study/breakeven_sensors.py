@@ -32,10 +32,8 @@ HIGHEST_N: Final = 400.0
 LARGEST_N: Final = 40.0
 LONGEST_MS: Final = 2000.0
 LARGEST_FACTOR: Final = 64.0
-_GROWN: Final = (
-    ("noise_floor_N", 50.0), ("noise_share", 2.0), ("drift_N_per_sqrt_min", 50.0), ("jump_offset_sd_N", 50.0),
-    ("jump_gain_sd", 1.0),
-)  # fmt: skip
+_GROWN: Final = (("noise_floor_N", 50.0), ("noise_share", 2.0), ("drift_N_per_sqrt_min", 50.0))
+_GROWN_JUMPS: Final = (("jump_offset_sd_N", 50.0), ("jump_gain_sd", 1.0))
 _GROWN_LATE: Final = (("latency_ms", 2000.0), ("latency_jitter_ms", 2000.0))
 """What a factor multiplies, with the most that a scenario may state."""
 DRAWN_S: Final = 20.0
@@ -67,7 +65,7 @@ def with_error(sensor: Estimator, kind: str, size: float) -> Estimator:
     if kind == "lag":
         return alone.model_copy(update={"latency_ms": size})
     if kind == "bias-under":
-        curve = {"true_N": (0.0, size, HIGHEST_N), "reads_N": (0.0, 0.0, HIGHEST_N - size)}
+        curve: dict[str, Any] = {"true_N": (0.0, size, HIGHEST_N), "reads_N": (0.0, 0.0, HIGHEST_N - size)}
     else:
         curve = {"true_N": (0.0, HIGHEST_N), "reads_N": (size, HIGHEST_N + size)}
     return alone.model_copy(update=curve)
@@ -77,7 +75,7 @@ def scaled(sensor: Estimator, factor: float, late: bool = True) -> Estimator:
     """`sensor` with every error times `factor`; `late`: its latency too. Raises ValueError beyond `most_factor`."""
     if not 0.0 <= factor <= most_factor(sensor, late):
         raise ValueError(f"a factor from 0 to {most_factor(sensor, late):g}")
-    grown = {name: factor * getattr(sensor, name) for name, _ in _grown(late)}
+    grown = {name: factor * getattr(sensor, name) for name, _ in _grown(sensor, late)}
     true_N = np.array(sensor.true_N)
     reads_N = np.maximum.accumulate(np.maximum(0.0, true_N + factor * (np.array(sensor.reads_N) - true_N)))
     return sensor.model_copy(update=grown | {"reads_N": tuple(reads_N.tolist())})
@@ -85,7 +83,9 @@ def scaled(sensor: Estimator, factor: float, late: bool = True) -> Estimator:
 
 def most_factor(sensor: Estimator, late: bool = True) -> float:
     """The largest factor for `scaled` that leaves every value within what a scenario may state."""
-    bounds = [most / getattr(sensor, name) for name, most in _grown(late) if getattr(sensor, name) > 0.0]
+    bounds: list[float] = [
+        most / getattr(sensor, name) for name, most in _grown(sensor, late) if getattr(sensor, name) > 0.0
+    ]
     return min([LARGEST_FACTOR, *bounds])
 
 
@@ -94,8 +94,9 @@ def errs(sensor: Estimator, late: bool = True) -> bool:
     return scaled(sensor, 2.0 if most_factor(sensor, late) >= 2.0 else 0.5, late) != sensor
 
 
-def _grown(late: bool) -> tuple[tuple[str, float], ...]:
-    return _GROWN + (_GROWN_LATE if late else ())
+def _grown(sensor: Estimator, late: bool) -> tuple[tuple[str, float], ...]:
+    """What a factor multiplies: jumps only where there are any."""
+    return _GROWN + (_GROWN_JUMPS if sensor.jumps_per_min > 0.0 else ()) + (_GROWN_LATE if late else ())
 
 
 def sizes_to_try(sensor: Estimator, kind: str, level_N: float) -> list[float]:

@@ -41,8 +41,8 @@ class Crossing(NamedTuple):
     """The first crossing from help to none. All in the unit of x.
 
     `value`: where the mean crosses; -inf: the mean shows no help at `first`, the first x; inf: it still helps at
-    `last`, the largest x tried. `low`, `high`: ends of the 95 % interval, -inf and inf likewise. `beyond`: the nearest
-    tried x without help (NaN: none). `wearers`: how many.
+    `last`, the largest x tried. `low`, `high`: ends of the 95 % interval, -inf and inf likewise. `harmful`: an upper
+    end fell below zero somewhere, not only to zero because nothing is done there any more. `wearers`: how many.
     """
 
     value: float
@@ -50,7 +50,7 @@ class Crossing(NamedTuple):
     high: float
     first: float
     last: float
-    beyond: float
+    harmful: bool
     wearers: int
 
     @property
@@ -99,8 +99,8 @@ def crossing(differences: Differences, grid: Sequence[float], narrow: float = NA
         while (bracket := _bracket(tried, curve)) is not None and _wide(bracket, tried, narrow):
             look(0.5 * (bracket[0] + bracket[1]))
     low, value, high = (_place(tried, curve) for curve in (LOWER, MEAN, UPPER))
-    beyond = min((x for x, ends in tried.items() if ends[MEAN] <= 0.0), default=math.nan)
-    return Crossing(value, low, high, min(tried), max(tried), beyond, wearers)
+    harmful = any(ends[UPPER] < 0.0 for ends in tried.values())
+    return Crossing(value, low, high, min(tried), max(tried), harmful, wearers)
 
 
 def _bracket(tried: dict[float, Ends], curve: int) -> tuple[float, float] | None:
