@@ -91,6 +91,7 @@ def map_picture(
         right = width - KEY_IN + 0.25
         scale = figure.colorbar(image, cax=ink.place(figure, right, TOP_IN + 2.2, 0.16, 2.0))
         scale.set_label("error saved by assistance, N", fontsize=ink.SMALL)
+        scale.set_ticks(_ticks(norm), labels=[f"{tick:.2g}" for tick in _ticks(norm)])
         scale.ax.tick_params(labelsize=ink.SMALL, length=3)
         _key(axes)
         ink.save(figure, file, title, " ".join([f"{title}. {line}.", *told]) + loosened.words())
@@ -102,6 +103,11 @@ def _norm(maps: Sequence[Drawn]) -> TwoSlopeNorm:
     harmed = max(-float(np.nanmin(drawn.mean_N)) for drawn in maps)
     helped = max(helped, 0.15 * harmed, LEAST_N)
     return TwoSlopeNorm(0.0, -max(harmed, helped), helped)
+
+
+def _ticks(norm: TwoSlopeNorm) -> list[float]:
+    harmed, helped = float(norm.vmin or 0.0), float(norm.vmax or 0.0)
+    return [harmed, 0.5 * harmed, 0.0, 0.5 * helped, helped]
 
 
 def _highest_N(maps: Sequence[Drawn]) -> float:

@@ -75,7 +75,7 @@ def scaled(sensor: Estimator, factor: float, late: bool = True) -> Estimator:
     """`sensor` with every error times `factor`; `late`: its latency too. Raises ValueError beyond `most_factor`."""
     if not 0.0 <= factor <= most_factor(sensor, late):
         raise ValueError(f"a factor from 0 to {most_factor(sensor, late):g}")
-    grown = {name: factor * getattr(sensor, name) for name, _ in _grown(sensor, late)}
+    grown = {name: min(most, factor * getattr(sensor, name)) for name, most in _grown(sensor, late)}
     true_N = np.array(sensor.true_N)
     reads_N = np.maximum.accumulate(np.maximum(0.0, true_N + factor * (np.array(sensor.reads_N) - true_N)))
     return sensor.model_copy(update=grown | {"reads_N": tuple(reads_N.tolist())})
