@@ -147,7 +147,7 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     patch = pytest.MonkeyPatch()
     patch.setattr(breakeven_map, "FORCES", 4)
     patch.setattr(breakeven_map, "ROWS", 5)
-    more = ("--estimator", str(folder / "cuff.toml"), "--trust", "0", "--over", "bias", "together", "--repeats", "2")
+    more = ("--estimator", str(folder / "cuff.toml"), "--trust", "0,1", "--over", "bias", "together", "--repeats", "2")
     assert study(file, folder / "out", *more) == 0
     patch.undo()
     return folder / "out"
@@ -159,7 +159,7 @@ def test_the_folder_holds_record_tables_and_pictures_that_agree(finished: Path) 
     record: Any = json.loads((out / "breakeven.json").read_text("utf-8"))
     assert (record["wearers"], record["levels_N"], record["holds_per_wearer"]) == (4, [6.0], 2)
     kinds = [(row["kind"], row["trust"]) for row in record["break_even"]]
-    assert kinds == [(kind, trust) for kind in ("bias-under", "bias-over", "together") for trust in (None, 0.0)]
+    assert kinds == [(kind, trust) for kind in ("bias-under", "bias-over", "together") for trust in (None, 0.0, 1.0)]
     rows = list(csv.DictReader((out / "breakeven.csv").read_text("utf-8").splitlines()))
     for row, one in zip(rows, record["break_even"], strict=True):
         assert row["break_even"] == ("" if one["break_even"] is None else repr(one["break_even"]))
@@ -176,7 +176,7 @@ def test_every_sentence_of_help_or_harm_has_its_interval_and_the_number_of_weare
     out = finished
     record: Any = json.loads((out / "breakeven.json").read_text("utf-8"))
     told = [*record["sentences"], *(row["sentence"] for row in record["break_even"])]
-    assert len(told) == 3 + 4 + 6
+    assert len(told) == 3 + 1 + 4 + 9
     for line in told:
         assert "95 % interval" in line
         assert "4 wearers" in line

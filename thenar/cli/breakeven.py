@@ -27,11 +27,13 @@ from thenar.study.breakeven import (
     Asked,
     Bench,
     Found,
+    TrustEffect,
     break_evens,
     check,
     held_at,
     kinds_that_err,
     levels_of,
+    trust_effects,
     with_wearers,
 )
 from thenar.study.breakeven_map import (
@@ -57,6 +59,8 @@ from thenar.study.breakeven_record import (
     sentence,
     size_text,
     table_of,
+    trust_row,
+    trust_sentence,
     trust_text,
 )
 from thenar.workers import cores
@@ -74,6 +78,7 @@ class Answer(NamedTuple):
     title: str
     wearers: int
     found: list[Found]
+    trust: list[TrustEffect]
     curves: list[OwnCurve]
     maps: list[list[Cell]]
 
@@ -85,6 +90,7 @@ class Answer(NamedTuple):
     def sentences(self) -> list[str]:
         """What is said about the wearers' own trust, then about sensors along force."""
         own = [sentence(one) for one in self.found if math.isnan(one.trust)]
+        own += [trust_sentence(effect) for effect in self.trust]
         return own + [line for curve in self.curves for line in curve_sentences(curve)]
 
 
@@ -130,6 +136,7 @@ def _answered(asked: Asked, sensors: Sequence[tuple[str, Any]], with_map: bool, 
         for one in break_evens(bench, asked):
             found.append(one)
             advance(one)
+    trust = list(trust_effects(bench, asked))
     if with_map:
         forces_N = forces_of(asked.levels_N, _weakest_N(loaded, asked.seed))
         with progress(len(forces_N) * len(sensors), "sensors along force", quiet) as advance:
@@ -143,7 +150,7 @@ def _answered(asked: Asked, sensors: Sequence[tuple[str, Any]], with_map: bool, 
                 for cell in map_of(coarse, sensor, forces_N, errors_of(forces_N)):
                     maps[-1].append(cell)
                     advance(cell)
-    return Answer(asked, loaded.scenario.title, loaded.scenario.wearer_count, found, curves, maps)
+    return Answer(asked, loaded.scenario.title, loaded.scenario.wearer_count, found, trust, curves, maps)
 
 
 def _weakest_N(loaded: LoadedScenario, seed: int) -> float:
@@ -163,6 +170,7 @@ def _record(answer: Answer) -> dict[str, Any]:
         "hold_s": min(held_at(asked.loaded, asked.levels_N[0], 1).scenario.duration_s, scenario.duration_s),
         "levels_N": list(asked.levels_N),
         "break_even": [{**found_row(one), "sentence": sentence(one)} for one in answer.found],
+        "trust": [trust_row(effect) for effect in answer.trust],
         "not_tried": [kind for kind in asked.kinds if kind not in {one.kind for one in answer.found}],
         "sensors": [curve_record(curve) for curve in answer.curves],
         "map": answer.map_rows(),
@@ -208,7 +216,7 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
 def _tell(out: Path, answer: Answer) -> None:
     asked = answer.asked
     print(f"{answer.title}\nBreak-even errors of the force estimate: {answer.wearers} wearers, ", end="")
-    print(f"{asked.repeats} holds each per condition, seed {asked.seed}")
+    print(f"{asked.repeats} hold{'' if asked.repeats == 1 else 's'} each per condition, seed {asked.seed}")
     if answer.found:
         show_table(_table(answer))
         if any(one.withheld for one in answer.found):

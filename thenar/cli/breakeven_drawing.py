@@ -72,7 +72,7 @@ def _drawn(cells: Sequence[Cell], curve: OwnCurve) -> Drawn:
     nothing = Interval(math.nan, math.nan, math.nan)
     for cell in cells:
         grid[:, errors.index(cell.error_N), forces.index(cell.force_N)] = cell.difference_N or nothing
-    return Drawn(np.array(forces), np.array(errors), *grid, sensor=_along(curve))
+    return Drawn(np.array(forces), np.array(errors), grid[0], grid[1], grid[2], _along(curve))
 
 
 def _along(curve: OwnCurve) -> Along:

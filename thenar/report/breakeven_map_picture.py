@@ -12,7 +12,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Colormap, LinearSegmentedColormap, TwoSlopeNorm
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
@@ -79,9 +80,10 @@ def map_picture(
         ink.write_at(figure, 0.3, 0.72, BLANK, color=ink.QUIET)
         ink.footer(figure, 0.3, loosened)
         norm, highest_N = _norm(maps), _highest_N(maps)
-        for place, drawn in enumerate(maps):
-            axes = ink.place(figure, LEFT_IN + place * (BODY_IN[0] + APART_IN), TOP_IN, *BODY_IN)
-            image = _cells(axes, drawn, norm)
+        lefts = [LEFT_IN + place * (BODY_IN[0] + APART_IN) for place in range(len(maps))]
+        panels = [ink.place(figure, left, TOP_IN, *BODY_IN) for left in lefts]
+        for axes, drawn in zip(panels, maps, strict=True):
+            _cells(axes, drawn, norm)
             axes.set_xlim(float(drawn.forces_N[0]), float(drawn.forces_N[-1]))
             axes.set_ylim(0.0, highest_N)
             _along(axes, drawn.sensor)
@@ -89,11 +91,11 @@ def map_picture(
             axes.set_xlabel("force held, N", fontsize=ink.SMALL)
             axes.set_ylabel("mean absolute error of the estimate, N", fontsize=ink.SMALL)
         right = width - KEY_IN + 0.25
-        scale = figure.colorbar(image, cax=ink.place(figure, right, TOP_IN + 2.2, 0.16, 2.0))
+        scale = figure.colorbar(ScalarMappable(norm, _colors()), cax=ink.place(figure, right, TOP_IN + 2.2, 0.16, 2.0))
         scale.set_label("error saved by assistance, N", fontsize=ink.SMALL)
         scale.set_ticks(_ticks(norm), labels=[f"{tick:.2g}" for tick in _ticks(norm)])
         scale.ax.tick_params(labelsize=ink.SMALL, length=3)
-        _key(axes)
+        _key(panels[-1])
         ink.save(figure, file, title, " ".join([f"{title}. {line}.", *told]) + loosened.words())
 
 
@@ -117,10 +119,13 @@ def _highest_N(maps: Sequence[Drawn]) -> float:
     return max(*curves, min(max(tops), float(maps[0].errors_N[-1])))
 
 
-def _cells(axes: Axes, drawn: Drawn, norm: TwoSlopeNorm) -> Any:
-    colors = LinearSegmentedColormap.from_list("help", COLORS).with_extremes(bad="white")
+def _colors() -> Colormap:
+    return LinearSegmentedColormap.from_list("help", COLORS).with_extremes(bad="white")
+
+
+def _cells(axes: Axes, drawn: Drawn, norm: TwoSlopeNorm) -> None:
     place = (drawn.forces_N, drawn.errors_N)
-    image = axes.pcolormesh(*place, np.ma.masked_invalid(drawn.mean_N), cmap=colors, norm=norm, shading="gouraud")
+    axes.pcolormesh(*place, np.ma.masked_invalid(drawn.mean_N), cmap=_colors(), norm=norm, shading="gouraud")
     _hatched(axes, place, drawn.high_N, "////", below=True)
     undecided = np.where((drawn.low_N <= 0.0) & (drawn.high_N >= 0.0), 1.0, -1.0)
     undecided[np.isnan(drawn.mean_N)] = np.nan
@@ -128,7 +133,6 @@ def _cells(axes: Axes, drawn: Drawn, norm: TwoSlopeNorm) -> Any:
     if np.nanmin(drawn.mean_N) < 0.0 < np.nanmax(drawn.mean_N):
         line = axes.contour(*place, np.ma.masked_invalid(drawn.mean_N), levels=[0.0], **ZERO)
         line.set_path_effects([withStroke(linewidth=HALO + 1.0, foreground="white")])
-    return image
 
 
 def _hatched(axes: Axes, place: tuple[Floats, Floats], values: Floats, hatch: str, below: bool) -> None:

@@ -88,6 +88,19 @@ class Found(NamedTuple):
         return UNITS[self.kind]
 
 
+class TrustEffect(NamedTuple):
+    """With the scenario's sensor: by how many N the error of wearers with `high` trust is below that with `low` trust.
+
+    The same wearers meet both: mean of paired differences with its interval over `wearers`.
+    """
+
+    level_N: float
+    low: float
+    high: float
+    saved_N: Interval
+    wearers: int
+
+
 class _Planned(NamedTuple):
     """One force: assisted trials, the wearer of each, and the unassisted error in N of each, all of shape (trials,)."""
 
@@ -222,6 +235,16 @@ def break_evens(bench: Bench, asked: Asked) -> Iterator[Found]:
         for kind in kinds_that_err(bench.sensor, asked.kinds):
             for trust in asked.trusts:
                 yield break_even(bench, level_N, kind, trust)
+
+
+def trust_effects(bench: Bench, asked: Asked) -> Iterator[TrustEffect]:
+    """What the largest trust asked for changes against the smallest, force by force; nothing without two of them."""
+    stated = sorted({trust for trust in asked.trusts if not math.isnan(trust)})
+    if len(stated) < 2:
+        return
+    for level_N in asked.levels_N:
+        low, high = (bench.tried(level_N, bench.sensor, trust).differences_N for trust in (stated[0], stated[-1]))
+        yield TrustEffect(level_N, stated[0], stated[-1], mean_interval(high - low), low.size)
 
 
 def kinds_that_err(sensor: Estimator, kinds: Sequence[str]) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any, Final
 
-from thenar.study.breakeven import Found
+from thenar.study.breakeven import Found, TrustEffect
 from thenar.study.breakeven_map import Cell, OwnCurve
 from thenar.study.crossing import Crossing
 from thenar.study.resampled import Interval
@@ -113,6 +113,22 @@ def curve_sentences(curve: OwnCurve) -> list[str]:
     name = curve.name[0].lower() + curve.name[1:]
     last = f"At {forces[-1]:.2f} N {name} errs by {curve.errors_N[-1]:.2f} N in the mean, and with it "
     return [first, last + change_text(curve.differences_N[-1], wearers) + "."]
+
+
+def trust_sentence(effect: TrustEffect) -> str:
+    """By how much trust matters with the scenario's own sensor, in a sentence."""
+    told = change_text(effect.saved_N, effect.wearers)
+    where = f"At {effect.level_N:g} N with this scenario's sensor, a trust of {effect.high:g} instead of {effect.low:g}"
+    return f"{where}: {told}."
+
+
+def trust_row(effect: TrustEffect) -> dict[str, Any]:
+    """The same as plain values."""
+    saved = effect.saved_N
+    return {
+        "level_N": effect.level_N, "trust": effect.high, "instead_of": effect.low, "wearers": effect.wearers,
+        "error_reduction_N": saved.value, "low_N": saved.low, "high_N": saved.high, "sentence": trust_sentence(effect),
+    }  # fmt: skip
 
 
 def found_row(found: Found) -> dict[str, Any]:
