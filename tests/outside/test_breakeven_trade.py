@@ -65,7 +65,7 @@ def test_there_is_a_largest_error_at_six_newton(kind: str) -> None:
 
 @pytest.mark.campaign
 def test_in_most_drawn_studies_every_kind_of_error_has_a_largest_one_at_each_force() -> None:
-    """Twenty drawn studies of a dozen wearers, five kinds, three forces."""
+    """Twenty drawn studies of a dozen wearers, five kinds, three forces. Measured: all 20, but 19 for noise at 9 N."""
     loaded = dozen()
     for kind in KINDS:
         for level in LEVELS_N:
