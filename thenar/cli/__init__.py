@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_plan import for_plan
 from thenar.cli.recordings import for_recordings
 
@@ -35,6 +36,7 @@ INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
 COMMANDS: Final = (
     "audit",
+    "breakeven",
     "challenge",
     "check",
     "evidence",
@@ -148,6 +150,7 @@ def parser() -> argparse.ArgumentParser:
     _for_tuning(add)
     for_recordings(add)
     for_plan(add)
+    for_breakeven(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
