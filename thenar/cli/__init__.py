@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.parser_compare import for_compare
 from thenar.cli.recordings import for_recordings
 
 USAGE_ERROR: Final = 2
@@ -36,6 +37,7 @@ COMMANDS: Final = (
     "audit",
     "challenge",
     "check",
+    "compare",
     "evidence",
     "fit",
     "laws",
@@ -142,6 +144,7 @@ def parser() -> argparse.ArgumentParser:
     _for_sweeps(add)
     _for_tuning(add)
     for_recordings(add)
+    for_compare(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")

@@ -204,7 +204,9 @@ def _check_alike(runs: Sequence[Run], rows: Sequence[Sequence[Row]]) -> None:
         keys = sorted(run.treatment.keys() | first.treatment.keys())
         other = [key for key in keys if run.treatment.get(key) != first.treatment.get(key)]
         if other:
-            allowed = f"as in {first.folder}, since other persons took part: or run both with one seed and one population"
+            allowed = (
+                f"as in {first.folder}, since other persons took part: or run both with one seed and one population"
+            )
             problems.append(Problem(str(run.folder), "", f"another {', another '.join(other)}", allowed))
     if problems:
         raise InputError(problems)

@@ -110,9 +110,7 @@ def _fitted(values: Floats, design: Floats, persons: NDArray[Any]) -> tuple[Any,
     return last, told
 
 
-def _read(
-    nothing: Mixed, fitted: Any, told: str, conditions: Sequence[str], targets: int, level: float
-) -> Mixed:
+def _read(nothing: Mixed, fitted: Any, told: str, conditions: Sequence[str], targets: int, level: float) -> Mixed:
     count = len(conditions) * targets
     estimates, covariance = np.asarray(fitted.params)[:count], np.asarray(fitted.cov_params())[:count, :count]
     wide = float(stats.norm.ppf(0.5 + level / 2))
@@ -126,7 +124,9 @@ def _read(
     variance, rest = float(np.asarray(fitted.cov_re)[0, 0]), float(fitted.scale)
     trouble = []
     if not fitted.converged:
-        trouble.append(f"DID NOT CONVERGE ({', '.join(METHODS)} tried): don't rely on it" + (f"; {told}" if told else ""))
+        trouble.append(
+            f"DID NOT CONVERGE ({', '.join(METHODS)} tried): don't rely on it" + (f"; {told}" if told else "")
+        )
     elif variance <= EDGE * rest:
         trouble.append("the variance between wearers came out as zero, the edge of what it may be")
     return nothing._replace(

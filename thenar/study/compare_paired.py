@@ -17,11 +17,12 @@ from __future__ import annotations
 
 import math
 import warnings
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 LEAST_WEARERS: Final = 5
 """Fewer pairs are not compared: neither their spread nor the assumptions of any test could be judged."""
@@ -175,7 +176,7 @@ def d_z_interval(t: float, n: int, level: float) -> Ends:
     if not math.isfinite(t):
         return NONE
     # The noncentral t distribution at t is Phi(t s - shift), averaged over s, the root of chi-squared over its degrees of freedom.
-    places, weights = np.polynomial.legendre.leggauss(NODES)
+    places, weights = _nodes()
     scale = np.asarray(stats.chi.ppf((places + 1.0) / 2.0, n - 1)) / math.sqrt(n - 1)
     reached = t * scale
 
@@ -186,6 +187,12 @@ def d_z_interval(t: float, n: int, level: float) -> Ends:
     around = (float(reached.min()) - FAR_SD, float(reached.max()) + FAR_SD)
     low, high = (optimize.brentq(below, *around, args=(share,), xtol=1e-9) for share in (1.0 - tail, tail))
     return Ends(float(low) / math.sqrt(n), float(high) / math.sqrt(n))
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[Floats, Floats]:
+    places, weights = special.roots_legendre(NODES)
+    return np.asarray(places), np.asarray(weights)
 
 
 def g_av(one: Floats, other: Floats) -> float:
