@@ -1,4 +1,4 @@
-"""`thenar compare DIR...`: conditions of finished runs compared within each wearer, with the sentence one would write."""
+"""`thenar compare DIR...`: conditions of finished runs compared within each wearer, in sentences and tables."""
 
 from __future__ import annotations
 
@@ -39,8 +39,9 @@ from thenar.study.compare_words import (
 
 TEXT_WIDTH: Final = 112
 LIMITS: Final = (
-    "These are simulated wearers. What is shown of them holds for people only as far as the models do; no simulation can "
-    "say how a person learns, tires, feels or trusts. The t test decides; the mixed model lets every wearer gain alike."
+    "These are simulated wearers. What is shown of them holds for people only as far as the models do; no simulation "
+    "can say how a person learns, tires, feels or trusts. The t test decides; "
+    "the mixed model lets every wearer gain alike."
 )
 FILES: Final = ("comparison.csv", "wearers.csv", "comparison.json")
 
@@ -131,8 +132,8 @@ def _tell(told: Told, out: Path | None) -> None:
     comparison, asked = told.comparison, told.comparison.question
     print(told.title)
     _wrapped(
-        f"{len(comparison.persons)} wearers, {len(comparison.conditions)} conditions; decided by the {name_of(asked.measures[0])}, "
-        f"alpha {asked.alpha:g}, intervals at {100 * asked.level:g} %"
+        f"{len(comparison.persons)} wearers, {len(comparison.conditions)} conditions; decided by the "
+        f"{name_of(asked.measures[0])}, alpha {asked.alpha:g}, intervals at {100 * asked.level:g} %"
     )
     for note in told.notes:
         _wrapped(f"note: {note}")
@@ -141,6 +142,7 @@ def _tell(told: Told, out: Path | None) -> None:
     print("\nThe decision")
     for result in comparison.decisions:
         _told(result, asked.alpha)
+        _wrapped(f"  effect size over {result.found.n} wearers: {effect_words(result)}")
     rest = [result for result in comparison.results if result not in comparison.decisions]
     if rest:
         print(f"\nIn detail (corrected together, {rest[0].tests} tests)")
@@ -180,8 +182,8 @@ def _table(comparison: Comparison, measure: str) -> Table:
         rows.append((
             f"{result.one} - {result.other}", result.target, str(found.n), number(found.difference, digits),
             f"{ends[0]} to {ends[1]}", f"{ends[2]} to {ends[3]}", number(found.d_z), number(found.g_av),
-            number(found.t), number(found.p_t, 4), number(result.p_holm, 4), number(found.p_wilcoxon, 4),
-            number(found.p_shapiro, 3),
+            number(found.t), _p(found.p_t), _p(result.p_holm), _p(found.p_wilcoxon),
+            _p(found.p_shapiro),
         ))  # fmt: skip
     headers = (
         "difference", "target", "n", "mean", "t\ninterval", "bootstrap\ninterval", "d_z", "g_av", "t", "p", "p\nHolm",
@@ -191,20 +193,23 @@ def _table(comparison: Comparison, measure: str) -> Table:
     return Table(title, headers, rows, frozenset(range(2, len(headers))), droppable=8)
 
 
+def _p(p: float) -> str:
+    return "<0.0001" if p < 1e-4 else number(p, 4)
+
+
 def mixed_lines(mixed: Mixed) -> list[str]:
     """What the mixed model says, a line per condition and one for what must be told of its fit."""
     head = f"mixed model, {name_of(mixed.measure)}, {mixed.rows} trials and targets of {mixed.wearers} wearers"
     if not mixed.effects:
         return [f"{head}: {mixed.trouble}"]
-    lines = []
-    for effect in mixed.effects:
-        lines.append(
-            f"{head}: {phrase_of(effect.condition)} against {phrase_of(mixed.baseline)} {effect.estimate:+.3g}"
-            f"{unit_of(mixed.measure)} ({effect.low:.3g} to {effect.high:.3g}), {p_words(effect.p)}"
-        )
+    lines = [
+        f"{head}: {phrase_of(effect.condition)} against {phrase_of(mixed.baseline)} {effect.estimate:+.3g}"
+        f"{unit_of(mixed.measure)} ({effect.low:.3g} to {effect.high:.3g}), {p_words(effect.p)}"
+        for effect in mixed.effects
+    ]
     tail = f"SD between wearers {mixed.sd_wearers:.3g}, of the rest {mixed.sd_rest:.3g}"
     if mixed.p_interaction == mixed.p_interaction:
-        tail += f"; conditions differ alike at all targets: {p_words(mixed.p_interaction)}"
+        tail += f"; test that conditions differ alike at all targets: {p_words(mixed.p_interaction)}"
     return [*lines, f"  {tail}; {mixed.trouble or 'converged'}"]
 
 

@@ -1,4 +1,4 @@
-"""The two pictures of a comparison: every wearer's own line from condition to condition, and differences with intervals.
+"""The two pictures of a comparison: each wearer's line from condition to condition, and differences with intervals.
 
 What a colour tells, a marker, a fill or a place tells too.
 """
@@ -27,6 +27,7 @@ PANELS_PER_ROW: Final = 4
 LEAST_WIDE_IN: Final = 8.6
 TICK_WIDE: Final = 12
 OTHER_LOOKS: Final = ((ink.AGONIST, "s"), (ink.ANTAGONIST, "v"), (ink.ESTIMATE, "P"), (ink.FORCE, "X"), (ink.INK, "p"))
+PAPER: Final = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6}
 ROW_IN: Final = 0.30
 FOREST_WIDE_IN: Final = 11.2
 LABEL_IN: Final = 1.55
@@ -66,11 +67,9 @@ class Group(NamedTuple):
 
 
 def looks_of(conditions: Sequence[str]) -> list[tuple[str, str]]:
-    """A colour and a marker for each condition, no marker twice."""
-    found, others = [], iter(OTHER_LOOKS * (1 + len(conditions) // len(OTHER_LOOKS)))
-    for condition in conditions:
-        found.append(ink.CONDITION_LOOKS.get(condition) or next(others))
-    return found
+    """A colour and a marker for each condition, no marker twice among the first few."""
+    others = iter(OTHER_LOOKS * (1 + len(conditions) // len(OTHER_LOOKS)))
+    return [ink.CONDITION_LOOKS.get(condition) or next(others) for condition in conditions]
 
 
 def paired_picture(
@@ -84,7 +83,7 @@ def paired_picture(
     room = LEAST_WIDE_IN - MARGINS.left - MARGINS.right
     wide = max(PANEL_IN, 0.62 * len(conditions), (room - (across - 1) * BETWEEN_IN) / across)
     full = MARGINS.left + across * wide + (across - 1) * BETWEEN_IN + MARGINS.right
-    high = MARGINS.top + down * (PANEL_HIGH_IN + BELOW_IN) + MARGINS.bottom - 0.3
+    high = MARGINS.top + down * (PANEL_HIGH_IN + BELOW_IN) + MARGINS.bottom - 0.55
     with ink.house_style():
         figure = ink.new_figure(full, high)
         ink.heading(figure, MARGINS.left, title, line)
@@ -126,7 +125,7 @@ def _dots(axes: Axes, panel: Panel, conditions: Sequence[str]) -> None:
         if len(whole):
             mean = float(whole[:, column].mean())
             axes.plot([column - 0.24, column + 0.24], [mean, mean], color=ink.INK, linewidth=2.2, zorder=3)
-            axes.annotate(f"{mean:.3g}", (column + 0.27, mean), va="center", fontsize=ink.SMALL - 0.5)
+            axes.annotate(f"{mean:.3g}", (column + 0.27, mean), va="center", fontsize=ink.SMALL - 0.5, bbox=PAPER)
     axes.set_xlim(-0.45, len(conditions) - 0.3)
     axes.set_xticks(range(len(conditions)), [_tick(name) for name in conditions], fontsize=ink.SMALL)
     axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
@@ -151,7 +150,10 @@ def _paired_alt(title: str, line: str, axis: str, conditions: Sequence[str], pan
 
 
 def forest_picture(file: Path, title: str, line: str, axis: str, groups: Sequence[Group], sides: str) -> None:
-    """Write the differences as a PNG, a row each. `axis`: what differs, with its unit; `sides`: which side is better."""
+    """Write the differences as a PNG, a row each.
+
+    `axis`: what differs, with its unit; `sides`: which side is better, in words.
+    """
     rows = sum(1 + len(group.bars) for group in groups)
     high = FOREST_TOP_IN + rows * ROW_IN + FOREST_BOTTOM_IN
     with ink.house_style():

@@ -2,8 +2,9 @@
 
 value = condition + target + condition x target + the wearer's own level + rest. Conditions are coded against the
 baseline and targets against their mean (sum coding), so that a condition's coefficient is its difference from the
-baseline at all targets alike. Fitted by restricted maximum likelihood (statsmodels MixedLM). Tests are Wald's, without a
-correction for few wearers, and the model lets every wearer gain alike: it stands beside the paired tests, not above them.
+baseline at all targets alike. Fitted by restricted maximum likelihood (statsmodels MixedLM). Tests are Wald's, without
+a correction for few wearers, and the model lets every wearer gain alike: it stands beside the paired tests, not above
+them.
 """
 
 from __future__ import annotations

@@ -151,7 +151,7 @@ def t_test(mean: float, error: float, df: int) -> tuple[float, float]:
 
 
 def wilcoxon(differences: Floats) -> tuple[float, float, bool]:
-    """V (sum of the ranks of the positive differences), two-sided p, and whether the p is exact. (wearers,)"""
+    """V (sum of the ranks of the positive differences), two-sided p, whether it is exact. Takes shape (wearers,)."""
     kept = differences[differences != 0.0]
     n = len(kept)
     if not n:
@@ -175,7 +175,7 @@ def d_z_interval(t: float, n: int, level: float) -> Ends:
     """The interval of d_z from t over n wearers: the noncentral t distributions that just allow this t."""
     if not math.isfinite(t):
         return NONE
-    # The noncentral t distribution at t is Phi(t s - shift), averaged over s, the root of chi-squared over its degrees of freedom.
+    # The noncentral t distribution at t is Phi(t s - shift), averaged over s = root of chi-squared over its degrees.
     places, weights = _nodes()
     scale = np.asarray(stats.chi.ppf((places + 1.0) / 2.0, n - 1)) / math.sqrt(n - 1)
     reached = t * scale
@@ -196,7 +196,7 @@ def _nodes() -> tuple[Floats, Floats]:
 
 
 def g_av(one: Floats, other: Floats) -> float:
-    """Difference of the means over the root of the mean variance, times the exact small-sample factor; (..., wearers)
+    """Difference of the means over the root of the mean variance, times the exact small-sample factor.
 
     NaN where neither condition spreads.
     """

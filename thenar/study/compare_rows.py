@@ -92,7 +92,7 @@ def excluded_by(rules: Exclude, rows: Sequence[Row], refused: Mapping[str, int])
     found = []
     for person in dict.fromkeys(row.person for row in rows):
         own = [row for row in rows if row.person == person]
-        why = [words for words in (_trips(rules, own), _refusals(rules, refused.get(person, 0)), _error(rules, own))]
+        why = [_trips(rules, own), _refusals(rules, refused.get(person, 0)), _error(rules, own)]
         if any(why):
             found.append(Excluded(person, "; ".join(words for words in why if words)))
     return found

@@ -79,7 +79,7 @@ def digits_for(interval: Ends, difference: float) -> int:
 
 
 def interval_words(interval: Ends, digits: int, unit: str) -> str:
-    """ "0.1 to 0.7 N smaller", "0.3 N smaller to 0.2 N larger"."""
+    """Both ends in words: "0.1 to 0.7 N smaller", "0.3 N smaller to 0.2 N larger"."""
     low, high = interval
     if not math.isfinite(low):
         return "none"
@@ -113,18 +113,17 @@ def sentence(result: Result, alpha: float) -> str:
     what = f"{name_of(result.measure)} {place_of(result.target)}"
     people = f"{found.n} wearers; {counts_words(result)}"
     if not found.enough:
-        return f"Not compared: the {what} {one} and {other}: {found.n} wearers have it in both, fewer than {LEAST_WEARERS}."
-    if found.constant:
-        if found.difference == 0:
-            return f"No difference: the {what} was the same {one} and {other} ({people})."
-        digits = digits_for(found.interval, found.difference)
-        size = f"{abs(found.difference):.{digits}f}{unit} {'smaller' if found.difference < 0 else 'larger'}"
-        rank = p_words(found.p_wilcoxon)
-        return f"{_first(one)} the {what} was {size} than {other} in every wearer ({people}): no spread, so no interval and no t test; rank test {rank}."
+        few = f"{found.n} wearers have it in both, fewer than {LEAST_WEARERS}"
+        return f"Not compared: the {what} {one} and {other}: {few}."
+    if found.constant and found.difference == 0:
+        return f"No difference shown: the {what} was the same {one} and {other} ({people})."
     digits = digits_for(found.interval, found.difference)
+    size = f"{abs(found.difference):.{digits}f}{unit} {'smaller' if found.difference < 0 else 'larger'}"
+    if found.constant:
+        rank = f"no spread, so no interval and no t test; rank test {p_words(found.p_wilcoxon)}"
+        return f"{_first(one)} the {what} was {size} than {other} in every wearer ({people}): {rank}."
     within = f"{100 * found.level:g} % interval {interval_words(found.interval, digits, unit)}, {people}"
     corrected = p_words(result.p_holm) if result.tests == 1 else f"Holm-corrected {p_words(result.p_holm)}"
-    size = f"{abs(found.difference):.{digits}f}{unit} {'smaller' if found.difference < 0 else 'larger'}"
     if result.shown(alpha):
         return f"{_first(one)} the {what} was {size} than {other} ({within}); {corrected}."
     apart = found.interval.low > 0 or found.interval.high < 0
@@ -176,12 +175,9 @@ def over_line(comparison: Comparison, place: int) -> str:
     """The tests over all conditions at once, with what the sphericity check says, for one entry of `over`."""
     entry = comparison.over[place]
     ranks, variance = entry.ranks, entry.variance
-    words = f"{name_of(entry.measure)} {place_of(entry.target)}, {len(comparison.conditions)} conditions, {ranks.n} wearers: "
-    words += (
-        f"Friedman chi2({ranks.df}) = {ranks.chi2:.2f}, {p_words(ranks.p)}"
-        if ranks.chi2 == ranks.chi2
-        else "Friedman: none"
-    )
+    where = f"{name_of(entry.measure)} {place_of(entry.target)}"
+    words = f"{where}, {len(comparison.conditions)} conditions, {ranks.n} wearers: Friedman "
+    words += f"chi2({ranks.df}) = {ranks.chi2:.2f}, {p_words(ranks.p)}" if math.isfinite(ranks.chi2) else "none"
     if not math.isfinite(variance.f):
         return words + "; repeated-measures ANOVA: none"
     words += (
