@@ -94,7 +94,7 @@ def test_lakens_films_give_the_published_t_and_d_z() -> None:
 
 
 def test_holms_procedure_gives_the_worked_example() -> None:
-    """Four tests at 0.05, an example widely used for Holm 1979 (Scand J Stat 6:65-70): two are rejected; from memory."""
+    """Four tests at 0.05, a common example of Holm 1979 (Scand J Stat 6:65-70): two are rejected; from memory."""
     found = holm([0.01, 0.04, 0.03, 0.005])
     assert found == pytest.approx([0.03, 0.06, 0.06, 0.02])
     assert holm([0.01, math.nan, 0.005]) == pytest.approx([0.01, math.nan, 0.01], nan_ok=True)

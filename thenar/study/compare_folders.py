@@ -65,6 +65,10 @@ def read_run(folder: Path) -> Run:
         raise InputError([Problem(file, "", str(error), "the scenario as it was run")]) from None
     measures, rows = _table(folder / TRIALS)
     names = {record.trial: record.wearer_name for record in manifest.trials}
+    missing = sorted(names.keys() - {row.trial for row in rows})
+    if missing:
+        found = f"no row of trial {missing[0]}" + (f" and {len(missing) - 1} more" if missing[1:] else "")
+        raise InputError([Problem(str(folder / TRIALS), "trial", found, f"{ALLOWED}: {len(names)} trials")])
     stated = _stated(scenario, manifest)
     return Run(
         folder, str(scenario.get("title", folder.name)), manifest.seed, study_of(scenario, file),

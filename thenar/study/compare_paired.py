@@ -130,11 +130,13 @@ def _without_rounding(first: Floats, second: Floats) -> Floats:
 
 
 def _too_few(first: Floats, second: Floats, differences: Floats, level: float) -> Paired:
-    means = [float(np.mean(numbers)) if len(numbers) else math.nan for numbers in (first, second, differences)]
+    one, other, difference = (
+        float(np.mean(numbers)) if len(numbers) else math.nan for numbers in (first, second, differences)
+    )
     nan = math.nan
     return Paired(
-        len(differences), level, *means, nan, NONE, NONE, nan, max(0, len(differences) - 1), nan, nan, NONE, nan, NONE,
-        nan, nan, False, *_signs(differences), nan, (),
+        len(differences), level, one, other, difference, nan, NONE, NONE, nan, max(0, len(differences) - 1), nan, nan,
+        NONE, nan, NONE, nan, nan, False, *_signs(differences), nan, (),
     )  # fmt: skip
 
 
