@@ -6,6 +6,7 @@ Where a line says so, the numbers were remembered and not read again; that these
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,7 @@ from statsmodels.formula.api import mixedlm
 from statsmodels.stats.anova import AnovaRM
 from statsmodels.stats.multitest import multipletests
 
+from thenar.study import compare_mixed
 from thenar.study.compare_many import holm, rank_test, variance_test
 from thenar.study.compare_mixed import mixed_model
 from thenar.study.compare_paired import Paired, paired, wilcoxon
@@ -184,6 +186,42 @@ def test_the_mixed_model_is_the_one_that_statsmodels_makes_of_the_formula() -> N
         assert effect.estimate == pytest.approx(other.params[name], abs=1e-6)
         assert (effect.error, effect.low, effect.high) == pytest.approx((other.bse[name], low, high), abs=1e-4)
     assert found.sd_rest == pytest.approx(math.sqrt(other.scale), rel=1e-3)
+
+
+def _reml(rows: list[Row], ratio: float) -> float:
+    """The restricted log likelihood, constants left out, at a ratio of the wearers' variance to the rest's."""
+    table = pd.DataFrame([row._asdict() | {"y": row.values["y"]} for row in rows])
+    design = pd.get_dummies(table["condition"] + table["target"], dtype=float).to_numpy()
+    who = pd.get_dummies(table["person"], dtype=float).to_numpy()
+    inverse = np.linalg.inv(np.eye(len(table)) + ratio * who @ who.T)
+    information = design.T @ inverse @ design
+    rest = table["y"] - design @ np.linalg.solve(information, design.T @ inverse @ table["y"])
+    df = len(table) - design.shape[1]
+    log_dets = np.linalg.slogdet(inverse)[1] - np.linalg.slogdet(information)[1]
+    return float(log_dets - df * np.log(rest @ inverse @ rest)) / 2
+
+
+@pytest.mark.parametrize("sd_wearers", [0.05, 0.2, 0.5])
+def test_the_mixed_model_finds_the_best_variance_between_wearers(sd_wearers: float) -> None:
+    """An optimiser may stop at zero and call it converged: no ratio on a grid may be likelier than the one found."""
+    for seed in range(6):
+        rows = _rows(seed, sd_wearers)
+        found = mixed_model(rows, "y", ("unassisted", "assisted", "stimulation-only"), 0.95)
+        best = max(_reml(rows, ratio) for ratio in [0.0, *np.geomspace(1e-3, 30, 60)])
+        assert _reml(rows, (found.sd_wearers / found.sd_rest) ** 2) >= best - 1e-3, (seed, found.trouble)
+
+
+def test_a_fit_that_ends_below_the_best_point_is_called_unconverged(monkeypatch: pytest.MonkeyPatch) -> None:
+    known = compare_mixed._best_ratio
+
+    def higher(*given: Any) -> tuple[float, float]:
+        ratio, best = known(*given)
+        return ratio, best + 1.0
+
+    monkeypatch.setattr(compare_mixed, "_best_ratio", higher)
+    found = mixed_model(_rows(1, 0.5), "y", ("unassisted", "assisted", "stimulation-only"), 0.95)
+    assert not found.converged
+    assert found.trouble.startswith("DID NOT CONVERGE")
 
 
 def test_a_mixed_model_at_the_edge_or_without_a_fit_says_so() -> None:

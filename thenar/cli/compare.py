@@ -190,7 +190,7 @@ def _table(comparison: Comparison, measure: str) -> Table:
         "p\nWilcoxon", "p\nShapiro",
     )  # fmt: skip
     title = f"{name_of(measure)},{unit_of(measure) or ' no unit'}: mean difference within wearers"
-    return Table(title, headers, rows, frozenset(range(2, len(headers))), droppable=8)
+    return Table(title, headers, rows, frozenset(range(2, len(headers))), droppable=8, whole_in="--json")
 
 
 def _p(p: float) -> str:

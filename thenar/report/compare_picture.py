@@ -23,9 +23,10 @@ PANEL_IN: Final = 2.35
 PANEL_HIGH_IN: Final = 2.8
 BETWEEN_IN: Final = 0.25
 BELOW_IN: Final = 0.95
-PANELS_PER_ROW: Final = 4
+COLUMN_IN: Final = 0.92
+WIDEST_IN: Final = 17.5
 LEAST_WIDE_IN: Final = 8.6
-TICK_WIDE: Final = 12
+TICK_WIDE: Final = 13
 OTHER_LOOKS: Final = ((ink.AGONIST, "s"), (ink.ANTAGONIST, "v"), (ink.ESTIMATE, "P"), (ink.FORCE, "X"), (ink.INK, "p"))
 PAPER: Final = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6}
 ROW_IN: Final = 0.30
@@ -79,9 +80,11 @@ def paired_picture(
 
     `axis`: what is measured, with its unit.
     """
-    across, down = min(len(panels), PANELS_PER_ROW), math.ceil(len(panels) / PANELS_PER_ROW)
-    room = LEAST_WIDE_IN - MARGINS.left - MARGINS.right
-    wide = max(PANEL_IN, 0.62 * len(conditions), (room - (across - 1) * BETWEEN_IN) / across)
+    wide = max(PANEL_IN, COLUMN_IN * len(conditions))
+    edges = MARGINS.left + MARGINS.right - BETWEEN_IN
+    across = max(1, min(len(panels), int((WIDEST_IN - edges) / (wide + BETWEEN_IN))))
+    down = math.ceil(len(panels) / across)
+    wide = max(wide, (LEAST_WIDE_IN - edges) / across - BETWEEN_IN)
     full = MARGINS.left + across * wide + (across - 1) * BETWEEN_IN + MARGINS.right
     high = MARGINS.top + down * (PANEL_HIGH_IN + BELOW_IN) + MARGINS.bottom - 0.55
     with ink.house_style():
@@ -92,12 +95,12 @@ def paired_picture(
         ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
         limits = _limits(panels)
         for number, panel in enumerate(panels):
-            left = MARGINS.left + number % PANELS_PER_ROW * (wide + BETWEEN_IN)
-            top = MARGINS.top + number // PANELS_PER_ROW * (PANEL_HIGH_IN + BELOW_IN)
+            left = MARGINS.left + number % across * (wide + BETWEEN_IN)
+            top = MARGINS.top + number // across * (PANEL_HIGH_IN + BELOW_IN)
             axes = ink.place(figure, left, top, wide, PANEL_HIGH_IN)
             _dots(axes, panel, conditions)
             axes.set_ylim(*limits)
-            if number % PANELS_PER_ROW:
+            if number % across:
                 axes.tick_params(labelleft=False)
             else:
                 axes.set_ylabel(axis, fontsize=ink.SMALL)
@@ -135,7 +138,7 @@ def _dots(axes: Axes, panel: Panel, conditions: Sequence[str]) -> None:
 
 
 def _tick(condition: str) -> str:
-    return "\n".join(textwrap.wrap(condition.replace("stimulation-only", "stimulation- only"), TICK_WIDE)[:4])
+    return "\n".join(textwrap.wrap(condition, TICK_WIDE)[:4])
 
 
 def _paired_alt(title: str, line: str, axis: str, conditions: Sequence[str], panels: Sequence[Panel]) -> str:
@@ -177,7 +180,14 @@ def _bars(axes: Axes, groups: Sequence[Group]) -> None:
     for place, group in enumerate(groups):
         color, marker = ((ink.FORCE, "o"), (ink.ESTIMATE, "s"), (ink.AGONIST, "D"))[place % 3]
         axes.text(
-            -LABEL_IN / 5.15, at, group.name, transform=beside, va="center", fontsize=ink.SMALL, fontweight="bold"
+            -LABEL_IN / 5.15,
+            at,
+            group.name,
+            bbox=PAPER,
+            transform=beside,
+            va="center",
+            fontsize=ink.SMALL,
+            fontweight="bold",
         )
         for bar in group.bars:
             at += 1

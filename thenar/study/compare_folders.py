@@ -182,7 +182,7 @@ def _same_persons(runs: Sequence[Run]) -> tuple[list[Row], str]:
     if apart:
         words += ", so their conditions are compared within them, named by folder"
     if once:
-        words += f"; {', '.join(once)} is the same to the last digit in each and taken once"
+        words += f"; the same to the last digit in each, and taken once: {', '.join(once)}"
     return rows, words
 
 

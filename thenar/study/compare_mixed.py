@@ -16,13 +16,16 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from thenar.study.compare_rows import Row, targets_of
 
-METHODS: Final = ("lbfgs", "bfgs", "powell")
+METHODS: Final = ("bfgs", "powell", "lbfgs")
+RATIOS: Final = (0.0, *np.geomspace(1e-5, 1e4, 91).tolist())
 EDGE: Final = 1e-6
 """A wearers' variance below this share of the rest's is at the edge of what it may be: zero."""
+AS_LIKELY: Final = 1e-3
+"""So much less log likelihood than the best known point is still the same point."""
 Floats = NDArray[np.float64]
 
 
@@ -93,22 +96,60 @@ def _design(rows: Sequence[Row], conditions: Sequence[str], targets: Sequence[st
 
 
 def _fitted(values: Floats, design: Floats, persons: NDArray[Any]) -> tuple[Any, str]:
-    """The first fit that converges, else the last one that came to an end (None: none), and what was said of it."""
-    from statsmodels.regression.mixed_linear_model import MixedLM
+    """The first fit that ends at the best point, else the last one (None: none), and what was said of it.
 
-    last, told = None, ""
+    The likelihood has a saddle at a wearers' variance of zero, where an optimiser may stop and call it converged. So
+    the best ratio of the two variances is found first, and is where it starts; one that ends lower has not converged.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
+
+    ratio, best = _best_ratio(values, design, persons)
+    start = MixedLMParams.from_components(np.zeros(design.shape[1]), cov_re=np.array([[max(ratio, RATIOS[1])]]))
+    last, told = None, "no method came to an end"
     for method in METHODS:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
             try:
-                found = MixedLM(values, design, groups=persons).fit(reml=True, method=method)
+                found = MixedLM(values, design, groups=persons).fit(start_params=start, reml=True, method=method)
             except (np.linalg.LinAlgError, ValueError) as error:
-                told = told or " ".join(str(error).split())
+                told = " ".join(str(error).split())
                 continue
+        reached = _likelihood(float(np.asarray(found.cov_re)[0, 0]) / found.scale, values, design, persons)
+        found.ended_well = bool(found.converged) and reached >= best - AS_LIKELY
         last, told = found, "; ".join(dict.fromkeys(" ".join(str(one.message).split()) for one in said))
-        if found.converged:
+        if found.ended_well:
             break
     return last, told
+
+
+def _best_ratio(values: Floats, design: Floats, persons: NDArray[Any]) -> tuple[float, float]:
+    """The likeliest ratio of the wearers' variance to the rest's, and its log likelihood."""
+
+    def unlikely(log_ratio: float) -> float:
+        return -_likelihood(math.exp(log_ratio), values, design, persons)
+
+    found = [_likelihood(ratio, values, design, persons) for ratio in RATIOS]
+    at = int(np.argmax(found))
+    if at == 0:
+        return 0.0, found[0]
+    around = (math.log(RATIOS[max(1, at - 1)]), math.log(RATIOS[min(len(RATIOS) - 1, at + 1)]))
+    best = optimize.minimize_scalar(unlikely, bounds=around, method="bounded")
+    return math.exp(best.x), max(found[at], -float(best.fun))
+
+
+def _likelihood(ratio: float, values: Floats, design: Floats, persons: NDArray[Any]) -> float:
+    """The restricted log likelihood at a ratio of variances, what doesn't depend on it left out."""
+    both = np.column_stack([design, values])
+    crossed, log_determinant = both.T @ both, 0.0
+    for person in np.unique(persons):
+        own = both[persons == person]
+        sums, grown = own.sum(axis=0), 1.0 + ratio * len(own)
+        crossed -= ratio / grown * np.outer(sums, sums)
+        log_determinant += math.log(grown)
+    information, with_value = crossed[:-1, :-1], crossed[:-1, -1]
+    rest = float(crossed[-1, -1] - with_value @ np.linalg.solve(information, with_value))
+    df = len(values) - design.shape[1]
+    return -0.5 * (log_determinant + float(np.linalg.slogdet(information)[1]) + df * math.log(rest))
 
 
 def _read(nothing: Mixed, fitted: Any, told: str, conditions: Sequence[str], targets: int, level: float) -> Mixed:
@@ -124,14 +165,14 @@ def _read(nothing: Mixed, fitted: Any, told: str, conditions: Sequence[str], tar
     crossed = [place * targets + step for place in range(1, len(conditions)) for step in range(1, targets)]
     variance, rest = float(np.asarray(fitted.cov_re)[0, 0]), float(fitted.scale)
     trouble = []
-    if not fitted.converged:
+    if not fitted.ended_well:
         trouble.append(
             f"DID NOT CONVERGE ({', '.join(METHODS)} tried): don't rely on it" + (f"; {told}" if told else "")
         )
     elif variance <= EDGE * rest:
         trouble.append("the variance between wearers came out as zero, the edge of what it may be")
     return nothing._replace(
-        effects=tuple(effects), p_interaction=_wald(estimates, covariance, crossed), converged=bool(fitted.converged),
+        effects=tuple(effects), p_interaction=_wald(estimates, covariance, crossed), converged=fitted.ended_well,
         sd_wearers=math.sqrt(max(0.0, variance)), sd_rest=math.sqrt(rest), trouble="; ".join(trouble),
     )  # fmt: skip
 
