@@ -141,6 +141,20 @@ def test_the_study_of_the_scenario_is_applied_and_the_excluded_are_named(
     assert "was to be decided by rms_error_N" in out
 
 
+def test_limits_looser_than_shipped_are_owned_up_to(
+    run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = _copy(run, tmp_path / "loose")
+    manifest = json.loads((folder / "manifest.json").read_text())
+    loose = {"key": "agonist.peak_mA", "rule": "R01", "default": 30.0, "value": 45.0, "unit": "mA", "reason": "a trial"}
+    manifest["limits"] |= {"based_on": "forearm-25cm2", "deviations": [loose]}
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    assert main(["compare", str(folder), "--out", str(tmp_path / "out")]) == 0
+    assert "limits deviate from forearm-25cm2: agonist.peak_mA" in " ".join(capsys.readouterr().out.split())
+    for picture in (tmp_path / "out").glob("*.png"):
+        assert b"Limits deviate from forearm-25cm2: agonist.peak_mA" in picture.read_bytes()
+
+
 def test_too_few_wearers_and_unknown_names_are_refused(
     run: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -15,6 +15,8 @@ from thenar.caution import SHORT
 from thenar.cli.show import Table, number, progress, show_json, show_table
 from thenar.report.compare_picture import Bar, Group, Panel, forest_picture, paired_picture
 from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.ink import Loosened
+from thenar.safety.deviation import Deviation
 from thenar.scenarios.study import Study
 from thenar.shared.errors import InputError, Problem, nearest
 from thenar.study.compare import Comparison, Question, Result, compared, mixed_models, ordered, pairs_in
@@ -54,6 +56,7 @@ class Told(NamedTuple):
     mixed: list[Mixed]
     excluded: list[Excluded]
     notes: list[str]
+    loosened: Loosened
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -89,8 +92,21 @@ def _compared(chosen: argparse.Namespace, runs: Sequence[Run]) -> Told:
     with progress(count, "comparing", quiet=chosen.json) as advance:
         comparison = compared(rows, question, on_pair=advance)
         mixed = mixed_models(rows, comparison)
+    for run in runs:
+        notes += [f"{run.folder}: limits deviate from {run.limits.based_on}: {found}" for found in _deviations(run)]
     title = runs[0].title if len(runs) == 1 else f"{runs[0].title} (and {len(runs) - 1} more)"
-    return Told(title, comparison, mixed, excluded, [*pool.words, *notes])
+    return Told(title, comparison, mixed, excluded, [*pool.words, *notes], _loosened(runs))
+
+
+def _deviations(run: Run) -> list[Deviation]:
+    return [Deviation(**found.model_dump()) for found in run.limits.deviations]
+
+
+def _loosened(runs: Sequence[Run]) -> Loosened:
+    """What the pictures own up to: every bound looser than in a shipped profile, in any of the folders."""
+    found = {str(deviation): deviation for run in runs for deviation in _deviations(run)}
+    based_on = next((run.limits.based_on for run in runs if run.limits.deviations), None)
+    return Loosened(based_on or "", tuple(found.values()))
 
 
 def _question(chosen: argparse.Namespace, runs: Sequence[Run], study: Study | None) -> tuple[Question, list[str]]:
@@ -240,14 +256,14 @@ def _draw(folder: Path, told: Told, measure: str) -> None:
     line = f"{_first(name_of(measure))}, {len(means.persons)} wearers"
     axis = f"{name_of(measure)},{unit_of(measure) or ' no unit'}"
     panels = [Panel(target, means.numbers[:, :, place]) for place, target in enumerate(means.targets)]
-    paired_picture(folder / f"paired-{measure}.png", told.title, line, axis, means.conditions, panels)
+    paired_picture(folder / f"paired-{measure}.png", told.title, line, axis, means.conditions, panels, told.loosened)
     groups: dict[str, list[Bar]] = {}
     for result in comparison.results:
         if result.measure == measure:
             groups.setdefault(f"{result.one} minus {result.other}", []).append(_bar(result, alpha))
     level = f"{line}, {100 * comparison.question.level:g} % intervals"
     drawn = [Group(name, bars) for name, bars in groups.items()]
-    forest_picture(folder / f"difference-{measure}.png", told.title, level, axis, drawn, _sides(measure))
+    forest_picture(folder / f"difference-{measure}.png", told.title, level, axis, drawn, _sides(measure), told.loosened)
 
 
 def _bar(result: Result, alpha: float) -> Bar:

@@ -74,11 +74,17 @@ def looks_of(conditions: Sequence[str]) -> list[tuple[str, str]]:
 
 
 def paired_picture(
-    file: Path, title: str, line: str, axis: str, conditions: Sequence[str], panels: Sequence[Panel]
+    file: Path,
+    title: str,
+    line: str,
+    axis: str,
+    conditions: Sequence[str],
+    panels: Sequence[Panel],
+    loosened: ink.Loosened = ink.AS_SHIPPED,
 ) -> None:
     """Write the paired dots as a PNG: a panel per target, a column per condition, a line per wearer.
 
-    `axis`: what is measured, with its unit.
+    `axis`: what is measured, with its unit; `loosened` stands in the lower margin.
     """
     wide = max(PANEL_IN, COLUMN_IN * len(conditions))
     edges = MARGINS.left + MARGINS.right - BETWEEN_IN
@@ -86,13 +92,13 @@ def paired_picture(
     down = math.ceil(len(panels) / across)
     wide = max(wide, (LEAST_WIDE_IN - edges) / across - BETWEEN_IN)
     full = MARGINS.left + across * wide + (across - 1) * BETWEEN_IN + MARGINS.right
-    high = MARGINS.top + down * (PANEL_HIGH_IN + BELOW_IN) + MARGINS.bottom - 0.55
+    high = MARGINS.top + down * (PANEL_HIGH_IN + BELOW_IN) + MARGINS.bottom - 0.55 + loosened.height_in()
     with ink.house_style():
         figure = ink.new_figure(full, high)
         ink.heading(figure, MARGINS.left, title, line)
         key = "A line joins one wearer's means. Bar: mean over wearers with a number in every condition"
         ink.write_at(figure, MARGINS.left, 0.72, key, color=ink.QUIET)
-        ink.footer(figure, MARGINS.left, ink.AS_SHIPPED)
+        ink.footer(figure, MARGINS.left, loosened)
         limits = _limits(panels)
         for number, panel in enumerate(panels):
             left = MARGINS.left + number % across * (wide + BETWEEN_IN)
@@ -104,7 +110,7 @@ def paired_picture(
                 axes.tick_params(labelleft=False)
             else:
                 axes.set_ylabel(axis, fontsize=ink.SMALL)
-        ink.save(figure, file, title, _paired_alt(title, line, axis, conditions, panels))
+        ink.save(figure, file, title, _paired_alt(title, line, axis, conditions, panels) + loosened.words())
 
 
 def _limits(panels: Sequence[Panel]) -> tuple[float, float]:
@@ -152,25 +158,34 @@ def _paired_alt(title: str, line: str, axis: str, conditions: Sequence[str], pan
     return " ".join(parts)
 
 
-def forest_picture(file: Path, title: str, line: str, axis: str, groups: Sequence[Group], sides: str) -> None:
+def forest_picture(
+    file: Path,
+    title: str,
+    line: str,
+    axis: str,
+    groups: Sequence[Group],
+    sides: str,
+    loosened: ink.Loosened = ink.AS_SHIPPED,
+) -> None:
     """Write the differences as a PNG, a row each.
 
-    `axis`: what differs, with its unit; `sides`: which side is better, in words.
+    `axis`: what differs, with its unit; `sides`: which side is better, in words; `loosened` stands in the
+    lower margin.
     """
     rows = sum(1 + len(group.bars) for group in groups)
-    high = FOREST_TOP_IN + rows * ROW_IN + FOREST_BOTTOM_IN
+    high = FOREST_TOP_IN + rows * ROW_IN + FOREST_BOTTOM_IN + loosened.height_in()
     with ink.house_style():
         figure = ink.new_figure(FOREST_WIDE_IN, high)
         ink.heading(figure, ink.EDGE_IN, title, line)
         key = "Filled mark: a difference is shown, open: none is. Thick line: t interval; thin line below it: bootstrap"
         ink.write_at(figure, ink.EDGE_IN, 0.72, key, color=ink.QUIET)
-        ink.footer(figure, ink.EDGE_IN, ink.AS_SHIPPED)
+        ink.footer(figure, ink.EDGE_IN, loosened)
         left = ink.EDGE_IN + LABEL_IN
         axes = ink.place(figure, left, FOREST_TOP_IN, FOREST_WIDE_IN - left - TOLD_IN, rows * ROW_IN)
         _bars(axes, groups)
         axes.set_ylim(rows - 0.3, -0.7)
         axes.set_xlabel(f"difference in {axis}\n{sides}", fontsize=ink.SMALL)
-        ink.save(figure, file, title, _forest_alt(title, line, axis, groups, sides))
+        ink.save(figure, file, title, _forest_alt(title, line, axis, groups, sides) + loosened.words())
 
 
 def _bars(axes: Axes, groups: Sequence[Group]) -> None:

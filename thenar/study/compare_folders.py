@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from thenar.report.manifest import Manifest, read_manifest
+from thenar.report.manifest import LimitsUsed, Manifest, read_manifest
 from thenar.report.metrics import METRICS
 from thenar.scenarios.study import Study
 from thenar.shared.errors import InputError, Problem, validated
@@ -33,7 +33,7 @@ ALLOWED: Final = "the table that `thenar run` wrote"
 class Run(NamedTuple):
     """One run folder. `persons`, `treatment`: what its scenario says of each, for comparing two folders.
 
-    `measures`: those in its table; `refused`: stimulated trials that never armed, by wearer's name.
+    `limits`: those used; `measures`: those in its table; `refused`: trials that never armed, by wearer.
     """
 
     folder: Path
@@ -42,6 +42,7 @@ class Run(NamedTuple):
     study: Study | None
     persons: str
     treatment: dict[str, str]
+    limits: LimitsUsed
     measures: tuple[str, ...]
     rows: tuple[Row, ...]
     refused: Mapping[str, int]
@@ -73,7 +74,7 @@ def read_run(folder: Path) -> Run:
     return Run(
         folder, str(scenario.get("title", folder.name)), manifest.seed, study_of(scenario, file),
         "".join(stated.get(key, "") for key in PERSON_KEYS), {k: v for k, v in stated.items() if k not in NO_TREATMENT},
-        measures, rows, _refused(folder / SUMMARY, names),
+        manifest.limits, measures, rows, _refused(folder / SUMMARY, names),
     )  # fmt: skip
 
 

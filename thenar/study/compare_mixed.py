@@ -149,7 +149,7 @@ def _likelihood(ratio: float, values: Floats, design: Floats, persons: NDArray[A
     information, with_value = crossed[:-1, :-1], crossed[:-1, -1]
     rest = float(crossed[-1, -1] - with_value @ np.linalg.solve(information, with_value))
     df = len(values) - design.shape[1]
-    return -0.5 * (log_determinant + float(np.linalg.slogdet(information)[1]) + df * math.log(rest))
+    return float(-0.5 * (log_determinant + np.linalg.slogdet(information)[1] + df * math.log(rest)))
 
 
 def _read(nothing: Mixed, fitted: Any, told: str, conditions: Sequence[str], targets: int, level: float) -> Mixed:
