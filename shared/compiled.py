@@ -35,6 +35,7 @@ STEP_FOLDERS: Final = (
     "safety/attack",
     "safety/audit",
     "engine",
+    "fit",
     "thenar/engine",
     "thenar/fit",
 )

@@ -76,6 +76,14 @@ def _channel(one: argparse.ArgumentParser) -> None:
     )
 
 
+def _muscle(one: argparse.ArgumentParser) -> None:
+    _channel(one)
+    one.add_argument(
+        "--recruitment", metavar="FILE",
+        help="what `thenar fit recruitment` wrote, needed where current or width changed from pulse to pulse",
+    )  # fmt: skip
+
+
 def _wearer(one: argparse.ArgumentParser) -> None:
     one.add_argument(
         "--own-force", dest="own_force", choices=("shown", "hidden"),
@@ -87,4 +95,4 @@ def _wearer(one: argparse.ArgumentParser) -> None:
     )  # fmt: skip
 
 
-_KINDS_OWN: Final = {"estimator": _estimator, "recruitment": _channel, "muscle": _channel, "wearer": _wearer}
+_KINDS_OWN: Final = {"estimator": _estimator, "recruitment": _channel, "muscle": _muscle, "wearer": _wearer}

@@ -1,0 +1,110 @@
+"""Recovery of known truths: which intervals of a fit cover the truth, and how far the lag and the curve are off."""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from typing import NamedTuple
+
+import numpy as np
+
+from tests.thenar.estimator_recordings import drawn_truth, recorded
+from thenar.fit.estimator import fit_estimator
+from thenar.fit.found import Fit
+from thenar.plant_models.settings import Estimator
+
+MINUTES = 8.0
+
+
+class Checked(NamedTuple):
+    """One truth's outcome: (key, covered) of all that was called identifiable, lag error (ms), curve's errors (N).
+
+    `steady`: no drift and no jumps in this truth.
+    """
+
+    seed: int
+    covered: tuple[tuple[str, bool], ...]
+    lag_ms: float
+    curve_N: tuple[float, ...]
+    steady: bool
+
+
+def truth_of(key: str, truth: Estimator, fit: Fit) -> float:
+    """What the interval of a parameter should cover."""
+    if key.startswith("reads_N["):
+        knot = int(key.removeprefix("reads_N[").rstrip("]"))
+        return float(np.interp(fit.table["true_N"][knot], truth.true_N, truth.reads_N))
+    return float(getattr(truth, key))
+
+
+def checked(seed: int) -> Checked:
+    """Draw a truth, record it, fit it, compare."""
+    truth = drawn_truth(seed)
+    recording = recorded(truth, MINUTES, seed)
+    fit = fit_estimator(recording, seed=seed)
+    covered = tuple(
+        (one.key, bool(one.low <= truth_of(one.key, truth, fit) <= one.high))
+        for one in fit.parameters
+        if one.identifiable
+    )
+    force_N = recording.series("force_N").values
+    low, high = np.quantile(force_N, [0.005, 0.995])
+    at = np.linspace(low, high, 60)
+    off = np.interp(at, fit.table["true_N"], fit.table["reads_N"]) - np.interp(at, truth.true_N, truth.reads_N)
+    lag_ms = 1e3 * float(fit.drawn["lag_s"]) - truth.latency_ms - 0.5 * truth.latency_jitter_ms
+    steady = truth.drift_N_per_sqrt_min == 0.0 and truth.jumps_per_min == 0.0
+    return Checked(seed, covered, lag_ms, tuple(np.abs(off)), steady)
+
+
+def all_checked(seeds: range, jobs: int) -> list[Checked]:
+    """`checked` for every seed, in as many processes as `jobs`."""
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(checked, seeds))
+
+
+def shares(found: list[Checked]) -> dict[str, tuple[int, int]]:
+    """By parameter (the curve's knots as one): how many intervals cover, of how many."""
+    counts: dict[str, tuple[int, int]] = {}
+    for one in found:
+        for key, covered in one.covered:
+            name = key.split("[")[0]
+            inside, among = counts.get(name, (0, 0))
+            counts[name] = (inside + covered, among + 1)
+    return counts
+
+
+def told(found: list[Checked]) -> str:
+    """The figures of a campaign, as a table of text."""
+    lines = [
+        f"{name:22s} {inside:5d} of {among:5d} {100 * inside / among:6.1f} %"
+        for name, (inside, among) in shares(found).items()
+    ]
+    lag = np.abs([one.lag_ms for one in found])
+    lines.append(
+        f"lag error, ms: median {np.median(lag):.2f}, largest {lag.max():.2f}; within 5 ms {np.mean(lag <= 5):.3f}"
+    )
+    for name, some in (
+        ("steady", [one for one in found if one.steady]),
+        ("drift or jumps", [one for one in found if not one.steady]),
+    ):
+        if some:
+            off = np.concatenate([one.curve_N for one in some])
+            lines.append(
+                f"curve, {name} ({len(some)}): median {np.median(off):.3f} N, 90 % {np.quantile(off, 0.9):.3f} N, "
+                f"within 0.2 N {np.mean(off <= 0.2):.3f} of force; mean of a curve within 0.2 N "
+                f"{np.mean([np.mean(one.curve_N) <= 0.2 for one in some]):.3f}"
+            )
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    outcome = all_checked(range(int(sys.argv[1]), int(sys.argv[2])), int(sys.argv[3]))
+    for each in outcome:
+        missed = [key for key, covered in each.covered if not covered]
+        print(
+            each.seed,
+            "steady" if each.steady else "",
+            f"lag {each.lag_ms:+.2f} ms, curve {max(each.curve_N):.2f} N",
+            *missed,
+        )
+    print(told(outcome))
