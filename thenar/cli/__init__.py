@@ -27,6 +27,7 @@ from thenar.cli.arguments import (
     whole,
 )
 from thenar.cli.parser_breakeven import for_breakeven
+from thenar.cli.parser_compare import for_compare
 from thenar.cli.parser_plan import for_plan
 from thenar.cli.recordings import for_recordings
 
@@ -39,6 +40,7 @@ COMMANDS: Final = (
     "breakeven",
     "challenge",
     "check",
+    "compare",
     "evidence",
     "fit",
     "laws",
@@ -151,6 +153,7 @@ def parser() -> argparse.ArgumentParser:
     for_recordings(add)
     for_plan(add)
     for_breakeven(add)
+    for_compare(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 class Table(NamedTuple):
     """A table of text. `headers` may hold a line break; columns named in `right` are set flush right.
 
-    `droppable`: so many columns at the end may be left out where the terminal is too narrow for them.
+    `droppable`: so many columns at the end may be left out where the terminal is too narrow for them; `whole_in`: where
+    they can be found all the same.
     """
 
     title: str
@@ -27,6 +28,7 @@ class Table(NamedTuple):
     rows: Sequence[tuple[str, ...]]
     right: frozenset[int] = frozenset()
     droppable: int = 0
+    whole_in: str = "summary.json"
 
 
 def show_table(table: Table) -> None:
@@ -88,7 +90,7 @@ def _show_rich(table: Table) -> None:
     console.print(drawn)
     if shown < len(table.headers):
         left_out = "; ".join(" ".join(header.split("\n")) for header in table.headers[shown:])
-        console.print(_literal(f"left out here, too narrow (summary.json has all): {left_out}"))
+        console.print(_literal(f"left out here, too narrow ({table.whole_in} has all): {left_out}"))
 
 
 def columns_that_fit(table: Table, width: int) -> int:

@@ -1,0 +1,286 @@
+"""`thenar compare DIR...`: conditions of finished runs compared within each wearer, in sentences and tables."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import secrets
+import shutil
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from thenar.caution import SHORT
+from thenar.cli.show import Table, number, progress, show_json, show_table
+from thenar.report.compare_picture import Bar, Group, Panel, forest_picture, paired_picture
+from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.ink import Loosened
+from thenar.safety.deviation import Deviation
+from thenar.scenarios.study import Study
+from thenar.shared.errors import InputError, Problem, nearest
+from thenar.study.compare import Comparison, Question, Result, compared, mixed_models, ordered, pairs_in
+from thenar.study.compare_folders import Run, common_study, pooled, read_run
+from thenar.study.compare_mixed import Mixed
+from thenar.study.compare_paired import LEAST_WEARERS
+from thenar.study.compare_record import comparison_csv, record_of, wearers_csv
+from thenar.study.compare_rows import ERROR, Excluded, Row, excluded_by, targets_of
+from thenar.study.compare_words import (
+    BETTER,
+    counts_words,
+    digits_for,
+    doubts,
+    effect_words,
+    name_of,
+    over_line,
+    p_words,
+    phrase_of,
+    sentence,
+    unit_of,
+)
+
+TEXT_WIDTH: Final = 112
+LIMITS: Final = (
+    "These are simulated wearers. What is shown of them holds for people only as far as the models do; no simulation "
+    "can say how a person learns, tires, feels or trusts. The t test decides; "
+    "the mixed model lets every wearer gain alike."
+)
+FILES: Final = ("comparison.csv", "wearers.csv", "comparison.json")
+
+
+class Told(NamedTuple):
+    """Everything that goes to the screen, the record and the folder."""
+
+    title: str
+    comparison: Comparison
+    mixed: list[Mixed]
+    excluded: list[Excluded]
+    notes: list[str]
+    loosened: Loosened
+
+
+def command(chosen: argparse.Namespace) -> int:
+    """Compare. Returns 0 whatever was found."""
+    out = Path(chosen.out) if chosen.out else None
+    if out is not None:
+        refuse_if_taken(out)
+    runs = [read_run(Path(folder)) for folder in chosen.folders]
+    told = _compared(chosen, runs)
+    record = {"title": told.title, "folders": chosen.folders} | record_of(
+        told.comparison, told.mixed, told.excluded, told.notes
+    )
+    record |= {"what_this_cannot_say": LIMITS, "caution": SHORT}
+    if out is not None:
+        _leave(out, told, record)
+    if chosen.json:
+        show_json(record)
+    else:
+        _tell(told, out)
+    return 0
+
+
+def _compared(chosen: argparse.Namespace, runs: Sequence[Run]) -> Told:
+    pool, study = pooled(runs), common_study(runs)
+    question, notes = _question(chosen, runs, study)
+    excluded = [] if study is None else excluded_by(study.exclude, pool.rows, pool.refused)
+    out = {one.person for one in excluded}
+    rows = [row for row in pool.rows if row.person not in out]
+    _check(rows, question, chosen.folders[0], len(excluded))
+    conditions = ordered(list(dict.fromkeys(row.condition for row in rows)), question.baseline)
+    targets = len(targets_of(rows))
+    count = len(pairs_in(conditions, question.baseline)) * (targets + (targets > 1)) * len(question.measures)
+    with progress(count, "comparing", quiet=chosen.json) as advance:
+        comparison = compared(rows, question, on_pair=advance)
+        mixed = mixed_models(rows, comparison)
+    for run in runs:
+        notes += [f"{run.folder}: limits deviate from {run.limits.based_on}: {found}" for found in _deviations(run)]
+    title = runs[0].title if len(runs) == 1 else f"{runs[0].title} (and {len(runs) - 1} more)"
+    return Told(title, comparison, mixed, excluded, [*pool.words, *notes], _loosened(runs))
+
+
+def _deviations(run: Run) -> list[Deviation]:
+    return [Deviation(**found.model_dump()) for found in run.limits.deviations]
+
+
+def _loosened(runs: Sequence[Run]) -> Loosened:
+    """What the pictures own up to: every bound looser than in a shipped profile, in any of the folders."""
+    found = {str(deviation): deviation for run in runs for deviation in _deviations(run)}
+    based_on = next((run.limits.based_on for run in runs if run.limits.deviations), None)
+    return Loosened(based_on or "", tuple(found.values()))
+
+
+def _question(chosen: argparse.Namespace, runs: Sequence[Run], study: Study | None) -> tuple[Question, list[str]]:
+    decided = (ERROR,) if study is None else study.all_measures
+    measures = tuple(dict.fromkeys(chosen.measure or decided))
+    alpha = chosen.alpha or (0.05 if study is None else study.alpha)
+    problems = [
+        Problem(str(run.folder), "--measure" if chosen.measure else "study.measures", repr(name),
+                f"a measure of the run: {', '.join(run.measures)}", nearest(name, run.measures))
+        for run in runs for name in measures if name not in run.measures
+    ]  # fmt: skip
+    if problems:
+        raise InputError(problems)
+    notes = []
+    if study is not None and chosen.measure and measures[0] != study.primary:
+        notes.append(
+            f"the study was to be decided by {study.primary}, this comparison was asked for {measures[0]} instead"
+        )
+    if study is not None and alpha != study.alpha:
+        notes.append(f"the study was to be decided at alpha {study.alpha:g}, this comparison was asked for {alpha:g}")
+    return Question(measures, chosen.baseline or "", alpha, chosen.seed), notes
+
+
+def _check(rows: Sequence[Row], question: Question, folder: str, excluded: int) -> None:
+    """Raises InputError when there is nothing to compare, or too few wearers."""
+    wearers, conditions = len({row.person for row in rows}), list(dict.fromkeys(row.condition for row in rows))
+    if wearers < LEAST_WEARERS:
+        gone = f" ({excluded} more are excluded by the study's rules)" if excluded else ""
+        found, why = f"{wearers} wearer{'' if wearers == 1 else 's'}{gone}", "fewer tell neither spread nor shape"
+        raise InputError([Problem(folder, "", found, f"at least {LEAST_WEARERS} wearers: {why}")])
+    if len(conditions) < 2:
+        raise InputError([Problem(folder, "conditions", ", ".join(conditions), "two conditions or more")])
+    if question.baseline and question.baseline not in conditions:
+        close = nearest(question.baseline, conditions)
+        raise InputError([Problem(folder, "--baseline", repr(question.baseline), ", ".join(conditions), close)])
+
+
+def _tell(told: Told, out: Path | None) -> None:
+    comparison, asked = told.comparison, told.comparison.question
+    print(told.title)
+    _wrapped(
+        f"{len(comparison.persons)} wearers, {len(comparison.conditions)} conditions; decided by the "
+        f"{name_of(asked.measures[0])}, alpha {asked.alpha:g}, intervals at {100 * asked.level:g} %"
+    )
+    for note in told.notes:
+        _wrapped(f"note: {note}")
+    for one in told.excluded:
+        _wrapped(f"EXCLUDED by the study's rules: {one.person}: {one.why}")
+    print("\nThe decision")
+    for result in comparison.decisions:
+        _told(result, asked.alpha)
+        _wrapped(f"  effect size over {result.found.n} wearers: {effect_words(result)}")
+    rest = [result for result in comparison.results if result not in comparison.decisions]
+    if rest:
+        print(f"\nIn detail (corrected together, {rest[0].tests} tests)")
+        for result in rest:
+            _told(result, asked.alpha)
+    for measure in asked.measures:
+        show_table(_table(comparison, measure))
+    print()
+    for place in range(len(comparison.over)):
+        _wrapped(over_line(comparison, place))
+    for mixed in told.mixed:
+        for line in mixed_lines(mixed):
+            _wrapped(line)
+    _wrapped(LIMITS)
+    if out is not None:
+        print(f"folder: {out}")
+    print(SHORT)
+
+
+def _told(result: Result, alpha: float) -> None:
+    said = doubts(result, alpha)
+    _wrapped(sentence(result, alpha) + (f" But: {'; '.join(said)}." if said else ""))
+
+
+def _wrapped(text: str) -> None:
+    print(textwrap.fill(text, TEXT_WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+
+
+def _table(comparison: Comparison, measure: str) -> Table:
+    rows = []
+    for result in comparison.results:
+        if result.measure != measure:
+            continue
+        found = result.found
+        digits = digits_for(found.interval, found.difference)
+        ends = [number(end, digits) for pair in (found.interval, found.bootstrap) for end in pair]
+        rows.append((
+            f"{result.one} - {result.other}", result.target, str(found.n), number(found.difference, digits),
+            f"{ends[0]} to {ends[1]}", f"{ends[2]} to {ends[3]}", number(found.d_z), number(found.g_av),
+            number(found.t), _p(found.p_t), _p(result.p_holm), _p(found.p_wilcoxon),
+            _p(found.p_shapiro),
+        ))  # fmt: skip
+    headers = (
+        "difference", "target", "n", "mean", "t\ninterval", "bootstrap\ninterval", "d_z", "g_av", "t", "p", "p\nHolm",
+        "p\nWilcoxon", "p\nShapiro",
+    )  # fmt: skip
+    title = f"{name_of(measure)},{unit_of(measure) or ' no unit'}: mean difference within wearers"
+    return Table(title, headers, rows, frozenset(range(2, len(headers))), droppable=8, whole_in="--json")
+
+
+def _p(p: float) -> str:
+    return "<0.0001" if p < 1e-4 else number(p, 4)
+
+
+def mixed_lines(mixed: Mixed) -> list[str]:
+    """What the mixed model says, a line per condition and one for what must be told of its fit."""
+    head = f"mixed model, {name_of(mixed.measure)}, {mixed.rows} trials and targets of {mixed.wearers} wearers"
+    if not mixed.effects:
+        return [f"{head}: {mixed.trouble}"]
+    lines = [
+        f"{head}: {phrase_of(effect.condition)} against {phrase_of(mixed.baseline)} {effect.estimate:+.3g}"
+        f"{unit_of(mixed.measure)} ({effect.low:.3g} to {effect.high:.3g}), {p_words(effect.p)}"
+        for effect in mixed.effects
+    ]
+    tail = f"SD between wearers {mixed.sd_wearers:.3g}, of the rest {mixed.sd_rest:.3g}"
+    if mixed.p_interaction == mixed.p_interaction:
+        tail += f"; test that conditions differ alike at all targets: {p_words(mixed.p_interaction)}"
+    return [*lines, f"  {tail}; {mixed.trouble or 'converged'}"]
+
+
+def _leave(out: Path, told: Told, record: dict[str, Any]) -> None:
+    """The folder, whole or not at all."""
+    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
+    try:
+        working.mkdir(parents=True)
+        text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
+        for name, body in zip(
+            FILES, (comparison_csv(told.comparison), wearers_csv(told.comparison), text), strict=True
+        ):
+            (working / name).write_text(body, encoding="utf-8", newline="\n")
+        for measure in told.comparison.question.measures:
+            _draw(working, told, measure)
+        refuse_if_taken(out)
+        if out.is_dir():
+            out.rmdir()
+        working.rename(out)
+    except BaseException:
+        shutil.rmtree(working, ignore_errors=True)
+        raise
+
+
+def _draw(folder: Path, told: Told, measure: str) -> None:
+    comparison = told.comparison
+    means, alpha = comparison.means[measure], comparison.question.alpha
+    line = f"{_first(name_of(measure))}, {len(means.persons)} wearers"
+    axis = f"{name_of(measure)},{unit_of(measure) or ' no unit'}"
+    panels = [Panel(target, means.numbers[:, :, place]) for place, target in enumerate(means.targets)]
+    paired_picture(folder / f"paired-{measure}.png", told.title, line, axis, means.conditions, panels, told.loosened)
+    groups: dict[str, list[Bar]] = {}
+    for result in comparison.results:
+        if result.measure == measure:
+            groups.setdefault(f"{result.one} minus {result.other}", []).append(_bar(result, alpha))
+    level = f"{line}, {100 * comparison.question.level:g} % intervals"
+    drawn = [Group(name, bars) for name, bars in groups.items()]
+    forest_picture(folder / f"difference-{measure}.png", told.title, level, axis, drawn, _sides(measure), told.loosened)
+
+
+def _bar(result: Result, alpha: float) -> Bar:
+    found = result.found
+    digits = digits_for(found.interval, found.difference)
+    words = f"{found.difference:+.{digits}f} ({found.interval.low:+.{digits}f} to {found.interval.high:+.{digits}f}), "
+    words += f"n {found.n}: {counts_words(result)}; {p_words(result.p_holm)}{' (Holm)' if result.tests > 1 else ''}"
+    if not found.enough:
+        words = f"not compared: {found.n} wearers"
+    ends = (*found.interval, *found.bootstrap)
+    return Bar(result.target, found.difference if found.enough else float("nan"), *ends, result.shown(alpha), words)
+
+
+def _sides(measure: str) -> str:
+    side = BETTER.get(measure, 0)
+    return "" if side == 0 else "left of zero is better" if side < 0 else "right of zero is better"
+
+
+def _first(words: str) -> str:
+    return words[0].upper() + words[1:]
