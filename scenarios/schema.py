@@ -11,6 +11,7 @@ from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
 from thenar.scenarios.clock import Clock
 from thenar.scenarios.faults import Conditions, Fault
 from thenar.scenarios.person import CalibrationSource, ScreeningOnFile, WearerByHand
+from thenar.scenarios.study import Study
 from thenar.scenarios.targets import Target
 from thenar.shared.errors import Strict
 from thenar.shared.ticks import us_from_s
@@ -81,6 +82,7 @@ class Scenario(Strict):
     handling: Handling = Field(default_factory=Handling, description="strokes of the held tool")
     clock: Clock = Field(default_factory=Clock, description="how often things run")
     session: Session = Field(default_factory=Session, description="what the operator does")
+    study: Study | None = Field(None, description="order, practice, rest and measures of a study; left out: none")
     faults: Annotated[tuple[Fault, ...], Field(strict=False, max_length=200)] = Field(
         (), description="faults, each at its time"
     )

@@ -47,11 +47,13 @@ from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.targets import moves as target_moves
 from thenar.shared.errors import InputError, Problem
+from thenar.study.sheet import places_by_trial, running_sheet, sheet_csv
 from thenar.workers import Finished, finished_in_order
 
 FORCE_PICTURE: Final = "force.png"
 ERROR_PICTURE: Final = "errors.png"
 INPUTS: Final = "inputs"
+SHEET: Final = "sheet.csv"
 TITLES: Final = {row.name: row.title for row in REQUIREMENTS}
 
 
@@ -120,12 +122,25 @@ def run_scenario(
         report = RunReport(
             Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, limits, kept.refusals
         )
-        folder.write_text("trials.csv", trials_csv(kept.rows, deviations))
+        places = _write_sheet(folder, loaded, trials, used_seed)
+        folder.write_text("trials.csv", trials_csv(kept.rows, deviations, places))
         folder.write_json("summary.json", _summary(loaded, report, kept))
         _draw(folder, loaded, kept, table)
         manifest = _manifest(loaded, report, inputs, kept, sys.argv if command is None else command)
         folder.write_json(FILE, manifest.model_dump(mode="json"))
     return report
+
+
+def _write_sheet(
+    folder: RunFolder, loaded: LoadedScenario, trials: Sequence[Trial], seed: int
+) -> dict[int, dict[str, int]] | None:
+    """Leave a study's running sheet in the folder; gives each trial's place in it, None where there is no study."""
+    if loaded.scenario.study is None:
+        return None
+    names = {trial.label.wearer: trial.label.wearer_name for trial in trials}
+    visits = running_sheet(loaded.scenario, list(names.values()), seed)
+    folder.write_text(SHEET, sheet_csv(visits))
+    return places_by_trial(visits)
 
 
 def moves(loaded: LoadedScenario) -> bool:

@@ -130,6 +130,9 @@ def parser() -> argparse.ArgumentParser:
     check = add("check", "say what a scenario file would run, or what is wrong with it (runs a law file it names)")
     check.add_argument("files", nargs="*", metavar="FILE", help=FILE_HELP)
     check.add_argument("--list", action="store_true", help="name the shipped scenarios")
+    check.add_argument(
+        "--no-rehearsal", action="store_true", help="lay out a study without simulating its charge and on-time"
+    )
     run = add("run", "run a scenario and leave a folder with its tables, summary and pictures")
     run.add_argument("file", metavar="FILE", help=FILE_HELP)
     run.add_argument("--out", metavar="DIR", help="folder to make (default: the next free runs/NAME-N)")

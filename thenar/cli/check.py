@@ -43,9 +43,21 @@ def command(chosen: argparse.Namespace) -> int:
         records.append({"file": typed, "fine": True, **_record(loaded, trials)})
         if not chosen.json:
             _tell(typed, loaded, trials)
+        if loaded.scenario.study is not None:
+            records[-1]["study"] = _study(loaded, trials, chosen)
     if chosen.json:
         show_json({"files": records})
     return 0 if fine else 2
+
+
+def _study(loaded: LoadedScenario, trials: list[Trial], chosen: argparse.Namespace) -> dict[str, object]:
+    """Lay out and rehearse the study, print its running sheet unless JSON is asked for, and give its record."""
+    from thenar.cli.check_study import sheet_of, sheet_record, tell_sheet  # brings in the compiler
+
+    sheet = sheet_of(loaded, trials, not chosen.no_rehearsal, chosen.json)
+    if not chosen.json:
+        tell_sheet(sheet)
+    return sheet_record(sheet)
 
 
 def _list(as_json: bool) -> int:

@@ -13,7 +13,7 @@ from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, number, progress, show_json, show_table
 from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
 from thenar.report.summary import ConditionTarget, Spread, line_record
-from thenar.run import RunReport, run_scenario
+from thenar.run import SHEET, RunReport, run_scenario
 from thenar.safety.deviation import Deviation
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.compiled import compiled_before
@@ -54,6 +54,8 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
     for what, times in list(report.law_faults.items())[:LAW_FAULTS_SHOWN]:
         print(f"the law failed ({times} noted): {what}")
     print(f"\nfolder: {report.folder}\npicture: {report.picture}\npicture of errors: {report.error_picture}")
+    if (report.folder / SHEET).exists():
+        print(f"running sheet: {report.folder / SHEET}")
     print(SHORT)
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from thenar.scenarios.gallery import gallery_file, gallery_names
 from thenar.scenarios.loader import LoadedScenario, load_scenario
+from thenar.shared.errors import InputError
 
 
 def find_scenario(typed: str) -> Path:
@@ -20,5 +21,16 @@ def find_scenario(typed: str) -> Path:
 
 
 def load_typed(typed: str) -> LoadedScenario:
-    """The scenario meant by `typed`, its law loaded and checked too (a user's law file is RUN). Raises InputError."""
-    return load_scenario(find_scenario(typed), check_law=True)
+    """The scenario meant by `typed`, its law loaded and checked too (a user's law file is RUN). Raises InputError.
+
+    The measures of a study are checked here: the scenario file itself knows nothing of reports.
+    """
+    path = find_scenario(typed)
+    loaded = load_scenario(path, check_law=True)
+    if loaded.scenario.study is not None:
+        from thenar.report.measure_names import measure_problems
+
+        problems = list(measure_problems(loaded.scenario.study, str(path)))
+        if problems:
+            raise InputError(problems)
+    return loaded

@@ -121,11 +121,16 @@ def summed_counts(rows: Iterable[TargetRow]) -> dict[str, int]:
     return dict(sorted(total.items()))
 
 
-def trials_csv(rows: list[TargetRow], deviations: Sequence[Deviation] = ()) -> str:
+def trials_csv(
+    rows: list[TargetRow],
+    deviations: Sequence[Deviation] = (),
+    places: Mapping[int, Mapping[str, int]] | None = None,
+) -> str:
     """The tidy table as CSV text: labels, measures, and one `<identifier>_trace_rows` column per requirement.
 
     Only requirements that acted somewhere in the run have a column. NaN is an empty cell. `limit_deviations`: the
     bounds looser than the default, "agonist.peak_mA=45;loop.session_min=40", the same in every row; empty when none is.
+    `places`: of a study, by trial: whole numbers by column (sequence, period, ...), the same columns for every trial.
     """
     identifiers = sorted({identifier for row in rows for identifier in row.interventions})
     loosened = ";".join(f"{found.key}={found.value:.12g}" for found in deviations)
@@ -133,12 +138,14 @@ def trials_csv(rows: list[TargetRow], deviations: Sequence[Deviation] = ()) -> s
     writer = csv.writer(text, lineterminator="\n")
     measures = [metric.name for metric in METRICS]
     acted = [f"{name}_trace_rows" for name in identifiers]
-    writer.writerow([*LABELS, "settled_holds", "limit_deviations", *measures, *acted])
+    placed = list(next(iter(places.values()), {})) if places else []
+    writer.writerow([*LABELS, "settled_holds", "limit_deviations", *placed, *measures, *acted])
     for row in rows:
         counts = [row.interventions.get(name, 0) for name in identifiers]
         labels = [*row.label, row.target, _cell(row.target_N), _cell(row.time_s), row.holds, row.settled_holds]
         measured = [_cell(number, metric.unit == "1") for metric, number in zip(METRICS, row.values, strict=True)]
-        writer.writerow([*labels, loosened, *measured, *counts])
+        own = [places[row.label.index][name] for name in placed] if places else []
+        writer.writerow([*labels, loosened, *own, *measured, *counts])
     return text.getvalue()
 
 
