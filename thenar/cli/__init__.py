@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.parser_dossier import for_dossier
 from thenar.cli.recordings import for_recordings
 
 USAGE_ERROR: Final = 2
@@ -36,6 +37,7 @@ COMMANDS: Final = (
     "audit",
     "challenge",
     "check",
+    "dossier",
     "evidence",
     "fit",
     "laws",
@@ -145,6 +147,7 @@ def parser() -> argparse.ArgumentParser:
     _for_sweeps(add)
     _for_tuning(add)
     for_recordings(add)
+    for_dossier(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
