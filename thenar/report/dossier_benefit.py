@@ -15,24 +15,23 @@ Record = Mapping[str, Any]
 def benefit_part(record: Record, pictures: Mapping[str, str]) -> str:
     """Sentences on the primary measure, then every measure as a table."""
     benefit, compared = record["benefit"], record["compare"]
-    told = f"<p>{text(TAUGHT_BY)}</p>"
-    told += _errors_picture(record, pictures)
+    told, drawn = f"<p>{text(TAUGHT_BY)}</p>", _errors_picture(record, pictures)
     if compared is not None:
-        return told + _compared(compared)
+        return told + _compared(compared) + drawn
     if benefit["baseline"] is None:
         return (
             f'{told}<p class="warn">The run has no condition "unassisted", so nothing can be said of help or harm.</p>'
         )
     primary = [line for line in benefit["lines"] if line["measure"] == benefit["primary"]]
-    told += listed(line["sentence"] for line in primary)
+    told += listed(line["sentence"] for line in primary) + drawn
     told += _paired(benefit, primary, f"Primary measure: {benefit['primary']}, {_meaning(benefit, benefit['primary'])}")
     for name in benefit["measures"]:
         if name != benefit["primary"]:
             own = [line for line in benefit["lines"] if line["measure"] == name]
             told += _paired(benefit, own, f"Further measure, not decisive: {name}, {_meaning(benefit, name)}")
     return told + listed((
-        "Each wearer counts once, by the mean over trials. Intervals are Student's for paired differences, 95 %, none of "
-        "them corrected for their number; the study's rules that leave wearers out were not applied.",
+        "Each wearer counts once, by the mean over trials. Intervals are Student's for paired differences, 95 %.",
+        "They aren't corrected for their number, and the study's rules that leave wearers out were not applied.",
         "thenar compare does both, tests the assumptions, and can be attached with --compare DIR.",
     ))  # fmt: skip
 
@@ -73,8 +72,9 @@ def _compared(compared: Record) -> str:
     )
     rows = [
         [text(line["measure"]), text(line["target"]), text(f"{line['condition']} - {line['against']}"),
-         f"{_signed(line['difference'])} {text(line['unit'])}", _interval(line["t_interval_low"], line["t_interval_high"]),
-         text(line["wearers"]), f"{text(line['smaller'])} / {text(line['larger'])}", _signed(line["p_t_holm"]).lstrip("+")]
+         f"{_signed(line['difference'])} {text(line['unit'])}",
+         _interval(line["t_interval_low"], line["t_interval_high"]), text(line["wearers"]),
+         f"{text(line['smaller'])} / {text(line['larger'])}", _signed(line["p_t_holm"]).lstrip("+")]
         for line in (*compared["lines"], *compared["further"])
     ]  # fmt: skip
     headers = ("Measure", "Target", "Conditions", "Difference", "Interval", "Wearers", "Smaller / larger", "p, Holm")
@@ -85,8 +85,8 @@ def _errors_picture(record: Record, pictures: Mapping[str, str]) -> str:
     if "errors" not in pictures:
         return ""
     words = (
-        f"Mean absolute error by condition and target, a mark for each of {record['people']['wearers']} simulated wearers, "
-        "joined across conditions; bar and whiskers: mean and one standard deviation over wearers"
+        f"Mean absolute error by condition and target, a mark for each of {record['people']['wearers']} simulated "
+        "wearers, joined across conditions; bar and whiskers: mean and one standard deviation over wearers"
     )
     return _figure(pictures["errors"], words)
 
@@ -118,7 +118,8 @@ def results_part(record: Record, kind: str, pictures: Mapping[str, str]) -> str:
     found = record[kind]
     if found is None:
         missing, command, option = MISSING[kind]
-        return f"<p>{text(missing)} <code>{text(command)}</code>, then give its folder with <code>{text(option)}</code>.</p>"
+        then = f"then give its folder with <code>{text(option)}</code>"
+        return f"<p>{text(missing)} <code>{text(command)}</code>, {then}.</p>"
     told = "".join(f'<p class="warn">{text(note)}</p>' for note in found["notes"])
     told += f"<p>From <code>{text(found['folder'])}</code>, as <code>thenar {kind}</code> wrote it.</p>"
     told += listed(found["sentences"])

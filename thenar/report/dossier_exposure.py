@@ -15,8 +15,8 @@ def exposure_part(record: Record) -> str:
     """A table per channel: median and highest over wearers beside the limit in force, its source and tag."""
     exposure = record["exposure"]
     told = (
-        f"<p>Reckoned from every pulse that left in the counted trials of this run, per person and channel; then the median "
-        f"and the highest of the {record['people']['wearers']} simulated wearers. Limits in force: profile "
+        "<p>Reckoned from every pulse that left in the counted trials of this run, per person and channel; then the "
+        f"median and the highest of the {record['people']['wearers']} simulated wearers. Limits in force: profile "
         f"{text(exposure['profile'])} ({text(exposure['about'])}). {text(TAGS_SAY)}</p>"
     )
     for found in exposure["deviations"]:
@@ -41,7 +41,8 @@ def _line(line: Record) -> list[str]:
     highest = "none" if line["highest"] is None else f"{three(line['highest'])} ({text(line['highest_wearer'])})"
     return [
         text(line["words"]), f'<span class="n">{three(line["median"])}</span>',
-        f'<b class="fails">{highest} OVER</b>' if over else highest, text(line["unit"]), limit, text(line["rule"]),
+        f'<b class="fails">{highest} OVER</b>' if over else highest + _at(line), text(line["unit"]), limit,
+        text(line["rule"]),
         text(line["source"]), tagged(line["tag"], TAGS[line["tag"]]) if line["tag"] else "",
     ]  # fmt: skip
 
@@ -50,6 +51,14 @@ def _beyond(line: Record) -> bool:
     """Beyond the limit by more than rounding."""
     share = line["highest"] / line["limit"] if line["limit"] else 0.0
     return share < 1 - 1e-9 if line["lowest"] else share > 1 + 1e-9
+
+
+def _at(line: Record) -> str:
+    """Says that a value has come up to its limit, to one in a thousand."""
+    if not line["limit"] or line["highest"] is None:
+        return ""
+    share = line["limit"] / line["highest"] if line["lowest"] else line["highest"] / line["limit"]
+    return " <b>at its limit</b>" if share > 0.999 else ""
 
 
 def three(value: float | None) -> str:
@@ -61,19 +70,23 @@ def three(value: float | None) -> str:
 
 def _notes(exposure: Record) -> list[str]:
     notes = [
-        "Whole visit: all counted trials added up, with every one of them. In the simulation each trial is a session of its "
-        "own for the interlock; beside the limit on a session's charge (R24) stands the sum of the visit.",
+        (
+            "Whole visit: the counted trials of all conditions added up. In the simulation each trial is a session of "
+            "its own for the interlock; the limit on a session's charge (R24) stands here beside the sum of the visit."
+        ),
         "Seconds are sliding; the interlock itself counts a little more strictly, with one bucket more than a second.",
         f"On-window: {exposure['on_window_s']:g} s; the limit is the share of it that stimulation may take.",
         "A limit that is far away was held by another: these figures are reached together, never each alone.",
     ]
     if exposure["practice_trials"]:
-        sums = [f"{line['channel']}: {three(line['highest'] * exposure['practice_factor'])} {line['unit']}"
-                for line in exposure["lines"] if line["key"] == "session_charge_C" and line["highest"] is not None]  # fmt: skip
+        charges = [line for line in exposure["lines"] if line["key"] == "session_charge_C"]
+        sums = [
+            f"{one['channel']}: {three((one['highest'] or 0.0) * exposure['practice_factor'])} mC" for one in charges
+        ]
         notes.append(
-            f"Practice comes on top ({exposure['practice_trials']} more of each condition) and is in no table of a run. In "
-            f"proportion the highest rectified charge of a whole visit is then {', '.join(sums) or 'none'}; "
-            "`thenar check` rehearses it."
+            f"Practice comes on top ({exposure['practice_trials']} more of each condition), in no table of a run. "
+            f"In proportion the highest rectified charge of a whole visit is then {', '.join(sums)}; thenar check "
+            "simulates it trial by trial."
         )
     return notes
 
@@ -82,11 +95,11 @@ def in_this_run_part(record: Record) -> str:
     """What the interlock did in the study's own run, and what separate code says of it."""
     run = record["in_this_run"]
     counts = ", ".join(f"{count} {word}" for word, count in run["audit"].items())
+    tripped = ", ".join(f"{name}: {count:g}" for name, count in run["tripped_wearers"].items())
+    judged = "Judged by separate code that has the limits in common with the interlock and nothing else"
     lines = [
-        f"Judged by code that shares nothing with the interlock ({run['pulses']} pulses, {run['decisions']} decisions): "
-        f"of 39 requirements {counts}.",
-        f"Latched trips: {run['trips']:g} in {run['trials']} trials"
-        + (f" ({', '.join(f'{n}: {c:g}' for n, c in run['tripped_wearers'].items())})." if run["trips"] else "."),
+        f"Of the requirements: {counts}. {judged}, on {run['pulses']} pulses and {run['decisions']} decisions.",
+        f"Latched trips: {run['trips']:g} in {run['trials']} trials{f' ({tripped})' if tripped else ''}.",
     ]
     lines += [f"FAILED: {one}" for one in run["audit_failed"]]
     if run["audit_cant"]:
@@ -120,9 +133,10 @@ def evidence_part(record: Record) -> str:
     told += "".join(f'<p class="warn">{text(note)}</p>' for note in found["notes"])
     campaign, same = found["campaign"], found["campaign"]["same_attacks"]
     tally = ", ".join(f"{count} {word}" for word, count in found["counts"].items())
+    passed = "passed" if campaign["passed"] else "did NOT pass"
+    played = f"{campaign['commands']} commands were played against the interlock under {found['profile']}"
     lines = [
-        f"{campaign['commands']} commands were played against the interlock under {found['profile']}, seed "
-        f"{campaign['seed']}; the campaign {'passed' if campaign['passed'] else 'did NOT pass'}.",
+        f"{played}, seed {campaign['seed']}; the campaign {passed}.",
         f"Requirements: {tally}.",
         f"The same attacks with the interlock off: {same['off']} offences. On: {same['on']}.",
     ]

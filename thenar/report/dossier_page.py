@@ -17,14 +17,17 @@ Record = Mapping[str, Any]
 MARK: Final = '<meta name="generator" content="thenar dossier">'
 PRINTED: Final = """
 body { max-width: 60rem; } h3 { font-size: 1rem; margin: 1rem 0 .3rem; break-after: avoid; }
-.num { text-align: right; white-space: nowrap; } .warn { border: 2px solid #000; padding: .3rem .6rem; font-weight: 700; }
+.warn { border: 2px solid #000; padding: .3rem .6rem; font-weight: 700; } .wide { margin: .7rem 0; }
 figure { margin: .8rem 0; break-inside: avoid; } img { max-width: 100%; height: auto; }
 pre { font-size: .78rem; white-space: pre-wrap; overflow-wrap: anywhere; border: 1px solid #777; padding: .5rem; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem .8rem; margin: .3rem 0 .6rem; }
 dt { font-weight: 700; } dd { margin: 0; overflow-wrap: anywhere; }
-@page { size: A4 portrait; margin: 14mm; }
+@page { size: A4 portrait; margin: 14mm 14mm 16mm;
+  @bottom-left { content: "Simulation only, not a medical device"; font: 8pt sans-serif; }
+  @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif; } }
 @media print { body { max-width: none; } p, ul { max-width: none; } table { font-size: 7.8pt; } pre { font-size: 7pt; }
-  a { text-decoration: underline; } img { max-height: 190mm; } .not { break-inside: avoid; } dl { break-inside: avoid; } }
+  .wide { break-inside: avoid; } caption { break-after: avoid; } p.warn { break-inside: avoid; }
+  a { text-decoration: underline; } img { max-height: 150mm; } .not, dl { break-inside: avoid; } }
 """
 SECTIONS: Final = {
     "job": "The job",
@@ -67,7 +70,10 @@ def page(record: Record, pictures: Mapping[str, bytes]) -> str:
     }
     links = "".join(f'<a href="#{name}">{text(title)}</a> ' for name, title in SECTIONS.items())
     title = f"Dossier: {text(record['title'])}"
-    sections = "".join(section(name, title_of, content[name]) for name, title_of in SECTIONS.items())
+    sections = "".join(
+        section(name, f"{number}. {title_of}", content[name])
+        for number, (name, title_of) in enumerate(SECTIONS.items(), start=1)
+    )
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">{MARK}<title>{title}</title>'
         f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{STYLE}{PRINTED}</style></head>'
@@ -92,6 +98,9 @@ def _head(record: Record) -> str:
     notes = [
         note for name in ("evidence", "compare", "breakeven", "plan") for note in (record[name] or {}).get("notes", [])
     ]
+    loosened = [one["key"] for one in record["exposure"]["deviations"]]
+    if loosened:
+        notes.append(f"Limits LOOSER than in {record['exposure']['based_on']}: {', '.join(loosened)}.")
     told = "".join(f'<p class="warn">{text(note)}</p>' for note in notes)
     if missing:
         told += f'<p class="warn">Not attached, so missing below: {text(missing)}.</p>'

@@ -10,8 +10,8 @@ from thenar.report.evidence_html import listed, table, text
 
 Record = Mapping[str, Any]
 _ORDERS: Final = {
-    "williams": "sequences balanced so that each condition takes each place, and comes just after each other one, equally "
-    "often (Williams design)",
+    "williams": "sequences balanced so that each condition takes each place, and comes just after each other one, "
+    "equally often (Williams design)",
     "blocks": "in every block each condition once, shuffled for each person",
     "as-listed": "everyone in the same order: practice and fatigue can't be told from the conditions",
 }
@@ -31,10 +31,11 @@ def job_part(record: Record) -> str:
         for name in job["conditions"]
     ]
     told = (
-        f"<p>A person holds a pinch between thumb and index finger at a force that is asked for ({text(job['targets'])}) and "
-        f"{own} the own force. Pads on the skin can make a muscle that bends the thumb, and one that stretches it, pull a "
-        "little more. A sensor estimates the force; a control law asks for current where the estimate is off; an interlock "
-        "with fixed limits decides what of that leaves.</p><p>The conditions that are compared:</p>"
+        "<p>A person holds a pinch between thumb and index finger at a force that is asked for "
+        f"({text(job['targets'])}) and {own} the own force. Pads on the skin can make a muscle that bends the thumb, "
+        "and one that stretches it, pull a little more. A sensor estimates the force; a control law asks for current "
+        "where the estimate is off; an interlock with fixed limits decides what of that leaves.</p>"
+        "<p>The conditions that are compared:</p>"
     )
     if record["watch"]:
         told += f"<p>What the authors look at: {text(record['watch'])}</p>"
@@ -59,16 +60,17 @@ def people_part(record: Record) -> str:
     """How many, drawn from what, and that they are simulated."""
     people = record["people"]
     strength = people["max_pinch_N"]
+    span = f"{strength['least']:.0f} to {strength['most']:.0f} N, median {strength['median']:.0f} N"
     lines = [
         f"{people['wearers']} wearers. All of them are simulated; none is a person.",
         f"They are {people['from']}; seed {people['seed']}.",
-        f"Largest own pinch force: {strength['least']:.0f} to {strength['most']:.0f} N, median {strength['median']:.0f} N.",
+        f"Largest own pinch force: {span}.",
     ]
+    told = listed(lines)
     if people["population"]:
-        lines.append(
-            f"Stated of the population: {', '.join(f'{k} = {_flat(v)}' for k, v in people['population'].items())}."
-        )
-    return listed(lines)
+        rows = [[text(one["about"]), text(one["value"])] for one in people["population"]]
+        told += table("What the drawing rests on", ("Setting (SD: spread between people)", "Value"), rows)
+    return told
 
 
 def rules_part(record: Record) -> str:
@@ -77,11 +79,14 @@ def rules_part(record: Record) -> str:
     told = "<h3>The study's own exclusions</h3>"
     told += listed(rules["study"]) if rules["study"] else "<p>None stated in the scenario file.</p>"
     rows = [
-        [text(one["topic"]), text([f"{answer}: {count}" for answer, count in one["answers"].items()])]
+        [
+            text(f"{one['topic']} ({one['about']})" if one["about"] != one["topic"] else one["topic"]),
+            text([f"{answer}: {count}" for answer, count in one["answers"].items()]),
+        ]
         for one in rules["topics"]
     ]
     told += table(
-        "Screening: asked of everyone; the interlock arms only when each answer is no (R27). Wearers by answer in this run",
+        "Screening: asked of everyone; the interlock arms only when each answer is no (R27). Wearers by answer",
         ("Contraindication asked about", "Answers in this run"), rows,
     )  # fmt: skip
     if rules["invented"]:
@@ -100,26 +105,25 @@ def procedure_part(record: Record) -> str:
     """How a visit goes, the order of conditions for each person, and one visit in full."""
     plan, visits = record["procedure"], record["visits"]
     minutes = plan["minutes"]
+    conditions = f"each of {len(plan['conditions'])} conditions"
+    trials = f"Then {plan['repeats']} counted trials of {plan['duration_s']:g} s in {conditions}"
+    rests = f"Rest: {plan['rest_between_trials_s']:g} s between trials, {plan['rest_between_conditions_s']:g} s"
+    accepted = f"false alarms accepted: {100 * plan['alpha']:g} %"
     lines = [
         f"Preparation of {plan['preparation_s'] / 60:g} min: pads, screening, calibration.",
-        f"Then {plan['repeats']} counted trials of {plan['duration_s']:g} s in each of {len(plan['conditions'])} conditions"
-        + (
-            f", and {plan['practice_trials']} for practice before them."
-            if plan["practice_trials"]
-            else ", no practice."
-        ),
-        f"Rest of {plan['rest_between_trials_s']:g} s between trials and of {plan['rest_between_conditions_s']:g} s between "
-        "conditions.",
+        f"{trials}, {plan['practice_trials'] or 'none'} for practice before them.",
+        f"{rests} between conditions.",
         f"Order: {_ORDERS[plan['order']]}.",
-        f"A visit lasts {minutes['least']:.0f} to {minutes['most']:.0f} min from arrival to the end of the last trial.",
-        f"Decided by one measure, fixed beforehand: {plan['primary']}; accepted false alarms {100 * plan['alpha']:g} %.",
+        f"A visit lasts {_minutes(minutes['least'], minutes['most'])} min from arrival to the end of the last trial.",
+        f"Decided by one measure, fixed beforehand: {plan['primary']}; {accepted}.",
         f"Reported too, none of them decisive: {', '.join(plan['measures']) or 'nothing else'}.",
     ]
     if plan["longest_visit_min"] is not None and minutes["most"] > plan["longest_visit_min"]:
         lines.append(f"LONGER than the longest visit that the study allows ({plan['longest_visit_min']:g} min).")
     rows = [
-        [text(one["wearer"]), text(one["sequence"] if one["sequence"] != "0" else "own"), text(" > ".join(one["order"])),
-         _trials(one), f'<span class="num">{one["minutes"]:.1f}</span>']
+        [text(one["wearer"]), "own" if one["sequence"] == "0" else text(one["sequence"]),
+         text(" > ".join(one["order"])),
+         _trials(one), f'<span class="n">{one["minutes"]:.1f}</span>']
         for one in visits
     ]  # fmt: skip
     sheet = table(
@@ -127,6 +131,10 @@ def procedure_part(record: Record) -> str:
         ("Wearer", "Sequence", "Order of conditions", "Trials", "Minutes"), rows,
     )  # fmt: skip
     return listed(lines) + sheet + _one_visit(visits[0])
+
+
+def _minutes(least: float, most: float) -> str:
+    return f"{least:.0f}" if f"{least:.0f}" == f"{most:.0f}" else f"{least:.0f} to {most:.0f}"
 
 
 def _trials(visit: Record) -> str:
@@ -155,7 +163,8 @@ def stop_part(record: Record) -> str:
     stop = record["stop"]
     own = listed(stop["study"]) if stop["study"] else "<p>None stated in the scenario file.</p>"
     return (
-        f"<h3>The study's own rules</h3>{own}<h3>In any study of this kind, stop at once when</h3>{listed(stop['usual'])}"
-        "<h3>What ends it without anyone's doing</h3><p>These rules can latch the interlock (a trip). After a trip no pulse "
-        "leaves until an operator has named its cause.</p>" + listed(record["trips"])
+        f"<h3>The study's own rules</h3>{own}"
+        f"<h3>In any study of this kind, stop at once when</h3>{listed(stop['usual'])}"
+        "<h3>What ends it without anyone's doing</h3><p>These rules can latch the interlock (a trip). After a trip no "
+        "pulse leaves until an operator has named its cause.</p>" + listed(record["trips"])
     )

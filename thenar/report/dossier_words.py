@@ -7,8 +7,10 @@ from typing import Final
 IS: Final = (
     "A summary of a planned study of closed-loop electrical muscle stimulation, played through in a simulator.",
     "All who take part in it are simulated. No person was stimulated, and nobody has been asked yet.",
-    "Made for a board that has to judge a protocol: what would be done, what each person would be given, what may come "
-    "of it, and how well each of these is known.",
+    (
+        "Made for a board that has to judge a protocol: what would be done, what each person would be given, what may "
+        "come of it, and how well each of these is known."
+    ),
 )
 IS_NOT: Final = (
     "No medical device, no clinical limit, no certificate, and no statement that anything is safe.",
@@ -32,15 +34,23 @@ CANNOT_SAY: Final = (
     "Whether help in a simulated hold means anything for work, training or recovery.",
 )
 CAUTIONS: Final = (
-    "Skin: look at it before pads go on, after each condition and after the visit; write down what you see. A profile's "
-    "limits are on current and charge and know nothing of this skin.",
-    "Abrupt release: a trip ends stimulation at once, and the force that it made is gone with the muscle's own fall. "
-    "Whatever is held may slip: no sharp tool free in the hand, a rest under the forearm, the other hand clear of its path.",
+    (
+        "Skin: look at it before pads go on, after each condition and after the visit; write down what you see. A "
+        "profile's limits are on current and charge and know nothing of this skin."
+    ),
+    (
+        "Abrupt release: a trip ends stimulation at once, and the force that it made is gone with the muscle's own "
+        "fall. Whatever is held may slip: no sharp tool free in the hand, a rest under the forearm, the other hand "
+        "clear of its path."
+    ),
     "Stop switch: within reach of the wearer's other hand, tried before the first pulse of each visit.",
-    "Pads: contact is assumed to be good unless it is measured. A pad that lifts crowds the same current on less skin.",
-    "Thresholds and ceilings: found for each person on the day, from nothing upward, never taken over from a simulation.",
+    "Pads: contact is assumed to be good unless it is measured. A pad that lifts crowds the current on less skin.",
+    (
+        "Thresholds and ceilings: found for each person on the day, from nothing upward, never taken over from a "
+        "simulation."
+    ),
     "The wearer decides: nobody is talked into a higher ceiling, another trial or a shorter rest.",
-    "After the visit: ask again about skin, soreness and tiredness, at the end and on the next day.",
+    "After the visit: ask about skin, soreness and tiredness, at the end and on the next day.",
 )
 TAGS: Final = {
     "seen": "read in the source named",
@@ -49,13 +59,13 @@ TAGS: Final = {
     "derived": "reckoned from other values",
 }
 TAGS_SAY: Final = (
-    "Source: where the limit comes from; facts A and B with a number are paragraphs of the simulator's own collection of "
-    "published facts. How far it was followed: read in the source named; from memory, not read again; our own choice; "
-    "reckoned from other values."
+    "Facts A and B with a number are paragraphs of the simulator's own collection of published facts. Followed says "
+    "how far a source was: read in the source named; from memory, not read again; our own choice; reckoned from other "
+    "values."
 )
 AGENCY_SAYS: Final = (
-    "Side by side and never as one score. Each is the mean over wearers with its 95 % interval. The published window in "
-    "which evoked force can lead without the wearer losing the sense of acting is 80 to 100 ms; it is of other tasks."
+    "Side by side and never as one score. Each is the mean over wearers with its 95 % interval. Published work puts "
+    "the lead of evoked over own movement that people still feel as their own at 80 to 100 ms, in other tasks."
 )
 TAUGHT_BY: Final = (
     "No sentence here about help or harm stands without its interval and its number of simulated wearers."

@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from thenar.caution import CONTRAINDICATIONS, SHORT, STOP_CRITERIA
+from thenar.plant_models.settings import Population
 from thenar.report.auditing import Terms, audit_folder
 from thenar.report.folder import plain
 from thenar.report.manifest import made_here, now_utc
@@ -21,6 +22,7 @@ from thenar.safety.audit.verdicts import Verdict
 from thenar.safety.hazards import HAZARDS
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.safety.screening import Contraindications
+from thenar.shared.errors import validated
 from thenar.study.dossier_attached import breakeven_of, comparison_of, evidence_of, picture_bytes, plan_of, stamps_of
 from thenar.study.dossier_benefit import BASELINE, agency_lines, paired_lines
 from thenar.study.dossier_exposure import exposure_lines
@@ -49,7 +51,7 @@ class Dossier(NamedTuple):
 
 
 def dossier_of(folder: Path, attached: Attached, out: Path, on_trial: Callable[[object], None]) -> Dossier:
-    """Read and reckon everything. `out`: where the page will lie (links start there); `on_trial`: after each audited trial.
+    """Read and reckon everything. `out`: where the page will lie (links start there); `on_trial`: after each trial.
 
     Raises InputError when a folder is no such folder, is damaged or was changed after its run.
     """
@@ -123,7 +125,7 @@ def _people(run: StudyRun) -> dict[str, Any]:
     values = np.array(list(strongest.values()))
     population = run.stated.get("population")
     drawn = (
-        "drawn around the scenario's base wearer: strength from published key-pinch norms, the rest by stated assumptions"
+        "drawn around the scenario's base wearer: strength from published key-pinch norms, the rest as assumed below"
         if population is not None
         else "written by hand in the scenario file"
     )
@@ -133,22 +135,36 @@ def _people(run: StudyRun) -> dict[str, Any]:
         "wearers": len(strongest),
         "names": list(strongest),
         "from": drawn,
-        "population": dict(population or {}),
+        "population": _drawn(population),
         "max_pinch_N": {"least": values.min(), "median": np.median(values), "most": values.max()},
         "seed": run.manifest.seed,
     }
 
 
+def _drawn(population: dict[str, Any] | None) -> list[dict[str, Any]]:
+    """What a population is drawn by, defaults too: a mapping per setting with its meaning and value."""
+    if population is None:
+        return []
+    settings = validated(Population, population, "scenario.text: population").model_dump()
+    fields = Population.model_fields
+    return [
+        {"key": key, "about": fields[key].description or "", "value": value}
+        for key, value in settings.items()
+        if key != "around"
+    ]
+
+
 def _procedure(run: StudyRun) -> dict[str, Any]:
     visits = list(_visits(run))
     minutes = [visit["minutes"] for visit in visits]
-    return run.study.model_dump(mode="json", exclude={"stop", "exclusion"}) | {
+    found: dict[str, Any] = run.study.model_dump(mode="json", exclude={"stop", "exclusion"}) | {
         "repeats": run.stated.get("repeats", 1),
         "duration_s": run.manifest.trials[0].duration_us / 1e6,
         "sequences": len({visit["sequence"] for visit in visits}),
         "minutes": {"least": min(minutes), "most": max(minutes)},
         "conditions": run.conditions,
     }
+    return found
 
 
 def _visits(run: StudyRun) -> Iterator[dict[str, Any]]:
@@ -244,7 +260,7 @@ def _people_rules(run: StudyRun) -> dict[str, Any]:
             screened = record.screening
             answer = "nothing on file" if screened is None else getattr(screened.contraindications, topic)
             answers[answer] = answers.get(answer, 0) + 1
-        topics.append({"topic": field.description or topic, "answers": answers})
+        topics.append({"topic": topic.replace("_", " "), "about": field.description or "", "answers": answers})
     screenings = [record.screening for record in run.manifest.trials]
     return {
         "study": list(run.study.exclusion),

@@ -23,7 +23,7 @@ _PNG: Final = b"\x89PNG\r\n\x1a\n"
 
 
 def evidence_of(folder: Path, run: StudyRun) -> dict[str, Any]:
-    """The interlock's evidence: counts of verdicts, open rows, the campaign's size. Raises InputError on no such folder."""
+    """The interlock's evidence: verdict counts, open rows, size of the campaign. Raises InputError as readers do."""
     allowed = "a folder that `thenar challenge PROFILE --out` made"
     file = folder / TWIN
     found = read_json(file, allowed)
@@ -65,17 +65,18 @@ def comparison_of(folder: Path, run: StudyRun) -> dict[str, Any]:
     )  # fmt: skip
     try:
         lines = [{key: row[key] for key in keys} for row in found["comparisons"]]
+        notes = [str(note) for note in found["notes"]]
         record = {
             "lines": [line for line in lines if line["measure"] == run.study.primary],
             "further": [line for line in lines if line["measure"] != run.study.primary],
             "excluded": [f"{one['person']}: {one['why']}" for one in found["excluded"]],
-            "notes": [str(note) for note in found["notes"]],
+            "notes": notes,
         }
         persons = set(found["wearers"])
     except (KeyError, TypeError) as error:
         raise InputError([Problem(str(folder / COMPARISON), "", f"damaged: no {error}", allowed)]) from None
-    if not persons <= set(run.names) or run.manifest.scenario.sha256 == "":
-        record["notes"].append("This comparison names wearers who are not in this run: it is of other runs too.")
+    if not persons <= set(run.names):
+        notes.append("This comparison names wearers who are NOT IN THIS RUN: it is of other runs, or of more.")
     return record | {"folder": folder.name, "sha256": _sha256(folder / COMPARISON)}
 
 

@@ -1,7 +1,8 @@
 """What stimulation changes within each wearer: mean paired difference against no stimulation, with its 95 % interval.
 
-Each wearer counts once: the mean over the wearer's trials (those with a number) in either condition, then the difference.
-The interval is Student's for paired differences (mean +- t(0.975, n - 1) SD / sqrt n), not corrected for their number.
+Each wearer counts once: the mean over the wearer's trials (those with a number) in either condition, then the
+difference. The interval is Student's for paired differences, mean +- t(0.975, n - 1) SD / sqrt n (textbook, from
+memory; tested against scipy.stats.ttest_rel), not corrected for the number of comparisons.
 `thenar compare` does more; this stands in where its folder isn't given.
 """
 
@@ -76,7 +77,7 @@ def targets_in(rows: Iterable[Mapping[str, Any]]) -> list[str]:
 def paired_lines(
     rows: list[dict[str, Any]], conditions: Iterable[str], measure: str, unit: str
 ) -> list[dict[str, Any]]:
-    """A mapping per condition (but the baseline) and target: difference from the baseline, interval, people, sentence."""
+    """A mapping per condition (but the baseline) and target: difference, interval, people, how many worse, sentence."""
     lines = []
     for condition in conditions:
         for target in targets_in(rows) if condition != BASELINE else ():
@@ -89,7 +90,7 @@ def paired_lines(
                 "mean_condition": float(np.mean([one[name] for name in both])) if both else None,
                 "mean_against": float(np.mean([other[name] for name in both])) if both else None,
                 "difference": found.value, "low": found.low, "high": found.high, "wearers": found.wearers,
-                "worse": sum(side * gap < 0 for gap in gaps) if side else None,
+                "worse": sum(side * gap < 0 for gap in gaps) if side and gaps else None,
             }  # fmt: skip
             lines.append(line | {"sentence": sentence(line)})
     return lines
@@ -109,14 +110,28 @@ def sentence(line: Mapping[str, Any]) -> str:
     if count < 2:
         return f"Nothing can be said of {what}: {people} with a number in both, and an interval needs two."
     value, low, high, unit = line["difference"], line["low"], line["high"], f" {line['unit']}".rstrip()
-    within = f"95 % interval {low:+.3g} to {high:+.3g}{unit}, {people}"
+    digits = _digits((high - low) / 2)
+    within = f"95 % interval {_interval_words(low, high, digits, unit)}, {people}"
     if line["worse"] is not None:
         within += f", {line['worse']} of them worse"
-    size = f"{abs(value):.3g}{unit} {'lower' if value < 0 else 'higher'} on average ({within})."
+    size = f"{abs(value):.{digits}f}{unit} {'lower' if value < 0 else 'higher'} on average ({within})."
     if low <= 0 <= high:
         return f"No difference shown in {what}: {size}"
     better = {1: "Help", -1: "HARM"}.get(int(math.copysign(1, value)) * BETTER.get(line["measure"], 0), "A difference")
     return f"{better} shown in {what}: {size}"
+
+
+def _digits(half_width: float) -> int:
+    """Decimals that show two figures of an interval's half width."""
+    return min(6, max(0, 1 - math.floor(math.log10(half_width)))) if half_width > 0 else 3
+
+
+def _interval_words(low: float, high: float, digits: int, unit: str) -> str:
+    if high < 0:
+        return f"{-high:.{digits}f} to {-low:.{digits}f}{unit} lower"
+    if low > 0:
+        return f"{low:.{digits}f} to {high:.{digits}f}{unit} higher"
+    return f"{-low:.{digits}f}{unit} lower to {high:.{digits}f}{unit} higher"
 
 
 def agency_lines(

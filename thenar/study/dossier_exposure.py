@@ -1,15 +1,14 @@
 """What each wearer of a finished run was given, reckoned from the pulses that left, beside the limits in force.
 
-For a pulse of current I and width w: charge of a phase Q = I w; rectified charge 2 Q (both phases). Over a sliding second
-(pulses that begin in it): average rectified current sum(2 Q) / 1 s, RMS current sqrt(sum(2 w I^2) / 1 s). Densities are
-over the pad of the profile, RMS density over the share of it that counts as touching. On-time as R23 counts it. These are
-plain sums over the tables, not the interlock's own reckoning, which takes one bucket more than a second.
+For a pulse of current I and width w: charge of a phase Q = I w; rectified charge 2 Q (both phases). Over a sliding
+second (pulses that begin in it): average rectified current sum(2 Q) / 1 s, RMS current sqrt(sum(2 w I^2) / 1 s).
+Densities are over the pad of the profile, RMS density over the share of it that counts as touching. On-time as R23
+counts it. These are plain sums over the tables, not the interlock's own reckoning (one bucket more than a second).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -47,7 +46,8 @@ QUANTITIES: Final = (
     Quantity("of_own_ceiling_percent", "Largest current, share of the own comfort ceiling", "%", "R07", ""),
     Quantity("width_us", "Widest phase", "us", "R08", "width_max_us"),
     Quantity("phase_uC", "Largest charge of a phase", "uC", "R09", "charge_uC"),
-    Quantity("density_uC_per_cm2", "Charge density of a phase at the pad", "uC/cm2", "R10", "charge_density_uC_per_cm2"),
+    Quantity("density_uC_per_cm2", "Charge density of a phase, whole pad", "uC/cm2", "R10",
+             "charge_density_uC_per_cm2"),
     Quantity("spacing_ms", "Shortest time between pulses", "ms", "R11", "pulse_spacing_ms", lowest=True),
     Quantity("rms_mA", "RMS current over a second", "mA", "R12", "rms_mA"),
     Quantity("rms_density_mA_per_cm2", "RMS current density where the pad touches", "mA/cm2", "R13",

@@ -30,7 +30,7 @@ Row = Mapping[str, Any]
 class StudyRun(NamedTuple):
     """What a dossier reads of a folder. `stated`: the scenario file's own table; `sheet`: rows with the keys COLUMNS.
 
-    `rows`: one mapping per trial and target, as summary.json holds them; `units`: unit and meaning by measure.
+    `rows`: one mapping per trial and target, as summary.json holds them.
     """
 
     folder: Path
@@ -89,17 +89,17 @@ def _sheet(file: Path) -> list[dict[str, str]]:
     try:
         with file.open(encoding="utf-8", newline="") as handle:
             table = csv.DictReader(handle)
-            if tuple(table.fieldnames or ()) != COLUMNS:
-                raise ValueError("other columns than a running sheet has")
-            rows = [{key: value or "" for key, value in line.items()} for line in table]
+            header = tuple(table.fieldnames or ())
+            rows = [{key: value or "" for key, value in line.items()} for line in table] if header == COLUMNS else []
             for row in rows:
-                float(row["start_s"]), float(row["end_s"]), float(row["rest_s"]), int(row["practice"])
+                float(row["start_s"]), float(row["end_s"]), float(row["rest_s"]), int(row["repeat"])
     except OSError as error:
         raise InputError([Problem(str(file), "", error.strerror or str(error), AS_WRITTEN)]) from None
     except (ValueError, csv.Error) as error:
         raise InputError([Problem(str(file), "", str(error), AS_WRITTEN)]) from None
     if not rows:
-        raise InputError([Problem(str(file), "", "no row", AS_WRITTEN)])
+        found = "no row" if header == COLUMNS else "other columns than a running sheet has"
+        raise InputError([Problem(str(file), "", found, AS_WRITTEN)])
     return rows
 
 
