@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from thenar.report.dossier_exposure import three
-from thenar.report.dossier_words import AGENCY_SAYS, MISSING, TAUGHT_BY
+from thenar.report.dossier_words import AGENCY_SAYS, MISSING, PICTURES, TAUGHT_BY
 from thenar.report.evidence_html import listed, table, text
 
 Record = Mapping[str, Any]
@@ -70,15 +70,22 @@ def _compared(compared: Record) -> str:
     told += listed(
         line["sentence"] + (f" But: {line['doubts']}." if line["doubts"] else "") for line in compared["lines"]
     )
+    # Further measures against the baseline alone: the whole table lies in the folder.
+    against = compared["lines"][0]["against"] if compared["lines"] else ""
+    further = [line for line in compared["further"] if line["against"] == against and line["wearers"]]
     rows = [
         [text(line["measure"]), text(line["target"]), text(f"{line['condition']} - {line['against']}"),
-         f"{_signed(line['difference'])} {text(line['unit'])}",
+         f"{_signed(line['difference'])} {_points(line['unit'])}",
          _interval(line["t_interval_low"], line["t_interval_high"]), text(line["wearers"]),
          f"{text(line['smaller'])} / {text(line['larger'])}", _signed(line["p_t_holm"]).lstrip("+")]
-        for line in (*compared["lines"], *compared["further"])
+        for line in (*compared["lines"], *further)
     ]  # fmt: skip
     headers = ("Measure", "Target", "Conditions", "Difference", "Interval", "Wearers", "Smaller / larger", "p, Holm")
-    return told + table("All comparisons within wearers", headers, rows)
+    return told + table("Comparisons within wearers; further measures against the first baseline", headers, rows)
+
+
+def _points(unit: str) -> str:
+    return "points" if unit == "%" else "" if unit == "1" else text(unit)
 
 
 def _errors_picture(record: Record, pictures: Mapping[str, str]) -> str:
@@ -125,5 +132,5 @@ def results_part(record: Record, kind: str, pictures: Mapping[str, str]) -> str:
     told += listed(found["sentences"])
     for name, address in pictures.items():
         if name.startswith(f"{kind}-"):
-            told += _figure(address, f"Picture that thenar {kind} drew of the results in the sentences above")
+            told += _figure(address, PICTURES[name.removeprefix(f"{kind}-")])
     return told + "<p>Assumed, and left open:</p>" + listed(found["assumed"])

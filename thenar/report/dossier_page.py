@@ -26,7 +26,8 @@ dt { font-weight: 700; } dd { margin: 0; overflow-wrap: anywhere; }
   @bottom-left { content: "Simulation only, not a medical device"; font: 8pt sans-serif; }
   @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif; } }
 @media print { body { max-width: none; } p, ul { max-width: none; } table { font-size: 7.8pt; } pre { font-size: 7pt; }
-  .wide { break-inside: avoid; } caption { break-after: avoid; } p.warn { break-inside: avoid; }
+  .wide:not(:has(tr:nth-child(16))), li { break-inside: avoid; }
+  caption { break-after: avoid; } p.warn { break-inside: avoid; }
   a { text-decoration: underline; } img { max-height: 150mm; } .not, dl { break-inside: avoid; } }
 """
 SECTIONS: Final = {

@@ -70,6 +70,11 @@ AGENCY_SAYS: Final = (
 TAUGHT_BY: Final = (
     "No sentence here about help or harm stands without its interval and its number of simulated wearers."
 )
+PICTURES: Final = {
+    "breakeven.png": "Largest error of the estimate at which assistance still helps, by force held, with intervals",
+    "map.png": "Where assistance helps and where it harms, by force held and error of the estimate",
+    "plan.png": "Share of simulated studies that find the effect, by number of people",
+}
 NO_EVIDENCE: Final = "No evidence attached: run"
 MISSING: Final = {
     "breakeven": ("No break-even results attached: run", "thenar breakeven FILE --out DIR", "--breakeven DIR"),

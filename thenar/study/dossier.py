@@ -98,8 +98,7 @@ def _pictures(
     named = {"errors": folder / ERRORS}
     for kind, part in (("breakeven", breakeven), ("plan", plan)):
         if part is not None:
-            files = [Path(file) for file in part.pop("pictures")]
-            named |= {f"{kind}-{number}": file for number, file in enumerate(files)}
+            named |= {f"{kind}-{Path(file).name}": Path(file) for file in part.pop("pictures")}
     for name, file in named.items():
         content = picture_bytes(file)
         if content is not None:
