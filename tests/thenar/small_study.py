@@ -83,3 +83,13 @@ def made_comparison(folder: Path, wearers: list[str], sentence: str) -> Path:
     }
     (folder / "comparison.json").write_text(json.dumps(record), encoding="utf-8")
     return folder
+
+
+def rows_from(one: list[float], other: list[float], measure: str = "mean_abs_error_N") -> list[dict[str, Any]]:
+    """Rows of two conditions, a trial per wearer and condition."""
+    labels = {"target": "4 N", "target_N": 4.0}
+    return [
+        {"wearer_name": f"w{place}", "condition": condition, measure: value} | labels
+        for condition, values in (("assisted", one), ("unassisted", other))
+        for place, value in enumerate(values)
+    ]

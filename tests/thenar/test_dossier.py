@@ -9,23 +9,19 @@ import shutil
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-from scipy import stats
 
 from tests.thenar.evidence_reading import Seen
 from tests.thenar.made_challenge import made_challenge
-from tests.thenar.small_study import MARKUP, NO_STUDY, made_comparison, made_sentences, run_of
+from tests.thenar.small_study import MARKUP, NO_STUDY, made_comparison, made_sentences, rows_from, run_of
 from thenar.cli import main
 from thenar.report.dossier_page import SECTIONS, page
 from thenar.report.dossier_words import CANNOT_SAY, CAUTIONS
 from thenar.report.evidence import write_evidence
 from thenar.report.manifest import read_manifest
 from thenar.study.dossier import Attached, dossier_of
-from thenar.study.dossier_benefit import mean_of, paired_lines
+from thenar.study.dossier_benefit import paired_lines
 from thenar.study.dossier_exposure import exposure_by_wearer
 from thenar.study.dossier_run import read_study_run
 
@@ -167,52 +163,6 @@ def test_every_sentence_about_help_or_harm_has_an_interval_and_a_number_of_weare
     assert all(line["sentence"] in text for line in primary)
 
 
-def rows_from(one: list[float], other: list[float], measure: str = "mean_abs_error_N") -> list[dict[str, Any]]:
-    """Rows of two conditions, a trial per wearer and condition."""
-    labels = {"target": "4 N", "target_N": 4.0}
-    return [
-        {"wearer_name": f"w{place}", "condition": condition, measure: value} | labels
-        for condition, values in (("assisted", one), ("unassisted", other))
-        for place, value in enumerate(values)
-    ]
-
-
-def test_paired_difference_and_interval_are_those_of_students_published_sleep_table() -> None:
-    """Student, Biometrika 6:1-25 (1908); numbers and the interval (-2.459886, -0.7001142) from memory."""
-    one = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
-    other = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
-    (line,) = paired_lines(rows_from(one, other), ["unassisted", "assisted"], "mean_abs_error_N", "N")
-    assert line["difference"] == pytest.approx(-1.58)
-    assert (line["low"], line["high"]) == (pytest.approx(-2.459886, abs=5e-7), pytest.approx(-0.7001142, abs=5e-8))
-    assert (line["wearers"], line["worse"]) == (10, 0)
-    assert line["sentence"].startswith("Help shown")
-    assert "0.70 to 2.46 N lower" in line["sentence"]
-
-
-@given(st.lists(st.tuples(*[st.floats(-50, 50)] * 2), min_size=2, max_size=12), st.booleans())
-def test_intervals_equal_the_library_and_words_never_say_more_than_the_interval(
-    pairs: list[tuple[float, float]], more_is_better: bool
-) -> None:
-    one, other = ([pair[side] for pair in pairs] for side in (0, 1))
-    measure = "in_band_percent" if more_is_better else "mean_abs_error_N"
-    (line,) = paired_lines(rows_from(one, other, measure), ["unassisted", "assisted"], measure, "N")
-    gaps = np.array(one) - np.array(other)
-    if gaps.std(ddof=1) > 1e-9:
-        ends = stats.ttest_rel(one, other).confidence_interval(0.95)
-        assert (line["low"], line["high"]) == (pytest.approx(ends.low), pytest.approx(ends.high))
-    assert line["worse"] == int(((gaps < 0) if more_is_better else (gaps > 0)).sum())
-    shown = {True: line["low"] > 0, False: line["high"] < 0}
-    assert line["sentence"].startswith("Help") == shown[more_is_better]
-    assert line["sentence"].startswith("HARM") == shown[not more_is_better]
-
-
-def test_one_wearer_gives_no_interval_and_no_word_of_help() -> None:
-    (line,) = paired_lines(rows_from([1.0], [2.0]), ["unassisted", "assisted"], "mean_abs_error_N", "N")
-    assert line["sentence"].startswith("Nothing can be said")
-    assert math.isnan(line["low"])
-    assert mean_of([]).wearers == 0
-
-
 def test_what_is_not_attached_is_named_with_the_command_that_makes_it(run: Path, tmp_path: Path) -> None:
     text = Seen(made(run, tmp_path)).text
     assert "No evidence attached: run thenar challenge forearm-25cm2 --out DIR" in text
@@ -265,7 +215,7 @@ def test_break_even_plan_and_comparison_are_told_in_their_own_sentences(run: Pat
         assert told in text
     assert text.count("Made from ANOTHER scenario file") == 2  # at the head and beside the plan
     assert html.count("data:image/png") == 2
-    assert not [name for name in HELP if name in text]
+    assert "mean absolute error at 4 N, assisted" not in text  # the attached comparison stands in its place
 
 
 def test_agency_measures_of_the_tables_stand_side_by_side(run: Path, tmp_path: Path) -> None:
@@ -369,3 +319,51 @@ def test_a_write_that_fails_leaves_the_earlier_page_and_no_part(
     assert main(["dossier", str(run), "--out", str(out)]) == 2
     assert out.read_bytes() == before
     assert [path.name for path in tmp_path.iterdir()] == ["page.html"]
+
+
+def test_harm_in_a_further_measure_is_told_in_words_beside_help_in_the_primary_one(record: dict[str, Any]) -> None:
+    changed = json.loads(json.dumps(record))
+    (harm,) = paired_lines(
+        rows_from([12.0, 14.0, 13.0], [5.0, 6.0, 6.5], "cv_percent"), ["unassisted", "assisted"], "cv_percent", "points"
+    )
+    changed["benefit"]["lines"].append(harm)
+    told = Seen(page(changed, {})).text
+    assert harm["sentence"].startswith("HARM shown in the coefficient of variation")
+    assert harm["sentence"] in told
+    assert harm["sentence"] not in Seen(page(record, {})).text
+
+
+def test_loosened_limits_trips_refusals_and_failed_audits_are_told(record: dict[str, Any]) -> None:
+    changed = json.loads(json.dumps(record))
+    loosened = {
+        "key": "agonist.peak_mA",
+        "rule": "R06",
+        "default": 40.0,
+        "value": 45.0,
+        "unit": "mA",
+        "reason": "so <i>",
+    }
+    changed["exposure"] |= {"based_on": "forearm-25cm2", "deviations": [loosened]}
+    changed["in_this_run"] |= {
+        "trips": 2.0,
+        "tripped_wearers": {"second engraver": 2.0},
+        "refused": [{"why": {"R27": "no <screening>"}, "trials": [3], "wearers": ["third engraver"]}],
+        "audit_failed": ["R06 Current of each phase"],
+        "audit_cant": ["R38"],
+    }
+    html = page(changed, {})
+    text = Seen(html).text
+    assert "Limits LOOSER than in forearm-25cm2: agonist.peak_mA" in html.partition("<nav")[0]
+    for told in (
+        "45 mA instead of 40; stated reason: so <i>", "Latched trips: 2 in 18 trials (second engraver: 2)",
+        "REFUSED TO ARM in 1 trials (third engraver): R27 no <screening>", "FAILED: R06", "run's tables: R38",
+    ):  # fmt: skip
+        assert told in text
+
+
+def test_a_run_without_the_unassisted_condition_says_nothing_of_help(record: dict[str, Any]) -> None:
+    changed = json.loads(json.dumps(record))
+    changed["benefit"] |= {"baseline": None, "lines": []}
+    text = Seen(page(changed, {})).text
+    assert "nothing can be said of help or harm" in text
+    assert not [name for name in HELP if name in text]

@@ -17,13 +17,13 @@ def benefit_part(record: Record, pictures: Mapping[str, str]) -> str:
     benefit, compared = record["benefit"], record["compare"]
     told, drawn = f"<p>{text(TAUGHT_BY)}</p>", _errors_picture(record, pictures)
     if compared is not None:
-        return told + _compared(compared) + drawn
+        return told + _compared(compared) + _harm_beside(benefit) + drawn
     if benefit["baseline"] is None:
         return (
             f'{told}<p class="warn">The run has no condition "unassisted", so nothing can be said of help or harm.</p>'
         )
     primary = [line for line in benefit["lines"] if line["measure"] == benefit["primary"]]
-    told += listed(line["sentence"] for line in primary) + drawn
+    told += listed(line["sentence"] for line in primary) + _harm_beside(benefit) + drawn
     told += _paired(benefit, primary, f"Primary measure: {benefit['primary']}, {_meaning(benefit, benefit['primary'])}")
     for name in benefit["measures"]:
         if name != benefit["primary"]:
@@ -34,6 +34,15 @@ def benefit_part(record: Record, pictures: Mapping[str, str]) -> str:
         "They aren't corrected for their number, and the study's rules that leave wearers out were not applied.",
         "thenar compare does both, tests the assumptions, and can be attached with --compare DIR.",
     ))  # fmt: skip
+
+
+def _harm_beside(benefit: Record) -> str:
+    """What gets worse beside the primary measure: a mean that helps can hide it."""
+    lines = [line for line in benefit["lines"] if line["measure"] != benefit["primary"]]
+    harm = [line["sentence"] for line in lines if line["sentence"].startswith("HARM")]
+    if not harm:
+        return ""
+    return "<h3>Harm in further measures (intervals not corrected for their number)</h3>" + listed(harm)
 
 
 def _meaning(benefit: Record, name: str) -> str:
@@ -116,7 +125,7 @@ def agency_part(record: Record) -> str:
             for line in own
         ]  # fmt: skip
         headers = ("Condition", "Target", f"Mean, {own[0]['unit']}", "95 % interval", "Wearers")
-        told += table(f"{own[0]['words']} ({measure})", headers, rows)
+        told += table(f"{own[0]['words']}: {own[0]['meaning']} ({measure})", headers, rows)
     return told
 
 

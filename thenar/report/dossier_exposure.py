@@ -76,7 +76,6 @@ def _notes(exposure: Record) -> list[str]:
         ),
         "Seconds are sliding; the interlock itself counts a little more strictly, with one bucket more than a second.",
         f"On-window: {exposure['on_window_s']:g} s; the limit is the share of it that stimulation may take.",
-        "A limit that is far away was held by another: these figures are reached together, never each alone.",
     ]
     if exposure["practice_trials"]:
         charges = [line for line in exposure["lines"] if line["key"] == "session_charge_C"]

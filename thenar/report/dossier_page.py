@@ -21,12 +21,12 @@ body { max-width: 60rem; } h3 { font-size: 1rem; margin: 1rem 0 .3rem; break-aft
 figure { margin: .8rem 0; break-inside: avoid; } img { max-width: 100%; height: auto; }
 pre { font-size: .78rem; white-space: pre-wrap; overflow-wrap: anywhere; border: 1px solid #777; padding: .5rem; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .15rem .8rem; margin: .3rem 0 .6rem; }
-dt { font-weight: 700; } dd { margin: 0; overflow-wrap: anywhere; }
+dt { font-weight: 700; } dd { margin: 0; font-size: .88em; overflow-wrap: anywhere; }
 @page { size: A4 portrait; margin: 14mm 14mm 16mm;
   @bottom-left { content: "Simulation only, not a medical device"; font: 8pt sans-serif; }
   @bottom-right { content: counter(page) " of " counter(pages); font: 8pt sans-serif; } }
 @media print { body { max-width: none; } p, ul { max-width: none; } table { font-size: 7.8pt; } pre { font-size: 7pt; }
-  .wide:not(:has(tr:nth-child(16))), li { break-inside: avoid; }
+  .wide:not(:has(tr:nth-child(14))), li { break-inside: avoid; }
   caption { break-after: avoid; } p.warn { break-inside: avoid; }
   a { text-decoration: underline; } img { max-height: 150mm; } .not, dl { break-inside: avoid; } }
 """
@@ -96,9 +96,8 @@ def _head(record: Record) -> str:
         f"{text(stamps['seed'])}. Scenario <code>{text(stamps['scenario_sha256'][:16])}</code>, limits "
         f"<code>{text(record['exposure']['fingerprint'][:16])}</code>; in full under Stamps."
     )
-    notes = [
-        note for name in ("evidence", "compare", "breakeven", "plan") for note in (record[name] or {}).get("notes", [])
-    ]
+    attached = {name: record[name] or {} for name in ("evidence", "compare", "breakeven", "plan")}
+    notes = [f"{name}: {note}" for name, part in attached.items() for note in part.get("notes", [])]
     loosened = [one["key"] for one in record["exposure"]["deviations"]]
     if loosened:
         notes.append(f"Limits LOOSER than in {record['exposure']['based_on']}: {', '.join(loosened)}.")

@@ -146,9 +146,8 @@ def agency_lines(
         for condition in conditions if measure in known else ():
             for target in targets_in(rows):
                 found = mean_of(wearer_means(rows, condition, target, measure).values())
+                line = {"measure": measure, "words": words, "condition": condition, "target": target}
+                line |= {key: known[measure][key] for key in ("unit", "meaning")}
                 if found.wearers:
-                    lines.append(
-                        {"measure": measure, "words": words, "unit": known[measure]["unit"], "condition": condition,
-                         "target": target} | found._asdict()
-                    )  # fmt: skip
+                    lines.append(line | found._asdict())
     return lines
