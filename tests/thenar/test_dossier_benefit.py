@@ -38,7 +38,8 @@ def test_intervals_equal_the_library_and_words_never_say_more_than_the_interval(
         ends = stats.ttest_rel(one, other).confidence_interval(0.95)
         assert (line["low"], line["high"]) == (pytest.approx(ends.low), pytest.approx(ends.high))
     assert line["worse"] == int(((gaps < 0) if more_is_better else (gaps > 0)).sum())
-    shown = {True: line["low"] > 0, False: line["high"] < 0}
+    spread = line["low"] < line["high"]
+    shown = {True: spread and line["low"] > 0, False: spread and line["high"] < 0}
     assert line["sentence"].startswith("Help") == shown[more_is_better]
     assert line["sentence"].startswith("HARM") == shown[not more_is_better]
 
@@ -48,3 +49,12 @@ def test_one_wearer_gives_no_interval_and_no_word_of_help() -> None:
     assert line["sentence"].startswith("Nothing can be said")
     assert math.isnan(line["low"])
     assert mean_of([]).wearers == 0
+
+
+def test_differences_without_spread_are_told_without_an_interval_and_without_help_or_harm() -> None:
+    conditions = ["unassisted", "assisted"]
+    (same,) = paired_lines(rows_from([1.0, 2.0], [1.0, 2.0]), conditions, "mean_abs_error_N", "N")
+    assert same["sentence"].startswith("No difference in the mean absolute error at 4 N")
+    (shifted,) = paired_lines(rows_from([1.0, 2.0], [1.5, 2.5]), conditions, "mean_abs_error_N", "N")
+    assert "0.5 N lower for each of 2 simulated wearers, without any spread" in shifted["sentence"]
+    assert not shifted["sentence"].startswith(("Help", "HARM"))

@@ -68,8 +68,10 @@ def _signed(value: float | None) -> str:
     return "none" if value is None else f"{value:+.3g}"
 
 
-def _interval(low: float | None, high: float | None) -> str:
-    return "none" if low is None or high is None else f'<span class="n">{low:+.3g} to {high:+.3g}</span>'
+def _interval(low: float | None, high: float | None, form: str = "+.3g") -> str:
+    if low is not None and low == high:
+        return "no spread"
+    return "none" if low is None or high is None else f'<span class="n">{low:{form}} to {high:{form}}</span>'
 
 
 def _compared(compared: Record) -> str:
@@ -120,7 +122,8 @@ def agency_part(record: Record) -> str:
     for measure in dict.fromkeys(line["measure"] for line in lines):
         own = [line for line in lines if line["measure"] == measure]
         rows = [
-            [text(line["condition"]), text(line["target"]), three(line["value"]), _interval(line["low"], line["high"]),
+            [text(line["condition"]), text(line["target"]), three(line["value"]),
+             _interval(line["low"], line["high"], ".3g"),
              text(line["wearers"])]
             for line in own
         ]  # fmt: skip

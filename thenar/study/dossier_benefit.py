@@ -110,6 +110,11 @@ def sentence(line: Mapping[str, Any]) -> str:
     if count < 2:
         return f"Nothing can be said of {what}: {people} with a number in both, and an interval needs two."
     value, low, high, unit = line["difference"], line["low"], line["high"], f" {line['unit']}".rstrip()
+    if low == high:
+        if value == 0:
+            return f"No difference in {what}: the same for each of {people}."
+        size = f"{abs(value):.3g}{unit} {'lower' if value < 0 else 'higher'}"
+        return f"Nothing can be said with an interval of {what}: {size} for each of {people}, without any spread."
     digits = _digits((high - low) / 2)
     within = f"95 % interval {_interval_words(low, high, digits, unit)}, {people}"
     if line["worse"] is not None:
@@ -123,7 +128,7 @@ def sentence(line: Mapping[str, Any]) -> str:
 
 def _digits(half_width: float) -> int:
     """Decimals that show two figures of an interval's half width."""
-    return min(6, max(0, 1 - math.floor(math.log10(half_width)))) if half_width > 0 else 3
+    return min(6, max(0, 1 - math.floor(math.log10(half_width))))
 
 
 def _interval_words(low: float, high: float, digits: int, unit: str) -> str:
