@@ -18,7 +18,7 @@ RULES = [row.name for row in REQUIREMENTS]
 class Seen(HTMLParser):
     """What a page holds: its words, its tags with their attributes, and whether every tag was closed in order."""
 
-    VOID = ("meta", "br")
+    VOID = ("meta", "br", "img")
 
     def __init__(self, html: str) -> None:
         super().__init__()

@@ -28,6 +28,7 @@ from thenar.cli.arguments import (
 )
 from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_compare import for_compare
+from thenar.cli.parser_dossier import for_dossier
 from thenar.cli.parser_plan import for_plan
 from thenar.cli.recordings import for_recordings
 
@@ -41,6 +42,7 @@ COMMANDS: Final = (
     "challenge",
     "check",
     "compare",
+    "dossier",
     "evidence",
     "fit",
     "laws",
@@ -154,6 +156,7 @@ def parser() -> argparse.ArgumentParser:
     for_plan(add)
     for_breakeven(add)
     for_compare(add)
+    for_dossier(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")
