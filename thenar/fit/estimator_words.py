@@ -21,7 +21,8 @@ from thenar.plant_models.settings import Estimator
 
 Z: Final = 1.959964
 DEFAULTS: Final = Estimator()
-LOOSEST_N: Final = 1.5
+# A curve is to be right within 0.2 N: beyond this half interval that would be luck.
+LOOSEST_N: Final = 0.3
 LOOSEST_LOG: Final = 0.5
 LEAST_RANGE_N: Final = 3.0
 LEAST_DRIFT_MIN: Final = 2.0
@@ -41,9 +42,9 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     for place, (true_N, reads_N) in enumerate(zip(guess.true_N, guess.reads_N, strict=True)):
         se_N = math.sqrt(found.covariance[place, place])
         note = f"reading at a true force of {true_N:.2f} N"
-        told = Z * se_N < max(LOOSEST_N, 0.1 * float(guess.reads_N[-1]))
+        told = Z * se_N <= LOOSEST_N
         if not told:
-            note += ": only loosely told; it stands in the curve all the same. Record more of this force between jumps"
+            note += f": told to {Z * se_N:.2g} N only; it stands in the curve all the same. {_curve_better(found)}"
         made.append(
             Parameter(
                 f"reads_N[{place}]", float(reads_N), "N", max(0.0, reads_N - Z * se_N), reads_N + Z * se_N, told, note
@@ -71,6 +72,15 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     else:
         made.append(Parameter("drift_N_per_sqrt_min", drift, "N/sqrt(min)", noise.walk_low, noise.walk_high))
     return made
+
+
+def _curve_better(found: Found) -> str:
+    """What to record for a curve that is better told: what loosens it most comes first."""
+    if found.guess.jumps.first.size:
+        return "The curve is that before the first jump: record five minutes in one placement, without gripping anew"
+    if found.noise.walk_low > 0.0:
+        return "The curve is that before any drift: record holds at all levels in the first minute after placing"
+    return "Record more holds about this force"
 
 
 def _tau(found: Found, log_error: float) -> Parameter:
