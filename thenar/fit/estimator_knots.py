@@ -15,8 +15,8 @@ Numbers = NDArray[np.float64]
 MOST_KNOTS: Final = 12
 LEAST_GAP_N: Final = 0.4
 LEAST_PART_S: Final = 2.0
-BENDS_CHI2: Final = 12.0
-STRAIGHT_CHI2: Final = 9.0
+BENDS_CHI2: Final = 9.0
+STRAIGHT_CHI2: Final = 6.0
 MOST_MOVES: Final = 8
 BETWEEN: Final = (0.25, 0.5, 0.75)
 

@@ -44,6 +44,8 @@ SLOWER: Final = 2.5
 # While jumps are sought, drift may not pass for them (N/sqrt(min)).
 WALK_IN_SEARCH: Final = 0.5
 LEAST_CLEAR: Final = 0.2
+# How far a curve that bends elsewhere than at the fit's knots may be off there (assumption, N).
+STRAIGHT_LINES_N: Final = 0.03
 
 
 class Cuts(NamedTuple):
@@ -69,6 +71,12 @@ class Found(NamedTuple):
     cuts: Cuts
     stride: int
     follow: float
+
+
+def curve_se_N(found: Found) -> Numbers:
+    """Standard error of the reading at each knot (knots,), N: of chance, and of straight lines between few knots."""
+    knots = found.guess.true_N.size
+    return np.asarray(np.hypot(np.sqrt(np.diag(found.covariance)[:knots]), STRAIGHT_LINES_N))
 
 
 def cleared(found: Found, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ from thenar.fit.estimator_clock import Clock
 from thenar.fit.estimator_jumps import JumpSizes
 from thenar.fit.estimator_noise import PER_MIN
 from thenar.fit.estimator_pairs import Pairs
-from thenar.fit.estimator_search import Found
+from thenar.fit.estimator_search import Found, curve_se_N
 from thenar.fit.found import Parameter
 from thenar.fit.recording import Recording
 from thenar.plant_models.estimator import EstimatorParams, stated_sd_N
@@ -39,8 +39,8 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     """The curve's readings, noise floor, share and correlation time, and drift."""
     guess, noise = found.guess, found.noise
     made = []
-    for place, (true_N, reads_N) in enumerate(zip(guess.true_N, guess.reads_N, strict=True)):
-        se_N = math.sqrt(found.covariance[place, place])
+    curve = zip(guess.true_N, guess.reads_N, curve_se_N(found), strict=True)
+    for place, (true_N, reads_N, se_N) in enumerate(curve):
         note = f"reading at a true force of {true_N:.2f} N"
         told = Z * se_N <= LOOSEST_N
         if not told:
