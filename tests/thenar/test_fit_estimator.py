@@ -8,10 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from tests.thenar.estimator_circle import circle
 from tests.thenar.estimator_recordings import FORCE_HZ, joined, pinching, read_by, recorded
-from tests.thenar.estimator_recovery import all_checked, checked, shares, told
+from tests.thenar.estimator_recovery import EXACT, all_checked, checked, shares, told
 from thenar.caution import SHORT
 from thenar.fit.estimator import fit_estimator
 from thenar.fit.found import Fit, Parameter
@@ -216,11 +217,19 @@ def test_a_fitted_estimator_simulated_again_has_the_recordings_errors() -> None:
 
 @pytest.mark.campaign
 def test_intervals_of_a_hundred_drawn_truths_cover_them() -> None:
-    found = all_checked(range(100), jobs=2)
+    found = all_checked(range(1000, 1100), jobs=2)
     print(told(found))
     for name, (inside, among) in shares(found).items():
-        assert inside / among >= 0.85, name
-    assert np.mean([abs(one.lag_ms) < 5.0 for one in found]) > 0.95
+        if name in EXACT:
+            assert inside == among, name
+            continue
+        # The knots of one curve go together, so a curve counts as one.
+        draws = among if name != "reads_N" else len(found)
+        low, high = binom.ppf(0.025, draws, 0.90) / draws, binom.ppf(0.975, draws, 0.99) / draws
+        assert low <= inside / among <= high, name
+    assert all(abs(one.lag_ms) < 5.0 for one in found)
+    off, knots = np.concatenate([one.curve_N for one in found]), np.concatenate([one.told for one in found])
+    assert np.mean(off[knots] <= 0.2) > 0.9
 
 
 @pytest.mark.campaign
