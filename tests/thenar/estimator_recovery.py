@@ -109,11 +109,13 @@ def told(found: list[Checked]) -> str:
     ):
         if some:
             off, knots = np.concatenate([one.curve_N for one in some]), np.concatenate([one.told for one in some])
-            lines.append(
-                f"curve, {name} ({len(some)}): told for {100 * knots.mean():.0f} % of force; there within 0.2 N "
-                f"{np.mean(off[knots] <= 0.2):.3f}, elsewhere {np.mean(off[~knots] <= 0.2):.3f}; "
-                f"median {np.median(off[knots]):.3f} N, largest {off[knots].max():.2f} N"
-            )
+            lines.append(f"curve, {name} ({len(some)}): told for {100 * knots.mean():.0f} % of force")
+            lines += [
+                f"  {where}: within 0.2 N {np.mean(these <= 0.2):.3f}, median {np.median(these):.3f} N, "
+                f"largest {these.max():.2f} N"
+                for where, these in (("there", off[knots]), ("elsewhere", off[~knots]))
+                if these.size
+            ]
     return "\n".join(lines)
 
 
