@@ -189,6 +189,11 @@ def warnings_of(pairs: Pairs, clock: Clock, found: Found, long_min: float) -> tu
         told.append(
             f"{100 * left:.0f} % of readings lie where the sensor cuts them: neither curve nor noise was fitted there."
         )
+    if found.guess.jumps.first.size:
+        told.append(
+            "Re-seating jumps were found: the curve is that before the first. One within the first seconds can go "
+            "unseen: hold all levels in one placement to begin with."
+        )
     if found.stride > 1:
         told.append(f"Curve and noise were fitted to every {found.stride}th reading: those between tell nothing more.")
     told.append(
