@@ -224,7 +224,8 @@ def with_jump(guess: Guess, more: Strongest) -> Guess:
 
 def without_jump(guess: Guess, place: int) -> Guess:
     """`guess` without its jump at `place`."""
-    return guess._replace(jumps=Jumps(*(np.delete(values, place) for values in guess.jumps)))
+    first, offset_N, gain = guess.jumps
+    return guess._replace(jumps=Jumps(np.delete(first, place), np.delete(offset_N, place), np.delete(gain, place)))
 
 
 def timed_anew(data: Data, guess: Guess, counts: NDArray[np.bool_], near: int) -> Guess:
