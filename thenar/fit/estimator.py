@@ -17,7 +17,7 @@ from thenar.fit.estimator_curve import jump_blocks
 from thenar.fit.estimator_errors import Level, error_qualities, held_out_qualities, stretches
 from thenar.fit.estimator_jumps import JumpSizes, jump_sizes
 from thenar.fit.estimator_pairs import Pairs, paired
-from thenar.fit.estimator_search import Found, cleared, searched
+from thenar.fit.estimator_search import Found, cleared, curve_se_N, searched
 from thenar.fit.estimator_timing import timing
 from thenar.fit.estimator_words import cuts_told, noise_told, others_told, stated_told, table_of, warnings_of
 from thenar.fit.found import Fit
@@ -91,7 +91,6 @@ def _drawn(pairs: Pairs, found: Found, by_level: list[Level], held: NDArray[np.i
     """What the picture needs: the recording, what the fit foretells, the curve with its interval, what is left."""
     linear, guess = found.linear, found.guess
     every = slice(None, None, max(1, pairs.force.t_s.size // SHOWN))
-    knots = guess.true_N.size
     return {
         "force_s": pairs.force.t_s[every],
         "force_N": pairs.force.force_N[every],
@@ -106,7 +105,7 @@ def _drawn(pairs: Pairs, found: Found, by_level: list[Level], held: NDArray[np.i
         "gap_s": found.data.gap_s,
         "true_N": guess.true_N,
         "reads_N": guess.reads_N,
-        "reads_se_N": np.sqrt(np.diag(found.covariance)[:knots]),
+        "reads_se_N": curve_se_N(found),
         "noise": (guess.spread.floor_N, guess.spread.share, guess.spread.tau_s),
         "jumps_s": found.data.t_s[guess.jumps.first],
         "levels": tuple(by_level),

@@ -14,32 +14,29 @@ from numpy.typing import NDArray
 from scipy.optimize import lsq_linear
 
 from thenar.fit.estimator_filter import (
-    GAIN_TOLD,
-    OFFSET_TOLD,
     Course,
     Spread,
     basis_at,
     curve_at,
     products,
-    shocks,
     slope_at,
     whitened,
 )
 from thenar.fit.estimator_pairs import Force
+from thenar.fit.estimator_shocks import GAIN_TOLD, OFFSET_TOLD, shocks
 
 Numbers = NDArray[np.float64]
 
-MOST_KNOTS: Final = 12
-LEAST_GAP_N: Final = 0.4
-LEAST_PART_S: Final = 2.0
 LARGEST_STEP_S: Final = 0.05
 RIDGE: Final = 1e-9
 JUMP_CHI2: Final = 25.0
 KEPT_CHI2: Final = 16.0
 MOST_JUMPS: Final = 60
 GAINS: Final = (-0.8, 1.5)
-APART_S: Final = 1.0
+APART_S: Final = 0.3
 HALVINGS: Final = 5
+MOVES_S: Final = 8.0
+NEIGHBOURS_S: Final = 40.0
 
 
 class Data(NamedTuple):
@@ -94,19 +91,6 @@ class Solved(NamedTuple):
 
 
 NO_JUMPS: Final = Jumps(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
-
-
-def placed_knots(force_N: Numbers, low_N: float, high_N: float, gap_s: float) -> Numbers:
-    """Evenly spread knots from `low_N` to `high_N`, each part holding at least two seconds of `force_N` (n,)."""
-    count = int(np.clip(1 + (high_N - low_N) // LEAST_GAP_N, 2, MOST_KNOTS))
-    knots = np.linspace(low_N, high_N, count)
-    kept = [0]
-    for place in range(1, count - 1):
-        inside = np.count_nonzero((force_N >= knots[kept[-1]]) & (force_N < knots[place]))
-        rest = np.count_nonzero(force_N >= knots[place])
-        if min(inside, rest) * gap_s >= LEAST_PART_S:
-            kept.append(place)
-    return np.asarray(knots[[*kept, count - 1]])
 
 
 def linearised(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> Linear:
@@ -212,13 +196,16 @@ class Strongest(NamedTuple):
     gain: float
 
 
-def strongest_jump(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> Strongest:
-    """The one more jump that would explain most of what `guess` leaves."""
+def strongest_jump(
+    data: Data, guess: Guess, counts: NDArray[np.bool_], between_s: tuple[float, float] = (-np.inf, np.inf)
+) -> Strongest:
+    """The one more jump `between_s` that would explain most of what `guess` leaves."""
     linear = linearised(data, guess, counts)
     basis = linear.columns[:, : guess.true_N.size] @ guess.reads_N
-    found = shocks(linear.course, guess.spread, basis, linear.residual_N)
+    found = shocks(linear.course, guess.spread, basis, linear.residual_N, guess.jumps.first)
     for at_s in (data.t_s[0], data.t_s[-1], *data.t_s[guess.jumps.first]):
         found[np.abs(data.t_s - at_s) < APART_S, 0] = 0.0
+    found[(data.t_s < between_s[0]) | (data.t_s > between_s[1]), 0] = -1.0
     place = int(np.argmax(found[:, 0]))
     return Strongest(place, *(float(value) for value in found[place]))
 
@@ -233,6 +220,32 @@ def with_jump(guess: Guess, more: Strongest) -> Guess:
         np.insert(jumps.gain, at, np.clip(more.gain, -0.5, 1.0)),
     )
     return guess._replace(jumps=made)
+
+
+def without_jump(guess: Guess, place: int) -> Guess:
+    """`guess` without its jump at `place`."""
+    first, offset_N, gain = guess.jumps
+    return guess._replace(jumps=Jumps(np.delete(first, place), np.delete(offset_N, place), np.delete(gain, place)))
+
+
+def timed_anew(data: Data, guess: Guess, counts: NDArray[np.bool_], near: int) -> Guess:
+    """`guess` with each jump within `MOVES_S` of the one before reading `near` put where it explains most.
+
+    The first place of a jump was found while others were not yet known, so it may be seconds off.
+    """
+    for first in guess.jumps.first[np.abs(data.t_s[guess.jumps.first] - data.t_s[near]) < NEIGHBOURS_S]:
+        place = int(np.searchsorted(guess.jumps.first, first))
+        if place >= guess.jumps.first.size or guess.jumps.first[place] != first:
+            continue
+        fewer = without_jump(guess, place)
+        at_s = float(data.t_s[first])
+        others = data.t_s[fewer.jumps.first]
+        low_s = max([at_s - MOVES_S, *others[others < at_s]])
+        high_s = min([at_s + MOVES_S, *others[others > at_s]])
+        best = strongest_jump(data, fewer, counts, (low_s, high_s))
+        if best.chi2 > 0.0 and best.first != first:
+            guess = with_jump(fewer, best)
+    return guess
 
 
 def jump_blocks(covariance: Numbers, knots: int, jumps: int) -> Numbers:
@@ -253,5 +266,4 @@ def without_weak(guess: Guess, covariance: Numbers) -> Guess:
     weakest = int(np.argmin(chi2))
     if chi2[weakest] >= KEPT_CHI2:
         return guess
-    fewer = Jumps(np.delete(jumps.first, weakest), np.delete(jumps.offset_N, weakest), np.delete(jumps.gain, weakest))
-    return guess._replace(jumps=fewer)
+    return without_jump(guess, weakest)

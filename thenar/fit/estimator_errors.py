@@ -35,14 +35,19 @@ class Level(NamedTuple):
 
 
 def stretches(t_s: Numbers, share: float, seed: int) -> NDArray[np.int64]:
-    """Which stretch to hold out each reading (n,) belongs to, -1 for none: one in each even part of the time."""
+    """Which stretch to hold out each reading (n,) belongs to, -1 for none: one in each even part of the time.
+
+    The beginning is always fitted on: it alone shows the curve before any drift.
+    """
     held = np.full(t_s.size, -1, dtype=np.int64)
     if share <= 0.0:
         return held
     long_s = float(t_s[-1] - t_s[0])
     count = max(1, round(long_s * share / STRETCH_S))
     part_s = long_s / count
-    begins = t_s[0] + part_s * (np.arange(count) + (1.0 - share) * np.random.default_rng([seed, 32]).random(count))
+    shifts = np.random.default_rng([seed, 32]).random(count)
+    shifts[0] = 0.5 + 0.5 * shifts[0]
+    begins = t_s[0] + part_s * (np.arange(count) + (1.0 - share) * shifts)
     for place, begin_s in enumerate(begins):
         held[(t_s >= begin_s) & (t_s < begin_s + share * part_s)] = place
     return held

@@ -1,9 +1,8 @@
-"""The Kalman filter behind the fit of an estimator: residuals made white, and where a jump would explain most.
+"""The Kalman filter behind the fit of an estimator: residuals made white.
 
 A reading less its curve is noise, an Ornstein-Uhlenbeck process of SD sd_N(force), plus a random walk of the offset
 (`plant_models/estimator.py`). The state is (unit noise, offset). Innovations: Harvey (1989), Forecasting, structural
-time series models and the Kalman filter, section 3.4; shocks to the state: de Jong & Penzer (1998), J. Am. Stat.
-Assoc. 93, 796-806 (both from memory).
+time series models and the Kalman filter, section 3.4 (from memory).
 """
 
 from __future__ import annotations
@@ -19,9 +18,6 @@ from thenar.shared.compiled import entry
 
 LEAST_VARIANCE_N2: Final = 1e-8
 SLOPE_OVER_N: Final = 0.05
-# A jump of 6 N or of 30 % is large: one that data hardly tell stays small (assumption; 1 / variance).
-OFFSET_TOLD: Final = 1.0 / 36.0
-GAIN_TOLD: Final = 1.0 / 0.09
 
 
 class Spread(NamedTuple):
@@ -107,43 +103,6 @@ def products_into(white: Any, square: Any) -> None:
             square[two, one] = square[one, two]
 
 
-@entry
-def shocks_into(force_N: Any, reads_N: Any, spread: Any, white: Any, gains: Any, out: Any) -> None:
-    """What a jump just before each reading would explain: `out` (n, 3) is chi-square of 2, offset (N), gain error.
-
-    `white`: (n,) innovations over their SD; `gains`: as `white_into` left them; `reads_N`: the curve at each reading.
-    """
-    r0, r1, r2 = 0.0, 0.0, 0.0
-    n00, n01, n02, n11, n12, n22 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for index in range(force_N.shape[0] - 1, -1, -1):
-        if gains[index, 2] > 0.0:
-            h0, h2 = spread[0] + spread[1] * max(0.0, force_N[index]), reads_N[index]
-            k0, k1, over = gains[index, 0], gains[index, 1], 1.0 / gains[index, 2]
-            error = white[index] * math.sqrt(gains[index, 2])
-            # r := H' e / S + (I - K H)' r, and N alike, with H = (h0, 1, h2) and K = (k0, k1, 0).
-            told = error * over - k0 * r0 - k1 * r1
-            m0, m1, m2 = k0 * n00 + k1 * n01, k0 * n01 + k1 * n11, k0 * n02 + k1 * n12
-            square = over + k0 * m0 + k1 * m1
-            n00 += h0 * h0 * square - 2.0 * h0 * m0
-            n01 += h0 * square - m0 - h0 * m1
-            n02 += h0 * h2 * square - h2 * m0 - h0 * m2
-            n11 += square - 2.0 * m1
-            n12 += h2 * square - h2 * m1 - m2
-            n22 += h2 * h2 * square - 2.0 * h2 * m2
-            r0 += h0 * told
-            r1 += told
-            r2 += h2 * told
-        p11, p22 = n11 + OFFSET_TOLD, n22 + GAIN_TOLD
-        of_both = p11 * p22 - n12 * n12
-        offset, gain = (p22 * r1 - n12 * r2) / of_both, (p11 * r2 - n12 * r1) / of_both
-        out[index, 0], out[index, 1], out[index, 2] = offset * r1 + gain * r2, offset, gain
-        keep = gains[index, 3]
-        r0 *= keep
-        n00 *= keep * keep
-        n01 *= keep
-        n02 *= keep
-
-
 def knots_array(true_N: NDArray[np.float64], reads_N: NDArray[np.float64]) -> NDArray[np.float64]:
     """Knots of any number up to KNOTS as `biased_N` takes them: shape (2, KNOTS), the last one repeated."""
     knots = np.empty((2, KNOTS))
@@ -197,11 +156,8 @@ def products(white: NDArray[np.float64]) -> NDArray[np.float64]:
     return square
 
 
-def shocks(
-    course: Course, spread: Spread, reads_N: NDArray[np.float64], residual_N: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """(n, 3): what a jump before each reading would explain (chi-square of 2), its offset (N) and gain error."""
+def drift_ahead(course: Course, spread: Spread, residual_N: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The walk's offset (N) at each reading, as the readings before it tell: shape (n,)."""
     white = whitened(course, spread, residual_N[:, None])
-    out = np.empty((residual_N.size, 3))
-    shocks_into(course.force_N, reads_N, np.array(spread), white.columns[:, 0], white.gains, out)
-    return out
+    steps = white.gains[:, 1] * white.columns[:, 0] * np.sqrt(white.gains[:, 2])
+    return np.asarray(np.cumsum(steps) - steps)

@@ -19,8 +19,8 @@ from thenar.fit.estimator_curve import KEPT_CHI2
 Numbers = NDArray[np.float64]
 Told = tuple[float, float, float]
 
-OFFSETS_N: Final = np.geomspace(0.05, 20.0, 60)
-GAINS: Final = np.geomspace(0.005, 1.0, 60)
+OFFSETS_N: Final = np.geomspace(0.05, 20.0, 40)
+GAINS: Final = np.geomspace(0.005, 1.0, 36)
 ANGLES: Final = (np.arange(24) + 0.5) * math.pi / 24
 CUT: Final = 1.9207
 LEAST_CHANCE: Final = 0.25

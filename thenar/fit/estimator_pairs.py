@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from scipy.signal import correlate, correlation_lags
 
 from thenar.fit.recording import Recording, Series
@@ -19,7 +19,7 @@ LEAST_READINGS: Final = 200
 LEAST_RANGE_N: Final = 1.0
 LAG_HZ: Final = 200.0
 LAG_WITHIN_S: Final = 5.0
-TREND_S: Final = 2.0
+TREND_S: Final = 5.0
 SLOPE_OVER_S: Final = 0.01
 HELD_RUN: Final = 2.0
 WEAKEST_MATCH: Final = 0.3
@@ -134,7 +134,8 @@ def first_lag(measured: Series, estimates: Series) -> tuple[float, float]:
     quick = []
     for series in (estimates, measured):
         values = np.interp(grid, series.t_s, series.values)
-        values -= gaussian_filter1d(values, TREND_S * LAG_HZ)
+        wide = round(TREND_S * LAG_HZ)
+        values -= uniform_filter1d(uniform_filter1d(values, wide), wide)
         values[(grid < series.t_s[0]) | (grid > series.t_s[-1])] = 0.0
         quick.append(values)
     scale = float(np.linalg.norm(quick[0]) * np.linalg.norm(quick[1]))

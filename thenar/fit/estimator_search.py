@@ -18,14 +18,15 @@ from thenar.fit.estimator_curve import (
     Guess,
     Linear,
     linearised,
-    placed_knots,
     solved,
     stepped,
     strongest_jump,
+    timed_anew,
     with_jump,
     without_weak,
 )
-from thenar.fit.estimator_filter import Spread, basis_at
+from thenar.fit.estimator_filter import Spread, basis_at, drift_ahead
+from thenar.fit.estimator_knots import moved_knots, placed_knots
 from thenar.fit.estimator_noise import MOST_WALK, NoiseFit, fitted_spread, noise_fit
 from thenar.fit.estimator_pairs import Pairs
 
@@ -42,6 +43,9 @@ SLOW_S: Final = 5.0
 SLOWER: Final = 2.5
 # While jumps are sought, drift may not pass for them (N/sqrt(min)).
 WALK_IN_SEARCH: Final = 0.5
+LEAST_CLEAR: Final = 0.2
+# How far a curve that bends elsewhere than at the fit's knots may be off there (assumption, N).
+STRAIGHT_LINES_N: Final = 0.03
 
 
 class Cuts(NamedTuple):
@@ -67,6 +71,12 @@ class Found(NamedTuple):
     cuts: Cuts
     stride: int
     follow: float
+
+
+def curve_se_N(found: Found) -> Numbers:
+    """Standard error of the reading at each knot (knots,), N: of chance, and of straight lines between few knots."""
+    knots = found.guess.true_N.size
+    return np.asarray(np.hypot(np.sqrt(np.diag(found.covariance)[:knots]), STRAIGHT_LINES_N))
 
 
 def cleared(found: Found, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -96,6 +106,7 @@ def searched(pairs: Pairs, clock: Clock, usable: NDArray[np.bool_]) -> Found:
     telling = float(np.std(data.deviation_s)) > TELLING_S and clock.wide is not None
     guess, counts = _settled(data, guess, cuts, telling)
     guess, counts = _with_jumps(data, guess, cuts, counts, telling, slowest_s)
+    guess = moved_knots(data, guess, counts)
     for _ in range(2):
         guess = stepped(data, guess, counts, with_follow=telling)
         guess = guess._replace(spread=fitted_spread(linearised(data, guess, counts), guess.spread, restricted=False))
@@ -161,11 +172,20 @@ def _clear(data: Data, guess: Guess, cuts: Cuts) -> NDArray[np.bool_]:
     """Which readings were surely not cut, judged by what was to be expected and never by what came."""
     linear = linearised(data, guess, data.usable)
     sd_N = guess.spread.floor_N + guess.spread.share * np.maximum(0.0, linear.course.force_N)
-    clear = data.usable.copy()
+    clear = _inside(linear.predicted_N, sd_N, data.usable, cuts)
+    if np.count_nonzero(clear) <= LEAST_CLEAR * np.count_nonzero(data.usable):
+        return clear
+    course = linear.course._replace(counts=clear)
+    drifted_N = linear.predicted_N + drift_ahead(course, guess.spread, linear.residual_N)
+    return _inside(drifted_N, sd_N, data.usable, cuts)
+
+
+def _inside(predicted_N: Numbers, sd_N: Numbers, usable: NDArray[np.bool_], cuts: Cuts) -> NDArray[np.bool_]:
+    clear = usable.copy()
     if cuts.at_zero:
-        clear &= linear.predicted_N > CLEAR_OF_CUT * sd_N
+        clear &= predicted_N > CLEAR_OF_CUT * sd_N
     if math.isfinite(cuts.range_N):
-        clear &= linear.predicted_N < cuts.range_N - CLEAR_OF_CUT * sd_N
+        clear &= predicted_N < cuts.range_N - CLEAR_OF_CUT * sd_N
     return clear
 
 
@@ -181,7 +201,7 @@ def _settled(data: Data, guess: Guess, cuts: Cuts, telling: bool) -> tuple[Guess
         guess = stepped(data, guess, counts, with_follow=telling)
         guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, WALK_IN_SEARCH))
         clear = _clear(data, guess, cuts)
-        counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else data.usable
+        counts = clear if np.count_nonzero(clear) > LEAST_CLEAR * np.count_nonzero(data.usable) else data.usable
         force_N = data.force.at(data.t_s - guess.lag_s)
         knots = placed_knots(force_N[counts], guess.true_N[0], guess.true_N[-1], data.gap_s)
         guess = guess._replace(true_N=knots, reads_N=np.interp(knots, guess.true_N, guess.reads_N))
@@ -197,9 +217,12 @@ def _with_jumps(
         if more.chi2 < JUMP_CHI2:
             break
         guess = stepped(data, with_jump(guess, more), counts, with_follow=telling)
+        guess = stepped(data, timed_anew(data, guess, counts, more.first), counts, with_follow=telling)
         guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, WALK_IN_SEARCH))
         clear = _clear(data, guess, cuts)
-        counts = clear if np.count_nonzero(clear) > 0.2 * np.count_nonzero(data.usable) else counts
+        counts = clear if np.count_nonzero(clear) > LEAST_CLEAR * np.count_nonzero(data.usable) else counts
+        step = solved(data, guess, counts, with_follow=telling)
+        guess = without_weak(step.guess, step.covariance)
     # With the drift as likely as it is, some jumps may turn out to have been drift.
     guess = guess._replace(spread=_spread(data, guess, counts, slowest_s, MOST_WALK))
     while guess.jumps.first.size:

@@ -30,7 +30,8 @@ DEFAULTS: Final = Estimator()
 def timing(clock: Clock, found: Found) -> list[Parameter]:
     """rate_Hz, latency_ms, latency_jitter_ms and jitter_ms."""
     gap_s, spread_s = clock.gap_s, Z * clock.gap_se_s + ROUNDED_S
-    made = [Parameter("rate_Hz", 1.0 / gap_s, "Hz", 1.0 / (gap_s + spread_s), 1.0 / (gap_s - spread_s))]
+    ends = 1.0 / (gap_s + spread_s), 1.0 / (gap_s - spread_s)
+    made = [Parameter("rate_Hz", 1.0 / gap_s, "Hz", *ends, True, "exact but for times being whole microseconds")]
     knots = found.guess.true_N.size
     lag_ms, se_ms = 1e3 * found.guess.lag_s, 1e3 * math.sqrt(found.covariance[knots, knots])
     if clock.wide is None or clock.narrow is None:

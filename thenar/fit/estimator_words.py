@@ -13,7 +13,7 @@ from thenar.fit.estimator_clock import Clock
 from thenar.fit.estimator_jumps import JumpSizes
 from thenar.fit.estimator_noise import PER_MIN
 from thenar.fit.estimator_pairs import Pairs
-from thenar.fit.estimator_search import Found
+from thenar.fit.estimator_search import Found, curve_se_N
 from thenar.fit.found import Parameter
 from thenar.fit.recording import Recording
 from thenar.plant_models.estimator import EstimatorParams, stated_sd_N
@@ -21,7 +21,8 @@ from thenar.plant_models.settings import Estimator
 
 Z: Final = 1.959964
 DEFAULTS: Final = Estimator()
-LOOSEST_N: Final = 1.5
+# A curve is to be right within 0.2 N: beyond this half interval that would be luck.
+LOOSEST_N: Final = 0.3
 LOOSEST_LOG: Final = 0.5
 LEAST_RANGE_N: Final = 3.0
 LEAST_DRIFT_MIN: Final = 2.0
@@ -38,12 +39,12 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     """The curve's readings, noise floor, share and correlation time, and drift."""
     guess, noise = found.guess, found.noise
     made = []
-    for place, (true_N, reads_N) in enumerate(zip(guess.true_N, guess.reads_N, strict=True)):
-        se_N = math.sqrt(found.covariance[place, place])
+    curve = zip(guess.true_N, guess.reads_N, curve_se_N(found), strict=True)
+    for place, (true_N, reads_N, se_N) in enumerate(curve):
         note = f"reading at a true force of {true_N:.2f} N"
-        told = Z * se_N < max(LOOSEST_N, 0.1 * float(guess.reads_N[-1]))
+        told = Z * se_N <= LOOSEST_N
         if not told:
-            note += ": only loosely told; it stands in the curve all the same. Record more of this force between jumps"
+            note += f": told to {Z * se_N:.2g} N only; it stands in the curve all the same. {_curve_better(found)}"
         made.append(
             Parameter(
                 f"reads_N[{place}]", float(reads_N), "N", max(0.0, reads_N - Z * se_N), reads_N + Z * se_N, told, note
@@ -71,6 +72,15 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     else:
         made.append(Parameter("drift_N_per_sqrt_min", drift, "N/sqrt(min)", noise.walk_low, noise.walk_high))
     return made
+
+
+def _curve_better(found: Found) -> str:
+    """What to record for a curve that is better told: what loosens it most comes first."""
+    if found.guess.jumps.first.size:
+        return "The curve is that before the first jump: record five minutes in one placement, without gripping anew"
+    if found.noise.walk_low > 0.0:
+        return "The curve is that before any drift: record holds at all levels in the first minute after placing"
+    return "Record more holds about this force"
 
 
 def _tau(found: Found, log_error: float) -> Parameter:
@@ -178,6 +188,11 @@ def warnings_of(pairs: Pairs, clock: Clock, found: Found, long_min: float) -> tu
     if left > 0.01:
         told.append(
             f"{100 * left:.0f} % of readings lie where the sensor cuts them: neither curve nor noise was fitted there."
+        )
+    if found.guess.jumps.first.size:
+        told.append(
+            "Re-seating jumps were found: the curve is that before the first. One within the first seconds can go "
+            "unseen: hold all levels in one placement to begin with."
         )
     if found.stride > 1:
         told.append(f"Curve and noise were fitted to every {found.stride}th reading: those between tell nothing more.")

@@ -34,7 +34,7 @@ def fit_estimator_picture(file: Path, recording: Recording, fit: Fit) -> None:
     title = f"Estimator fitted to {Path(recording.file).name}"
     line = (
         f"{float(np.ptp(drawn['force_s'])) / 60:.1f} min, mean lag {1e3 * drawn['lag_s']:.1f} ms, "
-        f"{drawn['jumps_s'].size} jumps found; curve and noise were fitted without the held-out stretches"
+        f"{_counted(drawn['jumps_s'].size)} found; curve and noise were fitted without the held-out stretches"
     )
     with ink.house_style():
         figure = ink.new_figure(WIDTH_IN, HEIGHT_IN)
@@ -46,6 +46,10 @@ def fit_estimator_picture(file: Path, recording: Recording, fit: Fit) -> None:
         _levels(ink.place(figure, LEFT_IN, TOPS_IN[2], PANEL_WIDE_IN, PANEL_IN), drawn)
         _memory(ink.place(figure, RIGHT_AT_IN, TOPS_IN[2], PANEL_WIDE_IN, PANEL_IN), drawn)
         ink.save(figure, file, title, _alt_text(title, line, fit))
+
+
+def _counted(jumps: int) -> str:
+    return "1 jump" if jumps == 1 else f"{jumps or 'no'} jumps"
 
 
 def _headed(axes: Axes, title: str, across: str, up: str) -> None:
