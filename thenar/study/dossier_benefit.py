@@ -14,18 +14,10 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from thenar.study.compare_words import BETTER, NAMES
+
 BASELINE: Final = "unassisted"
 LEVEL: Final = 0.95
-BETTER: Final = {
-    "mean_abs_error_N": -1, "rms_error_N": -1, "cv_percent": -1, "in_band_percent": 1, "overshoot_N": -1,
-    "settling_s": -1, "trips": -1,
-}  # fmt: skip
-"""Which way is better; a measure that isn't here has no better side."""
-NAMES: Final = {
-    "mean_abs_error_N": "mean absolute error", "rms_error_N": "root mean square error",
-    "cv_percent": "coefficient of variation", "in_band_percent": "time in the band", "overshoot_N": "overshoot",
-    "settling_s": "settling time", "trips": "number of latched trips",
-}  # fmt: skip
 AGENCY: Final = {
     "own_impulse_percent": "Share of the force impulse that is the wearer's own",
     "against_own_percent": "Time in which stimulation pushes against the wearer's intended change",
