@@ -22,10 +22,10 @@ from thenar.fit.wearer_again import EDGES_HZ, Held, held
 from thenar.fit.wearer_close import MOST_TIMES, MOVED, Allowed, at_rest, closest, like, noise_again
 from thenar.fit.wearer_drawn import drawn
 from thenar.fit.wearer_known import ALL, BY_KEY, CONDITIONAL, TOLD, Known, centres, nested
-from thenar.fit.wearer_notes import Contents, contents, entangled, too_wide, unseen
+from thenar.fit.wearer_notes import Contents, contents, entangled, exhausted, too_wide, unseen
 from thenar.fit.wearer_search import ROUNDS, Found, search
 from thenar.fit.wearer_search import Held as HeldAgainst
-from thenar.fit.wearer_steps import ERROR, EXPECTED
+from thenar.fit.wearer_steps import DRIVE, ERROR, EXPECTED, FATIGUED
 from thenar.fit.wearer_ticks import TICK_RATE_HZ, Ticks, on_ticks, refused
 from thenar.plant_models.settings import Wearer
 
@@ -238,6 +238,8 @@ def _warnings(
         )
     if abs(_whiteness(ticks, settled)) > NOT_WHITE:
         told.append("prediction errors follow one another: this person's noise is not of the model's kind")
+    tired = exhausted(ticks, settled.told.told[:, FATIGUED], settled.told.intended[:, DRIVE])
+    told += [tired] if tired else []
     return [*told, *_unlike(before, again)] if again else told
 
 
