@@ -2,8 +2,9 @@
 
 Source: openhdemg 0.1.2 (PyPI wheel), otb_testfile.mat, one person's voluntary vastus lateralis trapezoid (see
 `recorded_trapezoid`). The file has no target and no estimate: the target is the trapezoid of straight lines that is
-closest to the force, the estimate is the recorded force 40 times per second, 100 ms late. The percents are taken as newtons of a maximum of
-100 N. A trapezoid says nothing about a pinch, let alone about stimulation: what is checked is that real force passes.
+closest to the force, the estimate is the recorded force 40 times per second, 100 ms late. The percents are taken as
+newtons of a maximum of 100 N. A trapezoid says nothing of a pinch, let alone of stimulation: what is checked is that
+real force passes.
 """
 
 from __future__ import annotations
