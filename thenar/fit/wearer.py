@@ -148,7 +148,9 @@ def _notes(chosen: tuple[Known, ...], found: Found, seen: Contents, max_pinch_N:
     notes = {known.key: unseen(known, seen) for known in ALL}
     for known, variance in zip(chosen, np.diag(found.covariance), strict=True):
         notes[known.key] = entangled(known, seen)
-        if not notes[known.key] and math.sqrt(variance) > TOLD * known.span:
+        # How far a recording narrows a number is judged by the same width for all groups.
+        wider = WIDER.get(known.group, WIDER_ELSE) / WIDER_ELSE
+        if not notes[known.key] and math.sqrt(variance) > TOLD * known.span * wider:
             notes[known.key] = too_wide(known, seen, max_pinch_N)
     return {key: note for key, note in notes.items() if note}
 
