@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thenar.fit.wearer_known import Known
 from thenar.fit.wearer_ticks import TICK_RATE_HZ, Ticks
@@ -13,6 +14,9 @@ LEAST_PRODUCTIONS: Final = 5
 LEVELS_APART: Final = 1.3
 LEAST_SEEN_S: Final = 5.0
 FAST_NEEDS_HZ: Final = 25.0
+SPARE_SHARE: Final = 0.1
+"""Less of the motor units than this left to add while force is held: what adds noise or wander then soon runs short,
+which the linear chain doesn't know."""
 
 
 class Contents(NamedTuple):
@@ -80,6 +84,21 @@ def entangled(known: Known, found: Contents) -> str:
     if known.key in ("noise.fast_Hz", "noise.fast_share") and found.rate_Hz < FAST_NEEDS_HZ:
         return f"{found.rate_Hz:.3g} values a second: fast noise needs {FAST_NEEDS_HZ:g} or more, better 100"
     return ""
+
+
+def exhausted(ticks: Ticks, fatigued: NDArray[np.float64], drive: NDArray[np.float64]) -> str:
+    """How far the voluntary model runs out of motor units in the compared holds; "" when enough are left.
+
+    `fatigued`, `drive`: shares at each tick, shape (ticks,). Fatigue and recovery are those of the settings.
+    """
+    short = ticks.steady & (1.0 - fatigued - drive < SPARE_SHARE)
+    if not short.any():
+        return ""
+    return (
+        f"by the model of endurance {100.0 * fatigued[ticks.steady].max():.0f} % of the motor units are fatigued at "
+        f"worst, and for {short.sum() / TICK_RATE_HZ:.3g} s of held force fewer than {100.0 * SPARE_SHARE:.0f} % are "
+        "left to add: intervals may be too narrow; record lower levels, shorter holds or longer rests"
+    )
 
 
 def too_wide(known: Known, found: Contents, max_pinch_N: float) -> str:

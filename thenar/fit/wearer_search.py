@@ -18,6 +18,7 @@ from thenar.fit.wearer_steps import (
     ERROR,
     LOG_VARIANCE,
     STATES,
+    TOLD_COLUMNS,
     expect,
     filter_force,
     intend,
@@ -100,7 +101,7 @@ class Held:
         delay = wearer.visual_delay_ms / tick_ms
         motor = round(wearer.motor_delay_ms / tick_ms)
         count = ticks.target_N.size
-        intended, told = np.zeros((count, 4)), np.zeros((count, 3))
+        intended, told = np.zeros((count, 4)), np.zeros((count, TOLD_COLUMNS))
         habit_N, more_N = np.zeros(made_N.size), np.zeros(made_N.size)
         produce(unseen, flat_floats(NAIVE), self.targets_N, 0.0, habit_N)
         produce(unseen, flat_floats(NAIVE), self.targets_N, 1.0, more_N)

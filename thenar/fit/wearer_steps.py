@@ -35,7 +35,10 @@ FORCE: Final = 5
 ERROR: Final = 0
 LOG_VARIANCE: Final = 1
 EXPECTED: Final = 2
-"""Columns of `told`: standardised error of prediction, log of its variance (N^2), force expected before (N)."""
+FATIGUED: Final = 3
+TOLD_COLUMNS: Final = 4
+"""Columns of `told`: standardised error of prediction, log of its variance (N^2), force expected before (N), and the
+share of motor units that the voluntary model has fatigued by then."""
 
 
 @step
@@ -131,10 +134,11 @@ def linearise(body_params: Any, memory: Any, tick_ms: float, answers: Any) -> No
 
 @entry
 def expect(body_params: Any, memory: Any, intended: Any, motor_ticks: int, tick_ms: float, told: Any) -> None:
-    """The force that the intended drive alone presses, N, into `told[:, EXPECTED]`; `memory` as in `linearise`."""
+    """The force (N) and the fatigued share of the intended drive alone, into `told`; `memory` as in `linearise`."""
     params, body = unpack_body_params(body_params), unpack_body_state(memory)
     for tick in range(intended.shape[0]):
         told[tick, EXPECTED] = body.force_N
+        told[tick, FATIGUED] = body.voluntary.fatigued
         drive = intended[tick - motor_ticks, DRIVE] if tick >= motor_ticks else 0.0
         body = alone_after(params, body, Push(drive, 0.0, 0.0), tick_ms)
 
@@ -220,7 +224,7 @@ def filter_force(
     `used` is 1; `begins`: number of the production that begins at a tick's target, -1 for none; `unseen_again`: 1
     where the own force is hidden from here on; `expected_z`, `variance_z`: of each production; `waits`: ticks from
     target to drive, and of the motor delay; `covariance` (6, 6), `state` (6,), `ways` (4, 6): to work in, zeros;
-    `told` (ticks, 3): written; `found_z`: scatter of each production, written.
+    `told` (ticks, TOLD_COLUMNS): written; `found_z`: scatter of each production, written.
     """
     params = WearerParams(*fixed(wearer, N_WEARER))
     covariance[SLOW, SLOW], covariance[FAST, FAST] = 1.0, 1.0
