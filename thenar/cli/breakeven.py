@@ -5,8 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import secrets
-import shutil
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -17,7 +15,7 @@ from thenar.cli.breakeven_drawing import draw_breakeven, draw_map
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, deviation_lines, note_compiling, note_slow_laws, progress, show_json, show_table
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
+from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.tune_folder import csv_text
@@ -190,9 +188,7 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
         "sensors.csv": [row for curve in answer.curves for row in curve_rows(curve)],
         "map.csv": answer.map_rows(),
     }
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "breakeven.json").write_text(text, encoding="utf-8", newline="\n")
         for name, rows in tables.items():
@@ -204,13 +200,6 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
             draw_breakeven(working / "breakeven.png", answer.title, answer.found, loosened)
         if answer.maps:
             draw_map(working / "map.png", answer.title, answer.maps, answer.curves, loosened)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _tell(out: Path, answer: Answer) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -13,7 +11,7 @@ from typing import Any, Final
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.report.evidence import write_evidence
-from thenar.report.folder import UNFINISHED, refuse_if_taken
+from thenar.report.folder import refuse_if_taken, whole_folder
 from thenar.safety.profile import load_profile, shipped_profiles
 from thenar.study.challenge import Asked, Campaign, planned_steps, run_campaign
 from thenar.study.counterexample import written_counterexamples
@@ -45,20 +43,11 @@ def command(chosen: argparse.Namespace) -> int:
 
 def _leave(out: Path, asked: Asked, campaign: Campaign) -> None:
     """The folder, whole or not at all."""
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         rules = written_counterexamples(working, asked.profile_name, asked.seed, campaign.found)
         campaign.record["counterexamples"] = rules
         (working / FILE).write_text(json.dumps(campaign.record, indent=2), encoding="utf-8")
         write_evidence(working, campaign.record)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _tell(record: Mapping[str, Any], out: Path | None) -> None:

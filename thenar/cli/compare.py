@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-import shutil
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,7 +12,7 @@ from typing import Any, Final, NamedTuple
 from thenar.caution import SHORT
 from thenar.cli.show import Table, number, progress, show_json, show_table
 from thenar.report.compare_picture import Bar, Group, Panel, forest_picture, paired_picture
-from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.folder import plain, refuse_if_taken, whole_folder
 from thenar.report.ink import Loosened
 from thenar.safety.deviation import Deviation
 from thenar.scenarios.study import Study
@@ -231,9 +229,7 @@ def mixed_lines(mixed: Mixed) -> list[str]:
 
 def _leave(out: Path, told: Told, record: dict[str, Any]) -> None:
     """The folder, whole or not at all."""
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
         for name, body in zip(
             FILES, (comparison_csv(told.comparison), wearers_csv(told.comparison), text), strict=True
@@ -241,13 +237,6 @@ def _leave(out: Path, told: Told, record: dict[str, Any]) -> None:
             (working / name).write_text(body, encoding="utf-8", newline="\n")
         for measure in told.comparison.question.measures:
             _draw(working, told, measure)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _draw(folder: Path, told: Told, measure: str) -> None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import secrets
-import shutil
 import textwrap
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -16,7 +14,7 @@ from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, number, progress, show_json, show_table
 from thenar.report.cycle_picture import cycle_picture
-from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.folder import plain, refuse_if_taken, whole_folder
 from thenar.report.margins_picture import Bode, Swing, margins_picture
 from thenar.scenarios.loader import LoadedScenario
 from thenar.study.loop_check import Check, checked
@@ -238,18 +236,9 @@ def _cycle_cells(own_N: float, cycle: Cycle) -> tuple[str, ...]:
 
 def _leave(out: Path, table: str, record: Mapping[str, Any], drawn: Callable[[Path], None] | None) -> None:
     """The folder, whole or not at all."""
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         (working / TABLE_FILE).write_text(table, encoding="utf-8", newline="\n")
         text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
         (working / RECORD_FILE).write_text(text, encoding="utf-8", newline="\n")
         if drawn is not None:
             drawn(working / PICTURE_FILE)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise

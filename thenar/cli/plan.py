@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-import shutil
 import textwrap
 from pathlib import Path
 from typing import Any, Final
@@ -22,7 +20,7 @@ from thenar.cli.show import (
     show_table,
 )
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
+from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.plan_picture import PlanCurve, PlanView, PowerPoint, plan_picture
@@ -121,21 +119,12 @@ def _leave(out: Path, plan: PeoplePlan, record: dict[str, Any]) -> None:
     deviations = plan.question.loaded.profile.deviations()
     unit = plan.question.measure.unit.replace("/", "_per_").replace("%", "percent")
     headers = ("wearer", "trial", f"assisted_{unit}", f"baseline_{unit}")
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "plan.json").write_text(text, encoding="utf-8")
         (working / "power.csv").write_text(csv_text(CURVE_HEADERS, curve_rows(plan), deviations), encoding="utf-8")
         (working / "pool.csv").write_text(csv_text(headers, pool_rows(plan), deviations), encoding="utf-8")
         _draw(working / "plan.png", plan)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _draw(file: Path, plan: PeoplePlan) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-import shutil
 from pathlib import Path
 from typing import Final
 
@@ -21,7 +19,7 @@ from thenar.cli.show import (
     show_table,
 )
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import UNFINISHED, free_folder, plain, refuse_if_taken
+from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.sensitivity_picture import Bar, sensitivity_picture
@@ -78,21 +76,12 @@ def _question(chosen: argparse.Namespace) -> Question:
 
 def _leave(out: Path, question: Question, answer: Answer, record: dict[str, object]) -> None:
     """The folder, whole or not at all."""
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "sensitivity.json").write_text(text, encoding="utf-8")
         (working / "sensitivity.csv").write_text(_indices_csv(question, answer), encoding="utf-8")
         (working / "samples.csv").write_text(_samples_csv(question, answer), encoding="utf-8")
         _draw(working / "sensitivity.png", question, answer)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _draw(file: Path, question: Question, answer: Answer) -> None:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import secrets
-import shutil
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,7 +13,7 @@ from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import deviation_lines, note_compiling, show_json, show_table
 from thenar.cli.whatif_tables import TITLES, channel_table, rule_table, stretch_table
-from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.folder import plain, refuse_if_taken, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.tables import TABLES, TableWriter
 from thenar.report.whatif_picture import whatif_picture
@@ -199,7 +197,6 @@ def _leave(
     out: Path, loaded: LoadedScenario, session: Session, found: WhatIf, beside: Compared, record: dict[str, Any]
 ) -> None:
     """The folder, whole or not at all: record, tables of ticks and stretches, the loop's own logs, the picture."""
-    working = out.with_name(out.name + UNFINISHED + secrets.token_hex(4))
     texts = {
         RECORD_FILE: json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n",
         "ticks.csv": ticks_csv(found, beside),
@@ -207,21 +204,13 @@ def _leave(
         "held-back.csv": stretches_csv(HELD_BACK_COLUMNS, beside.held_back),
     }
     deviations = loaded.profile.deviations()
-    try:
-        working.mkdir(parents=True)
+    with whole_folder(out) as working:
         for name, text in texts.items():
             (working / name).write_text(text, encoding="utf-8", newline="\n")
         for name, table in {"decisions": found.decisions, "pulses": found.pulses}.items():
             with TableWriter(working / f"{name}.parquet", TABLES[name], loaded.sha256, deviations) as writer:
                 writer.add(0, table)
         _draw(working, loaded, _headline(loaded, session, found), _view(session, found, beside), beside.parts_us)
-        refuse_if_taken(out)
-        if out.is_dir():
-            out.rmdir()
-        working.rename(out)
-    except BaseException:
-        shutil.rmtree(working, ignore_errors=True)
-        raise
 
 
 def _draw(folder: Path, loaded: LoadedScenario, line: str, view: WhatIfView, parts_us: int | None) -> None:

@@ -12,7 +12,8 @@ import math
 import os
 import secrets
 import shutil
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -131,6 +132,25 @@ def refuse_if_taken(final: Path) -> None:
         raise InputError(
             [Problem(str(final), "--out", found, "a new folder: choose another --out, or delete this one yourself")]
         )
+
+
+@contextmanager
+def whole_folder(final: Path) -> Iterator[Path]:
+    """A folder to fill; it becomes `final` once that is done, and leaves nothing behind when filling it breaks off.
+
+    Raises InputError when something else has taken the name meanwhile.
+    """
+    working = final.with_name(final.name + UNFINISHED + secrets.token_hex(4))
+    try:
+        working.mkdir(parents=True)
+        yield working
+        refuse_if_taken(final)
+        if final.is_dir():
+            final.rmdir()
+        working.rename(final)
+    except BaseException:
+        shutil.rmtree(working, ignore_errors=True)
+        raise
 
 
 def free_folder(parent: Path, name: str) -> Path:
