@@ -124,15 +124,28 @@ def _answer(trial: Trial, future: Future[Finished]) -> Finished:
 
 @contextmanager
 def _interrupts_held_back() -> Iterator[None]:
-    """Deliver Ctrl-C only afterwards. A worker that is born meanwhile inherits this and never sees one at all."""
+    """Deliver Ctrl-C only afterwards. A worker that is born meanwhile inherits this and never sees one at all.
+
+    The mask is for the worker. It does not hold back this process: a library's thread may take the signal, and Python
+    then answers it in the main thread all the same. So the answer waits too.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    usual = signal.getsignal(signal.SIGINT)
+    ours = threading.current_thread() is threading.main_thread() and usual is not None
+    came: list[int] = []
+    if ours:
+        signal.signal(signal.SIGINT, lambda number, _: came.append(number))
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if ours:
+            signal.signal(signal.SIGINT, usual)
+        if came:
+            signal.raise_signal(signal.SIGINT)
 
 
 def _settle_in() -> None:

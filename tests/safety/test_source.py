@@ -18,7 +18,7 @@ FLOAT_FILES = {
 }  # fmt: skip
 """Files at the edge, where human units come in. Every other file of safety/ must be free of floats."""
 DECIDING = sorted(file for file in SAFETY.glob("*.py") if file.name not in FLOAT_FILES)
-SKIPPED = {".git", ".venv", ".venv-lint", ".venv-lock", "build", "dist", ".cache", "__pycache__", "runs"}
+SKIPPED = {"build", "dist", "__pycache__", "runs"}
 
 
 def tree_of(file: Path) -> ast.Module:
@@ -58,9 +58,10 @@ def calls_of(tree: ast.Module, name: str) -> list[int]:
 
 
 def repo_files() -> list[Path]:
-    """Every Python file of the program, tests left out."""
-    files = [file for file in ROOT.rglob("*.py") if not SKIPPED.intersection(file.relative_to(ROOT).parts)]
-    return [file for file in files if file.relative_to(ROOT).parts[0] != "tests"]
+    """Every Python file of the program; tests, environments and other hidden folders left out."""
+    parts = {file: file.relative_to(ROOT).parts for file in ROOT.rglob("*.py")}
+    left_out = {file for file, path in parts.items() if any(part[0] == "." or part in SKIPPED for part in path)}
+    return [file for file, path in parts.items() if file not in left_out and path[0] != "tests"]
 
 
 def test_the_deciding_files_are_those_we_think() -> None:
