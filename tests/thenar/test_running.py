@@ -239,8 +239,7 @@ def test_an_interrupted_run_leaves_nothing_and_says_so(tmp_path: Path, jobs: int
     process = _started(tmp_path, jobs, settled_s)
     os.killpg(process.pid, signal.SIGINT)
     out, told = process.communicate(timeout=60)
-    assert process.returncode == 130
-    assert (out, told) == ("", "interrupted: nothing was left half-written\n")
+    assert (process.returncode, out, told) == (130, "", "interrupted: nothing was left half-written\n")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
     # The library's own bookkeeping process sees that its parent has gone a moment later.
     _until(lambda: not _members(process.pid), 30.0)

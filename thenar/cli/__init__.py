@@ -75,6 +75,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         code: int = importlib.import_module(f"thenar.cli.{chosen.command}").command(chosen)
         sys.stdout.flush()
     except KeyboardInterrupt:
+        # Where Ctrl-C fell into source run from a string (dataclasses do that), the interpreter would end by the
+        # signal whatever we return; running another string makes it forget.
+        exec("")
         print("interrupted: nothing was left half-written", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
