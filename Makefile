@@ -21,9 +21,10 @@ PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
 
+# Two processes, each file's tests in one of them, since they share what is costly to make; ARGS='-n 0' for a debugger.
 test: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
-	$(RUN)/bin/python -m pytest $(ARGS)
+	$(RUN)/bin/python -m pytest -n 2 --dist loadfile $(ARGS)
 
 # What a solver proves about the interlock for all integers, and the planted bugs that it must find.
 proof: $(RUN)/made

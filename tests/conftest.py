@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import secrets
 
@@ -25,3 +26,9 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_report_header(config: pytest.Config) -> str:
     """The line that repeats this run's drawn examples."""
     return f"repeat the drawn examples with: --hypothesis-seed={config.option.hypothesis_seed}"
+
+
+def pytest_collection_finish() -> None:
+    """Leave what the imports made out of every later garbage collection: with all libraries in, one takes 0.14 s."""
+    gc.collect()
+    gc.freeze()

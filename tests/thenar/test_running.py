@@ -272,3 +272,11 @@ def test_a_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: Path) ->
     assert "the run stopped: a worker process ended without an answer, at trial" in told
     assert "Traceback" not in told
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
+
+
+def test_an_interrupt_inside_source_run_from_a_string_ends_like_any_other(tmp_path: Path) -> None:
+    """Dataclasses run such source as libraries load; the interpreter would then end by the signal after all."""
+    source = "exec('raise KeyboardInterrupt')\nclass Law:\n    pass\n"
+    process = thenar_process(["check", str(with_own_law(tmp_path, source, "Law"))], tmp_path)
+    out, told = process.communicate(timeout=60)
+    assert (process.returncode, out, told) == (130, "", "interrupted: nothing was left half-written\n")
