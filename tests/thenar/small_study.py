@@ -67,7 +67,7 @@ def made_sentences(folder: Path, name: str, scenario_sha256: str, sentence: str)
     return folder
 
 
-def made_comparison(folder: Path, wearers: list[str], sentence: str) -> Path:
+def made_comparison(folder: Path, scenario_sha256: str, wearers: list[str], sentence: str) -> Path:
     """A folder as `thenar compare` leaves it, with one comparison."""
     folder.mkdir()
     line: dict[str, Any] = {
@@ -79,6 +79,7 @@ def made_comparison(folder: Path, wearers: list[str], sentence: str) -> Path:
         "comparisons": [line],
         "excluded": [{"person": wearers[0], "why": "4 trips"}],
         "notes": [],
+        "runs": [{"scenario_sha256": scenario_sha256, "seed": 11}],
         "wearers": wearers,
     }
     (folder / "comparison.json").write_text(json.dumps(record), encoding="utf-8")

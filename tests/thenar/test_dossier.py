@@ -203,7 +203,7 @@ def test_break_even_plan_and_comparison_are_told_in_their_own_sentences(run: Pat
     folders = (
         made_sentences(tmp_path / "b", "breakeven.json", sha256, "At 4 N <it> helps"),
         made_sentences(tmp_path / "p", "plan.json", "f" * 64, "12 people <all>"),
-        made_comparison(tmp_path / "c", ["second engraver"], "With assistance <less>"),
+        made_comparison(tmp_path / "c", sha256, ["second engraver"], "With assistance <less>"),
     )
     shutil.copy(run / "errors.png", folders[0] / "map.png")
     options = [
@@ -214,8 +214,16 @@ def test_break_even_plan_and_comparison_are_told_in_their_own_sentences(run: Pat
     for told in ("At 4 N <it> helps", "12 people <all>", "With assistance <less> But: few <wearers>.", "4 trips"):
         assert told in text
     assert text.count("Made from ANOTHER scenario file") == 2  # at the head and beside the plan
+    assert "ANOTHER RUN" not in text
     assert html.count("data:image/png") == 2
     assert "mean absolute error at 4 N, assisted" not in text  # the attached comparison stands in its place
+
+
+def test_a_comparison_of_another_run_with_wearers_of_the_same_names_is_told_at_the_head(
+    run: Path, tmp_path: Path
+) -> None:
+    folder = made_comparison(tmp_path / "c", "f" * 64, ["second engraver"], "With assistance less")
+    assert "ANOTHER RUN" in made(run, tmp_path, "--compare", str(folder)).partition("<nav")[0]
 
 
 def test_agency_measures_of_the_tables_stand_side_by_side(run: Path, tmp_path: Path) -> None:

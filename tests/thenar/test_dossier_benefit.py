@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tests.thenar.small_study import rows_from
-from thenar.study.dossier_benefit import mean_of, paired_lines
+from thenar.study.dossier_benefit import agency_lines, mean_of, paired_lines
 
 
 def test_paired_difference_and_interval_are_those_of_students_published_sleep_table() -> None:
@@ -58,3 +58,12 @@ def test_differences_without_spread_are_told_without_an_interval_and_without_hel
     (shifted,) = paired_lines(rows_from([1.0, 2.0], [1.5, 2.5]), conditions, "mean_abs_error_N", "N")
     assert "0.5 N lower for each of 2 simulated wearers, without any spread" in shifted["sentence"]
     assert not shifted["sentence"].startswith(("Help", "HARM"))
+
+
+def test_the_interval_of_a_share_is_cut_where_no_share_can_be() -> None:
+    rows = rows_from([0.0, 0.0, 60.0], [100.0, 100.0, 40.0], "over_window_percent")
+    known = {"over_window_percent": {"unit": "%", "meaning": "late"}}
+    most, few = agency_lines(rows, ["assisted", "unassisted"], known)
+    assert mean_of([0.0, 0.0, 60.0]).low < 0.0
+    assert (most["low"], few["high"]) == (0.0, 100.0)
+    assert most["value"] == pytest.approx(20.0)

@@ -64,7 +64,8 @@ def command(chosen: argparse.Namespace) -> int:
         refuse_if_taken(out)
     runs = [read_run(Path(folder)) for folder in chosen.folders]
     told = _compared(chosen, runs)
-    record = {"title": told.title, "folders": chosen.folders} | record_of(
+    made_of = [{"scenario_sha256": run.scenario_sha256, "seed": run.seed} for run in runs]
+    record = {"title": told.title, "folders": chosen.folders, "runs": made_of} | record_of(
         told.comparison, told.mixed, told.excluded, told.notes
     )
     record |= {"what_this_cannot_say": LIMITS, "caution": SHORT}

@@ -33,7 +33,8 @@ ALLOWED: Final = "the table that `thenar run` wrote"
 class Run(NamedTuple):
     """One run folder. `persons`, `treatment`: what its scenario says of each, for comparing two folders.
 
-    `limits`: those used; `measures`: those in its table; `refused`: trials that never armed, by wearer.
+    `limits`: those used; `measures`: those in its table; `refused`: trials that never armed, by wearer;
+    `scenario_sha256`: of the scenario file as it was run.
     """
 
     folder: Path
@@ -46,6 +47,7 @@ class Run(NamedTuple):
     measures: tuple[str, ...]
     rows: tuple[Row, ...]
     refused: Mapping[str, int]
+    scenario_sha256: str
 
 
 class Pool(NamedTuple):
@@ -75,6 +77,7 @@ def read_run(folder: Path) -> Run:
         folder, str(scenario.get("title", folder.name)), manifest.seed, study_of(scenario, file),
         "".join(stated.get(key, "") for key in PERSON_KEYS), {k: v for k, v in stated.items() if k not in NO_TREATMENT},
         manifest.limits, measures, rows, _refused(folder / SUMMARY, names),
+        manifest.scenario.sha256,
     )  # fmt: skip
 
 

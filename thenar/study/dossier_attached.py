@@ -73,8 +73,11 @@ def comparison_of(folder: Path, run: StudyRun) -> dict[str, Any]:
             "notes": notes,
         }
         persons = set(found["wearers"])
+        runs = [(one["scenario_sha256"], one["seed"]) for one in found["runs"]]
     except (KeyError, TypeError) as error:
         raise InputError([Problem(str(folder / COMPARISON), "", f"damaged: no {error}", allowed)]) from None
+    if (run.manifest.scenario.sha256, run.manifest.seed) not in runs:
+        notes.append("This comparison was made of ANOTHER RUN: none of its scenario files and seeds is this study's.")
     if not persons <= set(run.names):
         notes.append("This comparison names wearers who are NOT IN THIS RUN: it is of other runs, or of more.")
     return record | {"folder": folder.name, "sha256": _sha256(folder / COMPARISON)}

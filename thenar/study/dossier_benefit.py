@@ -26,6 +26,13 @@ AGENCY: Final = {
     "refusals_per_min": "How often the wearer would have had to refuse a wrong nudge",
 }
 """Agency measures that a run's tables may have, in plain words. Never one score."""
+POSSIBLE: Final = {
+    "own_impulse_percent": (0.0, 100.0),
+    "against_own_percent": (0.0, 100.0),
+    "over_window_percent": (0.0, 100.0),
+    "refusals_per_min": (0.0, math.inf),
+}
+"""What a mean can be. Student's interval knows nothing of it and is cut there."""
 
 
 class Mean(NamedTuple):
@@ -146,5 +153,6 @@ def agency_lines(
                 line = {"measure": measure, "words": words, "condition": condition, "target": target}
                 line |= {key: known[measure][key] for key in ("unit", "meaning")}
                 if found.wearers:
-                    lines.append(line | found._asdict())
+                    low, high = np.clip((found.low, found.high), *POSSIBLE.get(measure, (-math.inf, math.inf)))
+                    lines.append(line | found._asdict() | {"low": float(low), "high": float(high)})
     return lines
