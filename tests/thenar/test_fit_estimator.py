@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.stats import binom
 
 from tests.thenar.estimator_circle import circle
 from tests.thenar.estimator_recordings import FORCE_HZ, joined, pinching, read_by, recorded
 from tests.thenar.estimator_recovery import EXACT, all_checked, checked, shares, told
+from tests.thenar.fit_coverage import outside_90_to_99
 from thenar.caution import SHORT
 from thenar.fit.estimator import fit_estimator
 from thenar.fit.found import Fit, Parameter
@@ -244,14 +244,14 @@ def test_a_fitted_estimator_simulated_again_has_the_recordings_errors() -> None:
 def test_intervals_of_a_hundred_drawn_truths_cover_them() -> None:
     found = all_checked(range(1000, 1100), jobs=2)
     print(told(found))
-    for name, (inside, among) in shares(found).items():
-        if name in EXACT:
-            assert inside == among, name
-            continue
-        # The knots of one curve go together, so a curve counts as one.
-        draws = among if name != "reads_N" else len(found)
-        low, high = binom.ppf(0.025, draws, 0.90) / draws, binom.ppf(0.975, draws, 0.99) / draws
-        assert low <= inside / among <= high, name
+    counts = shares(found)
+    # The knots of one curve go together, so a curve counts as one.
+    inside, among = counts["reads_N"]
+    counts["reads_N"] = (round(len(found) * inside / among), len(found))
+    missed = {name: pair for name, pair in counts.items() if name in EXACT and pair[0] < pair[1]}
+    assert missed == {}
+    held, drawn = ({name: pair[place] for name, pair in counts.items() if name not in EXACT} for place in (0, 1))
+    assert outside_90_to_99(drawn, held) == {}
     assert all(abs(one.lag_ms) < 5.0 for one in found)
     off, knots = np.concatenate([one.curve_N for one in found]), np.concatenate([one.told for one in found])
     assert np.mean(off[knots] <= 0.2) > 0.9

@@ -93,21 +93,43 @@ class Solved(NamedTuple):
 NO_JUMPS: Final = Jumps(np.empty(0, dtype=np.int64), np.empty(0), np.empty(0))
 
 
-def linearised(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> Linear:
-    """The model about `guess`; only readings that `counts` marks weigh."""
+class Foretold(NamedTuple):
+    """What a guess foretells of every reading (n,): N, with its parts; `after`, `factors` have a column per jump.
+
+    `rises`: N per second that the reading is late.
+    """
+
+    predicted_N: Numbers
+    curve_N: Numbers
+    gain: Numbers
+    rises: Numbers
+    after: NDArray[np.bool_]
+    factors: Numbers
+    course: Course
+
+
+def foretold(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> Foretold:
+    """What `guess` foretells; only readings that `counts` marks weigh."""
     at_s = data.t_s - guess.lag_s - guess.follow * data.deviation_s
-    force_N, slope = data.force.at(at_s), data.force.slope_at(at_s)
+    force_N, slope = data.force.with_slope_at(at_s)
     curve_N = curve_at(guess.true_N, guess.reads_N, force_N)
     after = np.arange(data.t_s.size)[:, None] >= guess.jumps.first[None, :]
     factors = np.where(after, 1.0 + guess.jumps.gain, 1.0)
     gain = np.prod(factors, axis=1)
     predicted_N = gain * curve_N + after @ guess.jumps.offset_N
     rises = gain * slope_at(guess.true_N, guess.reads_N, force_N) * slope
-    basis = gain[:, None] * basis_at(guess.true_N, force_N)
-    gains = np.where(after, (gain * curve_N)[:, None] / factors, 0.0)
-    columns = np.column_stack([basis, -rises, -rises * data.deviation_s, after.astype(float), gains])
     course = Course(np.diff(data.t_s, prepend=data.t_s[0]), force_N, rises * rises * data.unseen_s2, counts)
-    return Linear(data.estimate_N - predicted_N, predicted_N, columns, course)
+    return Foretold(predicted_N, curve_N, gain, rises, after, factors, course)
+
+
+def linearised(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> Linear:
+    """The model about `guess`; only readings that `counts` marks weigh."""
+    told = foretold(data, guess, counts)
+    basis = told.gain[:, None] * basis_at(guess.true_N, told.course.force_N)
+    gains = np.where(told.after, (told.gain * told.curve_N)[:, None] / told.factors, 0.0)
+    late = [-told.rises, -told.rises * data.deviation_s]
+    columns = np.column_stack([basis, *late, told.after.astype(float), gains])
+    return Linear(data.estimate_N - told.predicted_N, told.predicted_N, columns, told.course)
 
 
 def solved(data: Data, guess: Guess, counts: NDArray[np.bool_], *, with_follow: bool) -> Solved:
@@ -152,8 +174,9 @@ def _rising(square: Numbers, aim: Numbers, knots: int) -> Numbers:
 
 def misfit(data: Data, guess: Guess, counts: NDArray[np.bool_]) -> float:
     """The sum of squared whitened residuals."""
-    linear = linearised(data, guess, counts)
-    return float(np.sum(whitened(linear.course, guess.spread, linear.residual_N[:, None]).columns ** 2))
+    told = foretold(data, guess, counts)
+    residual_N = data.estimate_N - told.predicted_N
+    return float(np.sum(whitened(told.course, guess.spread, residual_N[:, None]).columns ** 2))
 
 
 def stepped(data: Data, guess: Guess, counts: NDArray[np.bool_], *, with_follow: bool, steps: int = 2) -> Guess:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, uniform_filter1d
 from scipy.signal import correlate, correlation_lags
 
+from thenar.fit.between import both_between
 from thenar.fit.recording import Recording, Series
 from thenar.shared.errors import InputError, Problem
 
@@ -34,11 +35,11 @@ class Force(NamedTuple):
 
     def at(self, t_s: Numbers) -> Numbers:
         """Force in N at each of `t_s`, linear between samples."""
-        return np.interp(t_s, self.t_s, self.force_N)
+        return self.with_slope_at(t_s)[0]
 
-    def slope_at(self, t_s: Numbers) -> Numbers:
-        """Slope in N/s at each of `t_s`."""
-        return np.interp(t_s, self.t_s, self.slope_N_per_s)
+    def with_slope_at(self, t_s: Numbers) -> Numbers:
+        """Force in N and slope in N/s at each of `t_s` (m,): shape (2, m)."""
+        return both_between(t_s, self.t_s, self.force_N, self.slope_N_per_s)
 
 
 class Pairs(NamedTuple):
