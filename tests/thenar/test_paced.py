@@ -154,4 +154,9 @@ def test_percentiles_are_never_better_than_what_was_seen() -> None:
         found_s = histogram.percentile_s(percent)
         assert exact_s <= found_s <= exact_s * 1.024
     assert histogram.worst_s == seen.max()
-    assert histogram.share_between(0.0, 1e9) == histogram.total == seen.size
+    limits_s = [1e-4, 1e-3, 1e-2]
+    exact = np.histogram(seen, [0.0, *limits_s, 1e9])[0]
+    found = histogram.up_to(limits_s)
+    assert sum(found) == histogram.total == seen.size
+    assert np.abs(np.array(found) - exact).max() <= 0.03 * seen.size
+    assert np.cumsum(found)[-2] <= np.cumsum(exact)[-2], "a bin that a limit cuts must not flatter"

@@ -26,9 +26,9 @@ import math
 import os
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import Final, Protocol
+from typing import Any, Final, Protocol
 
 import numpy as np
 
@@ -43,6 +43,9 @@ REAL_PACE: Final = 1.0
 _BINS_PER_DECADE: Final = 100
 _LOWEST_S: Final = 1e-6
 _DECADES: Final = 8
+_EDGES_S: Final = _LOWEST_S * 10.0 ** (np.arange(_DECADES * _BINS_PER_DECADE + 2) / _BINS_PER_DECADE)
+"""Upper edge of each bin, s; what lies above the last counts into it."""
+LIMITS_MS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0)
 _SWITCH_S: Final = 0.0005
 _NICENESS: Final = -10
 
@@ -96,7 +99,7 @@ class Histogram:
     """How often which time was seen, in bins that grow by 2.3 %: flat in memory however long it counts."""
 
     def __init__(self) -> None:
-        self.counts = np.zeros(_DECADES * _BINS_PER_DECADE + 2, dtype=np.int64)
+        self.counts = np.zeros(len(_EDGES_S), dtype=np.int64)
         self.total = 0
         self.worst_s = 0.0
 
@@ -114,17 +117,16 @@ class Histogram:
         if self.total == 0:
             return math.nan
         place = int(np.searchsorted(np.cumsum(self.counts), percent / 100.0 * self.total))
-        return min(self.worst_s, self.edge_s(place))
+        return min(self.worst_s, float(_EDGES_S[place]))
 
-    def share_between(self, low_s: float, high_s: float) -> int:
-        """How many of those counted lie in bins whose upper edge is above `low_s` and at most `high_s` (s)."""
-        edges = np.array([self.edge_s(place) for place in range(len(self.counts))])
-        return int(self.counts[(edges > low_s) & (edges <= high_s)].sum())
+    def up_to(self, limits_s: Sequence[float]) -> list[int]:
+        """How many of those counted exceed the limit before and not this one, limits in s rising; the rest at the end.
 
-    @staticmethod
-    def edge_s(place: int) -> float:
-        """Upper edge of a bin, s."""
-        return float(_LOWEST_S * 10.0 ** (place / _BINS_PER_DECADE))
+        A limit inside a bin counts that bin to the next limit.
+        """
+        below = np.concatenate([[0], np.cumsum(self.counts)])
+        cut = [0, *np.searchsorted(_EDGES_S, np.asarray(limits_s) * (1 + 1e-9), side="right").tolist(), len(below) - 1]
+        return np.diff(below[cut]).tolist()
 
 
 class Lateness:
@@ -139,6 +141,19 @@ class Lateness:
         self.missed = 0
         self.passed_over = 0
         self.slipped_s = 0.0
+
+    def figures(self) -> dict[str, Any]:
+        """The account as plain numbers; times in ms, None before the first tick.
+
+        `bins` and `answered_bins`: ticks up to each of LIMITS_MS after their deadline, and the rest.
+        """
+        found: dict[str, Any] = {"ticks": self.begun.total, "missed": self.missed, "passed_over": self.passed_over}
+        for prefix, counted in (("", self.begun), ("answered_", self.answered)):
+            for name, percent in (("p50_ms", 50.0), ("p99_ms", 99.0), ("p999_ms", 99.9)):
+                found[prefix + name] = round(counted.percentile_s(percent) * 1e3, 4) if counted.total else None
+            found[f"{prefix}worst_ms"] = round(counted.worst_s * 1e3, 4) if counted.total else None
+            found[f"{prefix}bins"] = counted.up_to([limit_ms / 1e3 for limit_ms in LIMITS_MS])
+        return found | {"slipped_ms": round(self.slipped_s * 1e3, 3)}
 
 
 class PacedTrial:

@@ -6,8 +6,9 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
-from thenar.scenarios.faults import CAUSE_PATTERN, KINDS
-from thenar.shared.errors import Strict, key_path, shown
+from thenar.scenarios.faults import CAUSE_PATTERN, KINDS, Fault
+from thenar.scenarios.pieces import one_of
+from thenar.shared.errors import InputError, Problem, Strict, key_path, shown
 
 SLOWEST: Final = 0.25
 FASTEST: Final = 20.0
@@ -95,3 +96,15 @@ def read_message(message: object) -> AnyMessage:
 def short_of(message: object) -> object:
     """What a refusal says of the message that it refuses: itself when it is small and plain, else its beginning."""
     return message if isinstance(message, dict) and len(repr(message)) < 400 else shown(message)
+
+
+def checked_fault(asked: StartFault) -> Fault:
+    """The fault that a message asks for, as if scheduled at 0 s. Raises RefusedError with every key at fault."""
+    problems: list[Problem] = []
+    table = {"kind": asked.kind, "at_s": 0.0, **asked.fields()}
+    if forbidden := {"at_s", "conditions"} & set(asked.fields()):
+        raise RefusedError(f"{sorted(forbidden)[0]}: a fault that begins now has none")
+    fault: Fault | None = one_of(KINDS, "kind", table, "message", "fault", problems)
+    if fault is None or problems:
+        raise RefusedError(" ".join(str(InputError(problems)).split()))
+    return fault
