@@ -42,8 +42,8 @@ Messages from the session. "ref" is there when the message that it answers had o
     {"is": "event", "round": N, "t_us": T, "kind": KIND, ..}
         target {target_N} | fault, fault-ends {fault, live: bool, its keys} | trip {cause, title, needs} |
         cleared {cause} | armed | arming-refused {reasons: [ID], titles: [TEXT]} | law-fault {what} |
-        change {key, value} | stopped {after_ms: from `send` to silence} | passed-over {ticks}: control ticks that the
-        wall clock took away | slipped {by_ms}: the schedule was moved | pace {factor}
+        change {key, value} (answers "set") | stopped {after_ms: from `send` to silence} | passed-over {ticks}: control
+        ticks that the wall clock took away | slipped {by_ms}: the schedule was moved | pace {factor}
     {"is": "state", "round", "repeat", "t_us", "armed": bool, "latched": bool, "cause": "R33" or "", "title", "needs",
         "paused": bool, "pace", "mean_abs_error_N" (of this round so far, null before the first row),
         "lateness": {"ticks", "p50_ms", "p99_ms", "p999_ms", "worst_ms", "bins", "missed", "passed_over", "slipped_ms",
@@ -52,7 +52,7 @@ Messages from the session. "ref" is there when the message that it answers had o
         about 5 times a second, and after whatever changes it
     {"is": "compared", "repeat", "wearer", "engine": "batch" | "event", "t_s": [..], "target_N": [..],
         "kept": {"values": {..}, "force_N": [..]}, "current": {"values": {..}, "force_N": [..]},
-        "measures": [{"name", "unit", "meaning", "kept": NUMBER or null, "current": NUMBER or null}],  the trial as a whole
+        "measures": [{"name", "unit", "meaning", "kept": NUMBER or null, "current": the same}], of the whole trial
         "targets": [{"target": "4 N", "kept": [..], "current": [..]}]}   by level, in the order of measures
     {"is": "saved", "path", "changes_path", "command": "thenar run PATH", "trial": N, "says": TEXT}
     {"is": "done", "do": WORD}                      a message with a "ref" and no other answer was followed
@@ -63,20 +63,15 @@ Messages from the session. "ref" is there when the message that it answers had o
 from __future__ import annotations
 
 import contextlib
-import math
 import multiprocessing
 import socket
 import threading
 import time
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Self
 
-import numpy as np
-
-from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS
 from thenar.live.session_about import about
 from thenar.live.session_compare import Comparer, Pair
 from thenar.live.session_controls import Setting, controls_of, law_model, moved
@@ -97,6 +92,7 @@ from thenar.live.session_messages import (
     read_message,
     short_of,
 )
+from thenar.live.session_plain import plain_said
 from thenar.live.session_saved import Place, save
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem, shown
@@ -190,21 +186,14 @@ class LiveSession:
             if isinstance(asked, Plain) and asked.do == "stop":
                 self._press_stop(asked.ref)
                 return
-            with self._came:
-                last = self._waiting[-1] if self._waiting else None
-                if isinstance(asked, Set) and isinstance(last, Set) and last.key == asked.key and last.ref is None:
-                    self._waiting.pop()  # a slider on its way: only where it is now matters
-                if len(self._waiting) >= MOST_WAITING:
-                    raise RefusedError(f"{MOST_WAITING} messages wait already, allowed: fewer at once")
-                self._waiting.append(asked)
-                self._came.notify()
+            self._queue(asked)
         except RefusedError as error:
             ref = message.get("ref") if isinstance(message, dict) else None
             self._refuse(short_of(message), str(error), ref if isinstance(ref, str) else None)
 
     def poll(self) -> list[dict[str, Any]]:
         """What has come since the last call, oldest first, as plain JSON values. Never waits."""
-        return [_plain(said) for said in self._lane.take()]
+        return [plain_said(said) for said in self._lane.take()]
 
     def close(self) -> None:
         """End the loop's process and whatever else was started. May be called twice."""
@@ -230,7 +219,7 @@ class LiveSession:
         """Number of the loop's process."""
         return int(self._process.pid)
 
-    def __enter__(self) -> LiveSession:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -250,6 +239,16 @@ class LiveSession:
             self._process.start()
         for end in (theirs_in, theirs_stops, theirs_out):
             end.close()
+
+    def _queue(self, asked: AnyMessage) -> None:
+        with self._came:
+            last = self._waiting[-1] if self._waiting else None
+            if isinstance(asked, Set) and isinstance(last, Set) and last.key == asked.key and last.ref is None:
+                self._waiting.pop()  # a slider on its way: only where it is now matters
+            if len(self._waiting) >= MOST_WAITING:
+                raise RefusedError(f"{MOST_WAITING} messages wait already, allowed: fewer at once")
+            self._waiting.append(asked)
+            self._came.notify()
 
     def _press_stop(self, ref: str | None) -> None:
         """On its own line, in front of all that waits. A full line means that the loop has stops to read already."""
@@ -356,34 +355,3 @@ class LiveSession:
         elif said["is"] == "refused" and said.get("ref") is None:
             said.pop("ref", None)
         return said
-
-
-def _plain(said: Said) -> Said:
-    """A message as plain JSON values: rows by column, no NaN."""
-    if said["is"] == "rows":
-        floats, integers = said["arrays"]
-        columns = {name: _listed(floats[:, place]) for place, name in enumerate(TRACE_FLOATS)}
-        columns |= {name: integers[:, place].tolist() for place, name in enumerate(TRACE_INTEGERS)}
-        kept = {key: value for key, value in said.items() if key not in ("arrays", "rows")}
-        return {**kept, "columns": columns}
-    return {key: _value(value) for key, value in said.items()}
-
-
-def _listed(values: Iterable[Any]) -> list[float | None]:
-    column = np.asarray(values, dtype=np.float64)
-    found: list[float | None] = column.tolist()
-    if not np.isfinite(column).all():
-        found = [value if value is not None and math.isfinite(value) else None for value in found]
-    return found
-
-
-def _value(value: Any) -> Any:
-    if isinstance(value, np.ndarray):
-        return _listed(value)
-    if isinstance(value, dict):
-        return {key: _value(below) for key, below in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_value(below) for below in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import os
 from multiprocessing.connection import Connection
 from typing import Any, Final, NamedTuple
 
@@ -23,6 +25,7 @@ from thenar.workers import interrupts_held_back, settle_in
 
 LONGEST_S: Final = 120.0
 _POINTS: Final = 2_000
+_NICENESS: Final = 10
 
 
 class Pair(NamedTuple):
@@ -77,6 +80,8 @@ class Comparer:
 
 def _compare_on(line: Connection) -> None:
     settle_in()
+    with contextlib.suppress(OSError, AttributeError):  # no such call on Windows
+        os.setpriority(os.PRIO_PROCESS, 0, _NICENESS)
     try:
         while True:
             line.send(compared(line.recv()))

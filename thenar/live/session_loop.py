@@ -1,6 +1,6 @@
 """The loop's process: one round after another against the wall clock, listening between any two instants.
 
-It waits on what may come from outside and on the next deadline at once, so that a stop acts while it waits, at any pace.
+It waits on what may come from outside and on the next deadline at once: a stop acts while it waits, at any pace.
 A stop has a line of its own, in front of everything else that was said.
 """
 
@@ -215,7 +215,8 @@ class Bench:
         except RefusedError as error:
             self._lane.put({"is": "refused", "ref": order.ref, "message": {"do": order.do}, "why": str(error)})
             return
-        if order.ref is not None:
+        self._send_events()
+        if order.ref is not None and order.do != "set":
             self._lane.put({"is": "done", "do": order.do, "ref": order.ref})
         self._state_at_s = 0.0
 
@@ -231,7 +232,7 @@ class Bench:
             running.env.step()
 
     def _set(self, order: Order) -> None:
-        key, value, scenario = order.value
+        key, _, scenario = order.value
         self._loaded = replace(self._loaded, scenario=scenario)
         running = self._running
         if key.startswith("law."):
@@ -239,7 +240,7 @@ class Bench:
             return
         person = wearer_in(self._loaded, self._seed, self._wearer)
         self._act(lambda _t_us: running.use(Setting(scenario.estimator, person)))
-        self._say({"t_us": running.now_us, "kind": "change", "key": key, "value": value})
+        self._changed(order)
 
     def _change_law(self, law: LawSettings, order: Order) -> None:
         """Ours is built at once; a user's file may take its time, and the loop has none."""
@@ -264,9 +265,13 @@ class Bench:
         if self._built is None:
             return
         (law, order), self._built = self._built, None
-        key, value, _ = order.value
         self._act(lambda _t_us: self._running.use_law(law))
-        self._say({"t_us": self._running.now_us, "kind": "change", "key": key, "value": value})
+        self._changed(order)
+
+    def _changed(self, order: Order) -> None:
+        key, value, _ = order.value
+        ref = {} if order.ref is None else {"ref": order.ref}
+        self._say({"t_us": self._running.now_us, "kind": "change", "key": key, "value": value, **ref})
 
     def _fault(self, order: Order) -> None:
         fault: Fault = order.value

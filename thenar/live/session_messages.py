@@ -103,7 +103,7 @@ def checked_fault(asked: StartFault) -> Fault:
     problems: list[Problem] = []
     table = {"kind": asked.kind, "at_s": 0.0, **asked.fields()}
     if forbidden := {"at_s", "conditions"} & set(asked.fields()):
-        raise RefusedError(f"{sorted(forbidden)[0]}: a fault that begins now has none")
+        raise RefusedError(f"{min(forbidden)}: a fault that begins now has none")
     fault: Fault | None = one_of(KINDS, "kind", table, "message", "fault", problems)
     if fault is None or problems:
         raise RefusedError(" ".join(str(InputError(problems)).split()))
