@@ -28,6 +28,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from typing import Any, Final, Protocol
 
 import numpy as np
@@ -279,34 +280,53 @@ class PacedTrial:
 
 
 @contextmanager
-def undisturbed() -> Iterator[None]:
-    """While open, less gets in the way of a paced process.
+def undisturbed() -> Iterator[str]:
+    """While open, less gets in the way of a paced process. Opened before other threads are started.
 
-    What exists is no more looked through for garbage, other threads give way sooner, and the system prefers the process
-    where it may be asked to.
+    Yields how the system prefers the process, in words.
+
+    Other threads give way sooner, and the system prefers the process where it may be asked to: to run as soon as it can
+    (round robin, real time), else by niceness. A thread is preferred as the one that started it was: one that isn't,
+    put off by the system while it holds the interpreter's lock, would make the loop wait for it.
     """
     switch_s = sys.getswitchinterval()
-    gc.collect()
-    gc.freeze()
     sys.setswitchinterval(_SWITCH_S)
-    niceness = _preferred()
+    put_back, how = _preferred()
     try:
-        yield
+        yield how
     finally:
         sys.setswitchinterval(switch_s)
-        gc.unfreeze()
-        if niceness is not None:
-            with suppress(OSError):
-                os.setpriority(os.PRIO_PROCESS, 0, niceness)
+        with suppress(OSError):
+            put_back()
 
 
-def _preferred() -> int | None:
-    """Ask the system to prefer this process. The niceness before, None where it can't be asked or refuses."""
-    if not hasattr(os, "setpriority"):
-        return None
-    before = os.getpriority(os.PRIO_PROCESS, 0)
-    try:
+def _preferred() -> tuple[Callable[[], None], str]:
+    """Ask the system to prefer this process, as far as it lets us. What puts things back is returned, and words."""
+    with suppress(OSError, AttributeError):
+        policy, priority = os.sched_getscheduler(0), os.sched_getparam(0)
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(os.sched_get_priority_min(os.SCHED_RR)))
+        return lambda: os.sched_setscheduler(0, policy, priority), "real time, round robin"
+    with suppress(OSError, AttributeError):
+        before = os.getpriority(os.PRIO_PROCESS, 0)
         os.setpriority(os.PRIO_PROCESS, 0, min(before, _NICENESS))
-    except OSError:
-        return None
-    return before
+        return lambda: os.setpriority(os.PRIO_PROCESS, 0, before), f"niceness {_NICENESS}"
+    return lambda: None, "as any other process"
+
+
+def stand_apart() -> None:
+    """For a process of its own: a session of its own, preferred where that may be asked.
+
+    Linux shares a processor among sessions first, and only within one by niceness: beside a busy session the niceness
+    of this one's processes means nothing.
+    """
+    if hasattr(os, "setsid"):
+        with suppress(OSError):
+            os.setsid()
+    with suppress(OSError):
+        Path("/proc/self/autogroup").write_text(f"{_NICENESS}\n", encoding="ascii")
+
+
+def spare_from_collection() -> None:
+    """Let the garbage collector no more look through what exists now: at a library's size that takes many ms."""
+    gc.collect()
+    gc.freeze()

@@ -48,7 +48,8 @@ Messages from the session. "ref" is there when the message that it answers had o
         "paused": bool, "pace", "mean_abs_error_N" (of this round so far, null before the first row),
         "lateness": {"ticks", "p50_ms", "p99_ms", "p999_ms", "worst_ms", "bins", "missed", "passed_over", "slipped_ms",
             and each of the times with "answered_" before it},   since the pace was set; see engine/paced.py
-        "values": {KEY: NUMBER}, "kept": {KEY: NUMBER} or null, "dropped_rows": ROWS}
+        "preferred": how the system prefers the loop's process, "dropped_rows": ROWS,
+        "values": {KEY: NUMBER}, "kept": {KEY: NUMBER} or null}
         about 5 times a second, and after whatever changes it
     {"is": "compared", "repeat", "wearer", "engine": "batch" | "event", "t_s": [..], "target_N": [..],
         "kept": {"values": {..}, "force_N": [..]}, "current": {"values": {..}, "force_N": [..]},

@@ -25,7 +25,7 @@ from thenar.controller.law import Law
 from thenar.controller.registry import LawSettings, build_law, is_built_in
 from thenar.engine.desk import TRACE_FLOATS
 from thenar.engine.events import EventTrial
-from thenar.engine.paced import Lateness, PacedTrial, WallClock, undisturbed
+from thenar.engine.paced import Lateness, PacedTrial, WallClock, spare_from_collection, stand_apart, undisturbed
 from thenar.engine.trial import Trial, trials_of_wearer, wearer_in
 from thenar.live.session_lane import Lane, Said
 from thenar.live.session_messages import RefusedError
@@ -80,19 +80,25 @@ def trial_of(loaded: LoadedScenario, seed: int, wearer: int, repeat: int, condit
 def run_loop(beginning: Beginning, orders: Connection, stops: socket.socket, out: Connection) -> None:
     """The process: runs until `orders` is closed. Whatever ends it otherwise is told as "ended"."""
     settle_in()
-    lane = Lane()
-    sender = threading.Thread(target=_send_all, args=(lane, out), daemon=True)
-    sender.start()
+    stand_apart()
+    with undisturbed() as preferred:
+        lane = Lane()
+        sender = threading.Thread(target=_send_all, args=(lane, out), daemon=True)
+        sender.start()
+        _serve(Bench(beginning, orders, stops, lane, preferred), lane)
+        lane.close()
+        sender.join(2.0)
+
+
+def _serve(bench: Bench, lane: Lane) -> None:
     try:
-        Bench(beginning, orders, stops, lane).serve()
+        bench.serve()
     except EOFError:
         pass
     except InputError as error:
         lane.put({"is": "ended", "why": " ".join(str(error).split())})
     except BaseException as error:  # noqa: BLE001 - a user's law may raise anything, SystemExit included
         lane.put({"is": "ended", "why": f"{type(error).__name__}: {error}"})
-    lane.close()
-    sender.join(2.0)
 
 
 def _send_all(lane: Lane, out: Connection) -> None:
@@ -117,11 +123,14 @@ def ready(sources: list[Any], longest_s: float) -> list[Any]:
 class Bench:
     """The rounds of a session and what is said to them."""
 
-    def __init__(self, beginning: Beginning, orders: Connection, stops: socket.socket, lane: Lane) -> None:
+    def __init__(
+        self, beginning: Beginning, orders: Connection, stops: socket.socket, lane: Lane, preferred: str
+    ) -> None:
+        """`preferred`: how the system prefers this process, in words."""
         self._loaded, self._seed, self._wearer, self._condition = beginning[:4]
         self._repeat, self._factor = beginning.repeat, beginning.factor
         self._orders, self._stops, self._lane = orders, stops, lane
-        self._lateness = Lateness()
+        self._lateness, self._preferred = Lateness(), preferred
         self._round = -1
         self._paused = False
         self._built: tuple[Law, Order] | None = None
@@ -134,7 +143,8 @@ class Bench:
     def serve(self) -> None:
         """Run round after round. Raises EOFError once nobody can say anything any more."""
         self._warm_up()
-        with undisturbed(), overrun_watch() as possible:
+        spare_from_collection()
+        with overrun_watch() as possible:
             self._watched = possible and not is_built_in(self._loaded.scenario.law.name or "")
             self._begin("begin")
             while True:
@@ -360,5 +370,5 @@ class Bench:
             "armed": running.armed, "latched": bool(latched), "cause": cause, "title": TITLES.get(cause, ""),
             "needs": rearming_needs(latched) if latched else "", "paused": self._paused, "pace": self._factor,
             "mean_abs_error_N": self._error_N / self._rows if self._rows else None,
-            "lateness": self._lateness.figures(),
+            "lateness": self._lateness.figures(), "preferred": self._preferred,
         })  # fmt: skip
