@@ -12,9 +12,11 @@ import os
 import select
 import socket
 import struct
+import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from dataclasses import replace
 from multiprocessing.connection import Connection, wait
 from typing import Any, Final, NamedTuple
@@ -81,7 +83,7 @@ def run_loop(beginning: Beginning, orders: Connection, stops: socket.socket, out
     """The process: runs until `orders` is closed. Whatever ends it otherwise is told as "ended"."""
     settle_in()
     stand_apart()
-    with undisturbed() as preferred:
+    with undisturbed() as preferred, redirect_stdout(sys.stderr):  # a law may print: results keep standard output
         lane = Lane()
         sender = threading.Thread(target=_send_all, args=(lane, out), daemon=True)
         sender.start()
