@@ -1,8 +1,9 @@
 """Tables that are made from the code while the pages are built, so that they can't go stale.
 
-    ```{columns} trace            the columns of a table that a run leaves behind
-    ```{settings} Muscle          the keys of a settings model: default, bounds, unit and source
-    ```{facts} instants           see FACTS below
+```{columns} trace            the columns of a table that a run leaves behind
+```{settings} Muscle          the keys of a settings model: default, bounds, unit and source
+```{record} Manifest          the fields of what the code writes
+```{facts} instants           see FACTS below
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import tempfile
 import typing
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from docutils import nodes
 from pydantic import BaseModel
@@ -67,6 +68,12 @@ INSTANTS: Final = {
 }
 
 
+_PLAIN: Final[dict[object, str]] = {
+    int: "a whole number", float: "a number", str: "text", bool: "true or false", tuple: "a list", dict: "a table",
+}  # fmt: skip
+"""What a reader calls the types of a record."""
+
+
 def table(head: Sequence[str], rows: Rows) -> nodes.table:
     """A table node; cells are plain text, the first of a row is set as code."""
     group = nodes.tgroup(cols=len(head))
@@ -80,7 +87,8 @@ def table(head: Sequence[str], rows: Rows) -> nodes.table:
 def _row(cells: Sequence[str], *, first_is_code: bool) -> nodes.row:
     row = nodes.row()
     for place, text in enumerate(cells):
-        inside = nodes.literal(text, text) if first_is_code and place == 0 else nodes.Text(text)
+        as_code = (first_is_code and place == 0) or text.startswith('"')
+        inside = nodes.literal(text, text) if as_code else nodes.Text(text)
         row += nodes.entry("", nodes.paragraph("", "", inside))
     return row
 
@@ -89,8 +97,9 @@ def key_rows(model: type[BaseModel]) -> list[tuple[str, str, str, str]]:
     """One row per key of a settings model: name, default, bounds, meaning with unit and source."""
     rows = []
     for name, field in model.model_fields.items():
+        only = typing.get_args(field.annotation) if typing.get_origin(field.annotation) is Literal else ()
         if field.is_required():
-            default = "needed"
+            default = _shown(only[0]) if len(only) == 1 else "needed"
         elif field.default_factory is not None:
             default = "a table"
         else:
@@ -112,7 +121,7 @@ def _shown(value: object) -> str:
 def _bounds(metadata: Sequence[Any]) -> str:
     words = (("gt", "above {}"), ("ge", "from {}"), ("lt", "below {}"), ("le", "up to {}"))
     found = [
-        text.format(f"{getattr(bound, name):g}")
+        text.format(_number(getattr(bound, name)))
         for bound in metadata
         for name, text in words
         if isinstance(getattr(bound, name, None), int | float)
@@ -120,13 +129,18 @@ def _bounds(metadata: Sequence[Any]) -> str:
     return " ".join(found)
 
 
+def _number(value: float) -> str:
+    return f"{value:,}" if isinstance(value, int) else f"{value:g}"
+
+
 def _words(annotation: object) -> str:
     """What stands in for a description where a model of the code's own (a record) has none."""
     inner = [each for each in typing.get_args(annotation) if isinstance(each, type) and issubclass(each, BaseModel)]
     model = annotation if isinstance(annotation, type) and issubclass(annotation, BaseModel) else None
     for found in (*([model] if model else []), *inner):
-        return (found.__doc__ or "").strip().splitlines()[0]
-    return str(getattr(annotation, "__name__", annotation))
+        return (found.__doc__ or "").strip().splitlines()[0].replace("`", "")
+    plain = annotation if isinstance(annotation, type) else typing.get_origin(annotation)
+    return _PLAIN.get(plain, "")
 
 
 def _requirements() -> nodes.table:
@@ -212,6 +226,18 @@ class SettingsOf(SphinxDirective):
         return [table(("key", "default", "range", "meaning"), key_rows(MODELS[self.arguments[0]]))]
 
 
+class RecordOf(SphinxDirective):
+    """`{record} MODEL`: what a model says of itself, and its fields. For records that the code writes."""
+
+    required_arguments = 1
+
+    def run(self) -> list[nodes.Node]:
+        """A paragraph and the table."""
+        model = MODELS[self.arguments[0]]
+        said = " ".join((model.__doc__ or "").split()).replace("`", "")
+        return [nodes.paragraph("", said), table(("key", "holds"), [(row[0], row[3]) for row in key_rows(model)])]
+
+
 class FactsOf(SphinxDirective):
     """`{facts} NAME`: one of FACTS."""
 
@@ -226,5 +252,6 @@ def setup(app: Sphinx) -> dict[str, Any]:
     """Register the directives."""
     app.add_directive("columns", ColumnsOf)
     app.add_directive("settings", SettingsOf)
+    app.add_directive("record", RecordOf)
     app.add_directive("facts", FactsOf)
     return {"version": "1", "parallel_read_safe": True, "parallel_write_safe": True}
