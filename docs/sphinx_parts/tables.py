@@ -80,8 +80,7 @@ def table(head: Sequence[str], rows: Rows) -> nodes.table:
     group += [nodes.colspec(colwidth=1) for _ in head]
     group += nodes.thead("", _row(head, first_is_code=False))
     group += nodes.tbody("", *(_row(row, first_is_code=True) for row in rows))
-    found = nodes.table("", group, classes=["made"])
-    return found
+    return nodes.table("", group, classes=["made"])
 
 
 def _row(cells: Sequence[str], *, first_is_code: bool) -> nodes.row:

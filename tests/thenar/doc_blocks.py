@@ -1,7 +1,7 @@
 """The shell blocks of the pages in docs/, and what each page shows as their output.
 
-A block begins with ```` ```sh ````, a cheap one with ```` ```sh quick ````. A ```` ```text ```` block right behind it is an
-excerpt of what it prints. In an excerpt `...` on a line of its own stands for any lines, and within a line for any text. A
+A fence of kind `sh` begins a block, one of kind `sh quick` a cheap block. A fence of kind `text` right behind it is an
+excerpt of what it prints: in it `...` on a line of its own stands for any lines, and within a line for any text. A
 command that is meant to fail says `# exit code N` behind itself and ends its block.
 """
 
@@ -24,7 +24,7 @@ _CODE = re.compile(r"# exit code (\d+)\s*$")
 
 
 class Block(NamedTuple):
-    """One shell block: page (path in docs/), line of its fence from 1, commands, is it cheap, the excerpt ("" for none)."""
+    """One shell block: page (path in docs/), line of its fence from 1, commands, is it cheap, excerpt ("" for none)."""
 
     page: str
     line: int
@@ -62,10 +62,12 @@ def blocks_of(page: Path) -> list[Block]:
 
 
 def play(block: Block, folder: Path) -> str:
-    """Run a block in `folder` as a reader does, and what it printed. An AssertionError if the exit code isn't the one said."""
+    """What a block prints in `folder`, run as a reader does. AssertionError when its exit code isn't the one said."""
     paths = os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]])
+    bash = shutil.which("bash")
+    assert bash is not None
     done = subprocess.run(
-        ["bash", "-e", "-o", "pipefail", "-c", block.commands],
+        [bash, "-e", "-o", "pipefail", "-c", block.commands],
         cwd=folder,
         env={**os.environ, "PATH": paths, "COLUMNS": "120"},
         capture_output=True,
