@@ -31,12 +31,9 @@ test: $(RUN)/made
 proof: $(RUN)/made
 	NUMBA_DISABLE_JIT=1 $(RUN)/bin/python -m tests.proof --json runs/proofs.json
 
-# The README's pictures, from the demo.
+# The pictures of the README, each by the command it shows; ARGS='sweep plan' for two of them. Needs Chromium.
 pictures: $(RUN)/made
-	rm -rf runs/pictures
-	$(RUN)/bin/thenar run $(DEMO) --out runs/pictures
-	mkdir -p docs/pictures
-	cp runs/pictures/force.png runs/pictures/errors.png docs/pictures/
+	$(RUN)/bin/python docs/make_pictures.py $(ARGS)
 
 # The pages of docs/ as HTML in runs/docs; a warning is an error. Nothing is fetched while building or reading them.
 docs: $(DOCS)/made
