@@ -100,6 +100,8 @@ def terminal(words: Sequence[str]) -> Callable[[], bytes]:
         console = Console(record=True, width=COLUMNS, file=io.StringIO(), force_terminal=True)
         console.print(Text.from_ansi(f"$ thenar {' '.join(words)}\n{on_a_terminal(words)}"))
         svg = console.export_svg(title="thenar")
+        # The buttons of somebody's window say nothing here.
+        svg = re.sub(r'<g transform="translate\(26,22\)">.*?</g>', "", svg, count=1, flags=re.DOTALL)
         # rich's drawing names fonts on a server; a reader's own monospace font will do.
         svg = re.sub(r"@font-face\s*{.*?}", "", svg, flags=re.DOTALL).replace("Fira Code, monospace", "monospace")
         with browser_page(1500, 1000) as shown:
