@@ -12,11 +12,12 @@ RUN  := .venv
 LINT := .venv-lint
 LOCK := .venv-lock
 MUTE := .venv-mutation
+DOCS := .venv-docs
 
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test proof campaign mutation pictures bench lint style types contracts installed lock clean
+.PHONY: demo test proof campaign mutation pictures docs bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -30,12 +31,14 @@ test: $(RUN)/made
 proof: $(RUN)/made
 	NUMBA_DISABLE_JIT=1 $(RUN)/bin/python -m tests.proof --json runs/proofs.json
 
-# The README's pictures, from the demo.
+# The pictures of the README, each by the command it shows; ARGS='sweep plan' for two of them. Needs Chromium.
 pictures: $(RUN)/made
-	rm -rf runs/pictures
-	$(RUN)/bin/thenar run $(DEMO) --out runs/pictures
-	mkdir -p docs/pictures
-	cp runs/pictures/force.png runs/pictures/errors.png docs/pictures/
+	$(RUN)/bin/python docs/make_pictures.py $(ARGS)
+
+# The pages of docs/ as HTML in runs/docs; a warning is an error. Nothing is fetched while building or reading them.
+docs: $(DOCS)/made
+	$(DOCS)/bin/sphinx-build --fail-on-warning --keep-going --quiet --fresh-env -d runs/docs-cache docs runs/docs
+	@echo 'pages: runs/docs/index.html'
 
 # The long campaigns that `make test` leaves out: 20 seeds of the trade checks and where they fail.
 campaign: $(RUN)/made
@@ -81,7 +84,7 @@ lock:
 	rm -rf $(LOCK) build
 
 clean:
-	rm -rf $(RUN) $(LINT) $(LOCK) $(MUTE) build dist thenar.egg-info runs .cache .coverage .hypothesis
+	rm -rf $(RUN) $(LINT) $(LOCK) $(MUTE) $(DOCS) build dist thenar.egg-info runs .cache .coverage .hypothesis
 	rm -rf .pytest_cache .mypy_cache .ruff_cache .import_linter_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
@@ -99,6 +102,11 @@ $(LINT)/made: constraints.txt pyproject.toml
 $(MUTE)/made: constraints.txt pyproject.toml
 	$(call environment,$(MUTE),-c constraints.txt)
 	$(MUTE)/bin/python $(PIP) -c constraints.txt -e '.[test,mutation]'
+	touch $@
+
+$(DOCS)/made: constraints.txt pyproject.toml
+	$(call environment,$(DOCS),-c constraints.txt)
+	$(DOCS)/bin/python $(PIP) -c constraints.txt -e '.[docs]'
 	touch $@
 
 # An empty environment $(1) that can build the project; $(2): constraints.
