@@ -34,7 +34,10 @@ class Driven:
         for end in self._ends:
             end.close()
 
-    def to_the_last_instant(self) -> None:
+    def to_the_last_instant(self, silent: bool = True) -> None:
+        """`silent`: nothing is under way any more, no pulse that strikes after the end."""
+        if silent:
+            self.stops.send(STOP.pack(time.perf_counter()))
         while self.bench._paced.next_us() != 500_000:
             self.bench._live()
         time.sleep(0.05)
@@ -60,7 +63,7 @@ def test_what_is_said_at_the_last_instant_of_a_round_is_followed(driven: Driven,
 
 
 def test_a_stop_at_the_last_instant_is_the_last_of_its_round(driven: Driven) -> None:
-    driven.to_the_last_instant()
+    driven.to_the_last_instant(silent=False)
     driven.stops.send(STOP.pack(time.perf_counter()))
     for _ in range(200):
         driven.bench._live()
