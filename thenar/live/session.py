@@ -182,7 +182,7 @@ class LiveSession:
         for thread in self._threads:
             thread.start()
 
-    def send(self, message: dict[str, Any]) -> None:
+    def send(self, message: object) -> None:
         """Say something to the session. Never waits and never raises; what can't be followed is told as `refused`."""
         try:
             asked = read_message(message)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, cast
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -122,7 +122,7 @@ def checked_fault(asked: StartFault) -> Fault:
     table = {"kind": asked.kind, "at_s": 0.0, **asked.fields()}
     if forbidden := {"at_s", "conditions"} & set(asked.fields()):
         raise RefusedError(f"{min(forbidden)}: a fault that begins now has none")
-    fault: Fault | None = one_of(KINDS, "kind", table, "message", "fault", problems)
+    fault = one_of(KINDS, "kind", table, "message", "fault", problems)
     if fault is None or problems:
         raise RefusedError(" ".join(str(InputError(problems)).split()))
-    return fault
+    return cast("Fault", fault)
