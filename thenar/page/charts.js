@@ -1,9 +1,11 @@
-/* Charts for every page of thenar, over uPlot: one global, `thenarCharts`.
+/* Charts for every page of thenar, over uPlot: one global, `thenarCharts`
+   (beside `thenarThin` and `thenarPaint`, which must be loaded before it).
 
    thenarCharts.panel(host, {title, unit, height, alt, link, x, series, marks, spans, lanes, onRange})
      x: Float64Array, seconds, ascending. series: [{name, look, values, low, high, step}]; values, and the shaded band
      from low to high, are arrays as long as x (NaN is a gap). marks: [{t_s, word, reason, kind}].
-     spans: [{from_s, until_s, reason}], shaded. lanes: [{name, reason, spans: [from_s, until_s, ...]}] in place of series.
+     spans: [{from_s, until_s, reason}], shaded.
+     lanes: [{name, reason, spans: [from_s, until_s, ...]}], black bars in rows, in place of series.
    -> {setData(x, series), setMarks(marks), setSpans(spans), setRange(from_s, to_s), range(), size(), destroy()}
 
    Panels of one `link` share the time shown and the cursor. Whatever is drawn is thinned to the width of the screen
@@ -12,27 +14,11 @@
 var thenarCharts = (function () {
   "use strict";
 
-  // Colours as in thenar/report/ink.py (a test compares them).
-  var INK = "#20242b", QUIET = "#6b6f76", BAND = "#ece7dc", FORCE = "#17518f", ESTIMATE = "#b8561b";
-  var AGONIST = "#0c6e63", ANTAGONIST = "#7a3fb0", HALTED = "#f3d9d4", WHITE = "#ffffff";
-  var LOOKS = {
-    force: {color: FORCE, width: 2, dash: []},
-    target: {color: INK, width: 1.4, dash: [9, 4], band: BAND},
-    estimate: {color: ESTIMATE, width: 1.3, dash: [2, 2.5]},
-    agonist: {color: AGONIST, width: 2, dash: []},
-    "agonist-asked": {color: AGONIST, width: 1.2, dash: [2, 3]},
-    antagonist: {color: ANTAGONIST, width: 2, dash: [12, 3, 3, 3]},
-    "antagonist-asked": {color: ANTAGONIST, width: 1.2, dash: [5, 3]},
-    asked: {color: QUIET, width: 1.2, dash: [2, 3]},
-    halted: {color: INK, width: 3, dash: []},
-    error: {color: ESTIMATE, width: 1.6, dash: [6, 2]},
-    kept: {color: QUIET, width: 1.6, dash: [12, 3, 3, 3]},
-    plain: {color: INK, width: 1.3, dash: []}
-  };
   var SIGNS = {trip: "\u25A0", starts: "\u25BC", ends: "\u25BD", event: "\u25BC"};
   var HELP = "Drag to zoom, shift and drag to move. With the chart in focus: wheel, + and \u2212 zoom, arrows move, " +
     "0 shows all, shift and arrows read values. Marks above the chart are buttons: their reason appears here.";
   var APART_PX = 18, LANE_PX = 19, ZOOM = 0.6, LEAST_S = 1e-3;
+  var LOOKS = thenarPaint.LOOKS, firstFrom = thenarThin.firstFrom, number = thenarThin.number;
   var groups = new Map();
 
   function element(name, kind, words) {
@@ -40,57 +26,6 @@ var thenarCharts = (function () {
     if (kind) made.className = kind;
     if (words !== undefined) made.textContent = words;
     return made;
-  }
-
-  /* First index of x whose value is not below `at`. */
-  function firstFrom(x, at) {
-    var low = 0, high = x.length;
-    while (low < high) {
-      var middle = (low + high) >> 1;
-      if (x[middle] < at) low = middle + 1; else high = middle;
-    }
-    return low;
-  }
-
-  /* Two values for each stretch of `width` points from index `from` to `to`: smallest and largest, in their order. */
-  function extremes(values, from, to, width) {
-    var kept = new Array(2 * Math.ceil((to - from) / width)), next = 0;
-    for (var start = from; start < to; start += width) {
-      var end = Math.min(start + width, to), low = Infinity, high = -Infinity, lowAt = start, highAt = start;
-      for (var index = start; index < end; index++) {
-        var value = values[index];
-        if (value < low) { low = value; lowAt = index; }
-        if (value > high) { high = value; highAt = index; }
-      }
-      var none = low === Infinity;
-      kept[next++] = none ? null : lowAt <= highAt ? low : high;
-      kept[next++] = none ? null : lowAt <= highAt ? high : low;
-    }
-    return kept;
-  }
-
-  function plainly(values, from, to) {
-    var kept = new Array(to - from);
-    for (var index = from; index < to; index++) kept[index - from] = values[index] === values[index] ? values[index] : null;
-    return kept;
-  }
-
-  /* What uPlot is given for the stretch from_s to to_s on `pixels` pixels: [x, one array per line]. */
-  function shown(x, lines, from_s, to_s, pixels) {
-    var from = Math.max(0, firstFrom(x, from_s) - 2), to = Math.min(x.length, firstFrom(x, to_s) + 2);
-    var width = Math.floor((to - from) / Math.max(100, pixels));
-    if (width < 3) return [Array.from(x.subarray(from, to))].concat(lines.map(function (v) { return plainly(v, from, to); }));
-    from = Math.max(0, from - from % width); // stretches stay where they are while the view moves: no flicker
-    var times = [];
-    for (var start = from; start < to; start += width) {
-      times.push(x[start], x[Math.min(start + (width >> 1), to - 1)]);
-    }
-    return [times].concat(lines.map(function (v) { return extremes(v, from, to, width); }));
-  }
-
-  function number(value) {
-    if (value === undefined || value === null || value !== value) return "none";
-    return Math.abs(value) >= 1000 ? value.toFixed(0) : String(+value.toPrecision(4));
   }
 
   function sample(look) {
@@ -180,10 +115,11 @@ var thenarCharts = (function () {
       if (!entry.low) return;
       var edge = {stroke: "transparent", width: 0, paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
       lines.push(edge, Object.assign({}, edge));
-      bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || BAND});
+      bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
     });
     if (this.lanes) lines.push({stroke: "transparent", width: 0, points: {show: false}});
-    var axis = {font: "12px system-ui, sans-serif", stroke: INK, grid: {stroke: "#d9dbde", width: 1}, ticks: {stroke: QUIET}};
+    var axis = {font: "12px system-ui, sans-serif", stroke: thenarPaint.INK,
+      grid: {stroke: "#d9dbde", width: 1}, ticks: {stroke: thenarPaint.QUIET}};
     this.u = new uPlot({
       width: Math.max(200, this.frame.clientWidth || 600), height: this.heightPx(), legend: {show: false},
       padding: [6, 12, 0, 0], series: lines, bands: bands,
@@ -194,7 +130,8 @@ var thenarCharts = (function () {
         sync: this.given.link ? {key: "thenar-" + this.given.link, scales: ["x", null]} : undefined,
         bind: {dblclick: function () { return function () { panel.show(null); }; },
           mousedown: function (u, target, handle) { return function (event) { panel.press(event, handle); }; }}},
-      hooks: {drawClear: [function (u) { panel.shade(u); }], draw: [function (u) { panel.drawn(u); }],
+      hooks: {drawClear: [function (u) { thenarPaint.spans(u, panel.spans); }],
+        draw: [function (u) { panel.drawn(u); }],
         setSelect: [function (u) { panel.selected(u); }], setCursor: [function (u) { panel.read(u.cursor.left); }]}
     }, this.slice(), this.area);
     this.listLines();
@@ -217,7 +154,7 @@ var thenarCharts = (function () {
 
   Panel.prototype.slice = function () {
     var range = this.range(), pixels = Math.max(200, this.frame.clientWidth || 600);
-    return shown(this.x, this.lines(), range[0], range[1], pixels);
+    return thenarThin.shown(this.x, this.lines(), range[0], range[1], pixels);
   };
 
   Panel.prototype.redraw = function () {
@@ -360,65 +297,10 @@ var thenarCharts = (function () {
 
   Panel.prototype.tell = function (words) { this.line.textContent = words; };
 
-  Panel.prototype.shade = function (u) {
-    var box = u.bbox, context = u.ctx;
-    context.save();
-    context.beginPath();
-    context.rect(box.left, box.top, box.width, box.height);
-    context.clip();
-    this.spans.forEach(function (span) {
-      var from = u.valToPos(span.from_s, "x", true), to = u.valToPos(span.until_s, "x", true);
-      if (to < box.left || from > box.left + box.width) return;
-      from = Math.max(from, box.left); to = Math.min(Math.max(to, from + 2), box.left + box.width);
-      context.fillStyle = HALTED;
-      context.fillRect(from, box.top, to - from, box.height);
-      context.strokeStyle = QUIET;
-      context.lineWidth = 1;
-      context.beginPath();
-      context.rect(from, box.top, to - from, box.height);
-      context.save();
-      context.clip();
-      context.beginPath();
-      for (var at = from - box.height; at < to; at += 12) { // hatched, for grey prints
-        context.moveTo(at, box.top + box.height);
-        context.lineTo(at + box.height, box.top);
-      }
-      context.stroke();
-      context.restore();
-    });
-    context.restore();
-  };
-
   Panel.prototype.drawn = function (u) {
-    var box = u.bbox, context = u.ctx, panel = this;
-    context.save();
-    context.beginPath();
-    context.rect(box.left, box.top, box.width, box.height);
-    context.clip();
-    context.strokeStyle = INK;
-    context.lineWidth = 1;
-    context.setLineDash([1, 4]);
-    this.leads(function (mark) { return u.valToPos(mark.t_s, "x"); }).forEach(function (lead) {
-      var at = Math.round(u.valToPos(lead[0].t_s, "x", true)) + 0.5;
-      context.beginPath();
-      context.moveTo(at, box.top);
-      context.lineTo(at, box.top + box.height);
-      context.stroke();
-    });
-    context.fillStyle = INK;
-    (this.lanes || []).forEach(function (lane, row) { panel.drawLane(u, lane, row); });
-    context.restore();
-  };
-
-  Panel.prototype.drawLane = function (u, lane, row) {
-    var top = u.valToPos(row + 0.15, "y", true), tall = u.valToPos(row + 0.85, "y", true) - top, range = this.range();
-    var first = firstFrom(lane.spans, range[0]), until = -1;
-    for (var place = first - first % 2; place < lane.spans.length && lane.spans[place] <= range[1]; place += 2) {
-      var from = u.valToPos(lane.spans[place], "x", true), to = u.valToPos(lane.spans[place + 1], "x", true);
-      if (to <= until) continue; // already black at this scale
-      until = Math.max(to, from + 1.5);
-      u.ctx.fillRect(from, top, until - from, tall);
-    }
+    var heads = this.leads(function (mark) { return u.valToPos(mark.t_s, "x"); });
+    thenarPaint.moments(u, heads.map(function (lead) { return lead[0].t_s; }));
+    if (this.lanes) thenarPaint.lanes(u, this.lanes, this.range());
   };
 
   /* Marks in view, those closer than a button's width together as one list, the first as its head. */
@@ -482,7 +364,8 @@ var thenarCharts = (function () {
   function alike(one, other) {
     return one.length === other.length && one.every(function (entry, order) {
       var twin = other[order];
-      return entry.name === twin.name && entry.look === twin.look && !entry.low === !twin.low && !entry.step === !twin.step;
+      return entry.name === twin.name && entry.look === twin.look && !entry.low === !twin.low &&
+        !entry.step === !twin.step;
     });
   }
 
@@ -499,10 +382,12 @@ var thenarCharts = (function () {
       setSpans: function (spans) { made.spans = spans; made.redraw(); },
       setRange: function (from_s, to_s) { made.show(from_s === null || from_s === undefined ? null : [from_s, to_s]); },
       range: function () { return made.range(); },
-      size: function () { return {width: made.u.width, height: made.u.height, points: made.x.length, drawn: made.u.data[0].length}; },
+      size: function () {
+        return {width: made.u.width, height: made.u.height, points: made.x.length, drawn: made.u.data[0].length};
+      },
       destroy: function () { made.destroy(); }
     };
   }
 
-  return {panel: panel, looks: LOOKS, extremes: extremes, help: HELP};
+  return {panel: panel, looks: LOOKS, help: HELP};
 })();
