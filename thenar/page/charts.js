@@ -75,7 +75,7 @@ var thenarCharts = (function () {
     this.area.setAttribute("role", "group");
     this.area.setAttribute("aria-label", given.alt || given.title);
     this.area.setAttribute("aria-roledescription", "chart");
-    this.line = element("p", "tc-line", HELP);
+    this.line = element("p", "tc-line", "");
     this.line.setAttribute("role", "status");
     this.frame.append(this.strip, this.area);
     this.box.append(this.legend, this.frame, this.line);
@@ -119,13 +119,13 @@ var thenarCharts = (function () {
     });
     if (this.lanes) lines.push({stroke: "transparent", width: 0, points: {show: false}});
     var axis = {font: "12px system-ui, sans-serif", stroke: thenarPaint.INK,
-      grid: {stroke: "#d9dbde", width: 1}, ticks: {stroke: thenarPaint.QUIET}};
+      grid: {stroke: "#d9dbde", width: 1}, ticks: {stroke: thenarPaint.QUIET, width: 1, size: 5}};
     this.u = new uPlot({
       width: Math.max(200, this.frame.clientWidth || 600), height: this.heightPx(), legend: {show: false},
       padding: [6, 12, 0, 0], series: lines, bands: bands,
       scales: {x: {time: false, range: function () { return panel.range(); }},
         y: {range: function (u, low, high) { return panel.upright(low, high); }}},
-      axes: [Object.assign({size: 34}, axis), Object.assign({size: this.lanes ? 64 : 52}, axis, this.laneAxis())],
+      axes: [Object.assign({size: 34}, axis), Object.assign({size: 60}, axis, this.laneAxis())],
       cursor: {drag: {x: true, y: false, setScale: false}, points: {show: false}, y: false,
         sync: this.given.link ? {key: "thenar-" + this.given.link, scales: ["x", null]} : undefined,
         bind: {dblclick: function () { return function () { panel.show(null); }; },
@@ -135,13 +135,13 @@ var thenarCharts = (function () {
         setSelect: [function (u) { panel.selected(u); }], setCursor: [function (u) { panel.read(u.cursor.left); }]}
     }, this.slice(), this.area);
     this.listLines();
-    this.placeMarks();
   };
 
   Panel.prototype.laneAxis = function () {
     if (!this.lanes) return {};
     var names = this.lanes.map(function (lane) { return lane.name; });
-    return {splits: names.map(function (_, row) { return row + 0.5; }), values: names, grid: {show: false}};
+    var middles = names.map(function (_, row) { return row + 0.5; }), none = {show: false};
+    return {splits: function () { return middles; }, values: function () { return names; }, grid: none, ticks: none};
   };
 
   Panel.prototype.upright = function (low, high) {
@@ -159,7 +159,6 @@ var thenarCharts = (function () {
 
   Panel.prototype.redraw = function () {
     this.u.setData(this.slice(), true);
-    this.placeMarks();
   };
 
   Panel.prototype.fit = function () {
@@ -235,6 +234,7 @@ var thenarCharts = (function () {
         panel.u.over.clientWidth - 1), top: 5});
       else keys[event.key]();
     });
+    this.area.addEventListener("focus", function () { if (panel.area.matches(":focus-visible")) panel.tell(HELP); });
     this.area.addEventListener("wheel", function (event) {
       if (document.activeElement !== panel.area && !event.ctrlKey) return; // else the page scrolls
       event.preventDefault();
@@ -301,6 +301,7 @@ var thenarCharts = (function () {
     var heads = this.leads(function (mark) { return u.valToPos(mark.t_s, "x"); });
     thenarPaint.moments(u, heads.map(function (lead) { return lead[0].t_s; }));
     if (this.lanes) thenarPaint.lanes(u, this.lanes, this.range());
+    this.placeMarks(u, heads);
   };
 
   /* Marks in view, those closer than a button's width together as one list, the first as its head. */
@@ -316,9 +317,9 @@ var thenarCharts = (function () {
     return found;
   };
 
-  Panel.prototype.placeMarks = function () {
-    var panel = this, u = this.u, left = u.bbox.left / uPlot.pxRatio, kept = new Map(), before = null;
-    this.leads(function (mark) { return u.valToPos(mark.t_s, "x"); }).forEach(function (lead) {
+  Panel.prototype.placeMarks = function (u, heads) {
+    var panel = this, left = u.bbox.left / uPlot.pxRatio, kept = new Map(), before = null;
+    heads.forEach(function (lead) {
       var key = lead[0].t_s + " " + lead[0].word, button = panel.buttons.get(key) || panel.markButton();
       panel.buttons.delete(key);
       kept.set(key, button);
