@@ -18,7 +18,7 @@ KINDS: Final = {
     "plan": "plan.json",
     "challenge": "evidence.json",
     "sensitivity": "sensitivity.json",
-    "margins": "margins.png",
+    "margins": "margins.json",
 }
 """The command that makes a folder, and the file by which it is known."""
 

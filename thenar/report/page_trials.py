@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
 from thenar.report.metrics import REQUIREMENTS_COUNT
 from thenar.report.page_pack import pack, pack_whole
 from thenar.report.picture import event_words
@@ -23,9 +24,7 @@ FORCES: Final = ("target_N", "force_N", "estimate_N")
 CURRENTS: Final = ("agonist_demand_mA", "agonist_admitted_mA", "antagonist_demand_mA", "antagonist_admitted_mA")
 WIDTHS: Final = tuple(name.replace("_mA", "_width_us") for name in CURRENTS)
 READ: Final = ("t_us", *FORCES, *CURRENTS, *WIDTHS, "reasons", "trip")
-FINEST: Final = (
-    dict.fromkeys(FORCES, 1e-3) | dict.fromkeys(CURRENTS, 0.01) | dict.fromkeys(WIDTHS, 0.5)
-)
+FINEST: Final = dict.fromkeys(FORCES, 1e-3) | dict.fromkeys(CURRENTS, 0.01) | dict.fromkeys(WIDTHS, 0.5)
 """Steps in which values are kept, N, mA and us: far below what a screen shows, and coarse enough to pack well."""
 MOST_BARS: Final = 20_000
 MOST_MARKS: Final = 2_000
@@ -68,7 +67,7 @@ def _damaged(file: Path, error: Exception) -> InputError:
 def trial_block(
     trial: int, trace: Mapping[str, NDArray[Any]], events: Sequence[Mapping[str, Any]], duration_us: int, width: int
 ) -> str:
-    """One trial as the JSON that `thenar/page/report.js` reads. `trace`: the columns READ; `width`: rows per stretch."""
+    """One trial as JSON for `thenar/page/report.js`. `trace`: the columns READ; `width`: rows per stretch."""
     shown = [*FORCES, *CURRENTS, *(name for name in WIDTHS if _varies(trace[name]))]
     packed = pack({name: trace[name].astype(np.float64) for name in shown}, FINEST, width)
     step_us = int(trace["t_us"][1] - trace["t_us"][0]) if len(trace["t_us"]) > 1 else 1
@@ -77,6 +76,7 @@ def trial_block(
     marks = marks_of(events)
     block = {
         "trial": trial,
+        "band": {"share": BAND_SHARE, "least_N": BAND_LEAST_N},
         "points": packed.points,
         "width": width,
         "step_s": step_us / US_PER_S,
