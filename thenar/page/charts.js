@@ -16,7 +16,8 @@ var thenarCharts = (function () {
 
   var SIGNS = {trip: "\u25A0", starts: "\u25BC", ends: "\u25BD", event: "\u25BC"};
   var HELP = "Drag to zoom, shift and drag to move. With the chart in focus: wheel, + and \u2212 zoom, arrows move, " +
-    "0 shows all, shift and arrows read values. Marks above the chart are buttons: their reason appears here.";
+    "0 shows all, shift and arrows read values. Marks above the chart are buttons (\u25A0 trip, " +
+    "\u25BC beginning, \u25BD end): their reason appears under it.";
   var APART_PX = 18, LANE_PX = 19, ZOOM = 0.6, LEAST_S = 1e-3;
   var LOOKS = thenarPaint.LOOKS, firstFrom = thenarThin.firstFrom, number = thenarThin.number;
   var groups = new Map();
@@ -84,7 +85,7 @@ var thenarCharts = (function () {
   };
 
   Panel.prototype.heightPx = function () {
-    return this.lanes ? LANE_PX * Math.max(1, this.lanes.length) + 44 : this.given.height || 200;
+    return this.lanes ? LANE_PX * Math.max(1, this.lanes.length) + 56 : this.given.height || 200;
   };
 
   Panel.prototype.whole = function () {
@@ -93,13 +94,13 @@ var thenarCharts = (function () {
     return [this.x[0], this.x[last]];
   };
 
-  /* Lines for uPlot: per series its values, then low and high where it has a band. */
+  /* Lines for uPlot: per series low and high where it has a band, then its values, drawn over the band. */
   Panel.prototype.lines = function () {
     var all = [];
     if (this.lanes) return [new Float64Array(this.x.length)];
     this.series.forEach(function (entry) {
-      all.push(entry.values);
       if (entry.low) all.push(entry.low, entry.high);
+      all.push(entry.values);
     });
     return all;
   };
@@ -110,12 +111,13 @@ var thenarCharts = (function () {
     this.series.forEach(function (entry, order) {
       var look = LOOKS[entry.look] || LOOKS.plain, paths = uPlot.paths[entry.step ? "stepped" : "linear"];
       var made = entry.step ? paths({align: 1}) : paths();
-      var line = {stroke: look.color, width: look.width, dash: look.dash, paths: made, points: {show: false}};
-      lines.push(Object.assign({show: !panel.hidden[entry.name]}, line));
-      if (!entry.low) return;
-      var edge = {stroke: "transparent", width: 0, paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
-      lines.push(edge, Object.assign({}, edge));
-      bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
+      var shared = {paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
+      if (entry.low) {
+        var edge = Object.assign({stroke: "transparent", width: 0}, shared);
+        lines.push(edge, Object.assign({}, edge));
+        bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
+      }
+      lines.push(Object.assign({stroke: look.color, width: look.width, dash: look.dash}, shared));
     });
     if (this.lanes) lines.push({stroke: "transparent", width: 0, points: {show: false}});
     var axis = {font: "12px system-ui, sans-serif", stroke: thenarPaint.INK,
@@ -124,8 +126,9 @@ var thenarCharts = (function () {
       width: Math.max(200, this.frame.clientWidth || 600), height: this.heightPx(), legend: {show: false},
       padding: [6, 12, 0, 0], series: lines, bands: bands,
       scales: {x: {time: false, range: function () { return panel.range(); }},
-        y: {range: function (u, low, high) { return panel.upright(low, high); }}},
-      axes: [Object.assign({size: 34}, axis), Object.assign({size: 60}, axis, this.laneAxis())],
+        y: {dir: this.lanes ? -1 : 1, range: function (u, low, high) { return panel.upright(low, high); }}},
+      axes: [Object.assign({size: 30, label: "time, s", labelSize: 16, labelGap: 0, labelFont: axis.font}, axis),
+        Object.assign({size: 60}, axis, this.laneAxis())],
       cursor: {drag: {x: true, y: false, setScale: false}, points: {show: false}, y: false,
         sync: this.given.link ? {key: "thenar-" + this.given.link, scales: ["x", null]} : undefined,
         bind: {dblclick: function () { return function () { panel.show(null); }; },
@@ -145,7 +148,7 @@ var thenarCharts = (function () {
   };
 
   Panel.prototype.upright = function (low, high) {
-    if (this.lanes) return [this.lanes.length, 0];
+    if (this.lanes) return [0, this.lanes.length];
     if (low === null || high === null) return [0, 1];
     if (high === low) { high += 0.5; low -= low === 0 ? 0 : 0.5; }
     var room = 0.08 * (high - low);

@@ -182,14 +182,17 @@ def wearer_part(run: Run, wearer: Wearer, prefix: str) -> str:
     told = f"<p>Largest pinch: {_number(first.max_pinch_N)} N.</p>"
     if first.objections:
         told += f'<p class="warn">Objections on file: {text(list(first.objections))}</p>'
+    first_shown = next((trial for trial in wearer.trials if trial.condition == "assisted"), first)
     options = "".join(
-        f'<option value="{prefix}{trial.trial}">{text(_trial_name(trial))}</option>' for trial in wearer.trials
+        f'<option value="{prefix}{trial.trial}"{" selected" if trial is first_shown else ""}>'
+        f"{text(_trial_name(trial))}</option>"
+        for trial in wearer.trials
     )
     chooser = (
         f'<div class="traces" data-wearer="{text(wearer.name)}"><p class="choose"><label>Trial of {text(wearer.name)} '
         f"<select>{options}</select></label></p><div></div></div>"
     )
-    return told + _trials_table(run, wearer) + chooser + on_file
+    return told + chooser + _trials_table(run, wearer) + on_file
 
 
 def _trial_name(trial: TrialRecord) -> str:
