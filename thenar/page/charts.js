@@ -48,9 +48,11 @@ var thenarCharts = (function () {
     this.series = given.series || [];
     this.lanes = given.lanes || null;
     this.x = given.x || new Float64Array(0);
+    this.blank = new Float64Array(this.lanes ? this.x.length : 0);
     this.marks = given.marks || [];
     this.spans = given.spans || [];
     this.hidden = {};
+    this.levels = new Map();
     this.buttons = new Map();
     this.group = groups.get(given.link) || {panels: new Set(), range: null};
     if (given.link) groups.set(given.link, this.group);
@@ -97,7 +99,7 @@ var thenarCharts = (function () {
   /* Lines for uPlot: per series low and high where it has a band, then its values, drawn over the band. */
   Panel.prototype.lines = function () {
     var all = [];
-    if (this.lanes) return [new Float64Array(this.x.length)];
+    if (this.lanes) return [this.blank];
     this.series.forEach(function (entry) {
       if (entry.low) all.push(entry.low, entry.high);
       all.push(entry.values);
@@ -157,7 +159,7 @@ var thenarCharts = (function () {
 
   Panel.prototype.slice = function () {
     var range = this.range(), pixels = Math.max(200, this.frame.clientWidth || 600);
-    return thenarThin.shown(this.x, this.lines(), range[0], range[1], pixels);
+    return thenarThin.shown(this.x, this.lines(), range[0], range[1], pixels, this.levels);
   };
 
   Panel.prototype.redraw = function () {
@@ -378,6 +380,7 @@ var thenarCharts = (function () {
     return {
       setData: function (x, series) {
         var same = alike(made.series, series || []);
+        made.levels.clear();
         made.x = x;
         made.series = series || [];
         if (same) made.redraw(); else made.plot();

@@ -62,7 +62,8 @@
   function channel(host, name, unit, what, lines, shared) {
     if (!lines[name + "_demand_" + unit]) return;
     thenarCharts.panel(host, Object.assign({title: name[0].toUpperCase() + name.slice(1) + " " + what,
-      unit: unit.replace("width_", ""), height: 145, alt: name + " " + what + " over time: what the control law asked for, and what the interlock admitted.",
+      unit: unit.replace("width_", ""), height: 145,
+      alt: name + " " + what + " over time: what the control law asked for, and what the interlock admitted.",
       series: [{name: "asked for", look: name + "-asked", values: lines[name + "_demand_" + unit], step: true},
         {name: "admitted", look: name, values: lines[name + "_admitted_" + unit], step: true}]}, shared));
   }
