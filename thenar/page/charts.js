@@ -29,20 +29,6 @@ var thenarCharts = (function () {
     return made;
   }
 
-  function sample(look) {
-    var space = "http://www.w3.org/2000/svg", picture = document.createElementNS(space, "svg");
-    picture.setAttribute("viewBox", "0 0 34 8");
-    picture.setAttribute("class", "tc-sample");
-    picture.setAttribute("aria-hidden", "true");
-    var line = document.createElementNS(space, "path");
-    line.setAttribute("d", "M0 4H34");
-    line.setAttribute("stroke", look.color);
-    line.setAttribute("stroke-width", look.width + 0.4);
-    line.setAttribute("stroke-dasharray", look.dash.join(" "));
-    picture.appendChild(line);
-    return picture;
-  }
-
   function Panel(host, given) {
     this.given = given;
     this.series = given.series || [];
@@ -119,7 +105,7 @@ var thenarCharts = (function () {
         lines.push(edge, Object.assign({}, edge));
         bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
       }
-      lines.push(Object.assign({stroke: look.color, width: look.width, dash: look.dash}, shared));
+      lines.push(Object.assign({look: look, stroke: look.color, width: look.width, dash: look.dash}, shared));
     });
     if (this.lanes) lines.push({stroke: "transparent", width: 0, points: {show: false}});
     var axis = {font: "12px system-ui, sans-serif", stroke: thenarPaint.INK,
@@ -138,7 +124,8 @@ var thenarCharts = (function () {
       hooks: {drawClear: [function (u) { thenarPaint.spans(u, panel.spans); }],
         draw: [function (u) { panel.drawn(u); }],
         setSelect: [function (u) { panel.selected(u); }], setCursor: [function (u) { panel.read(u.cursor.left); }]}
-    }, this.slice(), this.area);
+    }, null, this.area);
+    this.redraw();
     this.listLines();
   };
 
@@ -163,7 +150,11 @@ var thenarCharts = (function () {
   };
 
   Panel.prototype.redraw = function () {
-    this.u.setData(this.slice(), true);
+    var data = this.slice();
+    this.u.series.forEach(function (line, order) {
+      if (line.look) line.dash = thenarThin.isDense(data[order]) ? [] : line.look.dash;
+    });
+    this.u.setData(data, true);
   };
 
   Panel.prototype.fit = function () {
@@ -263,7 +254,7 @@ var thenarCharts = (function () {
       var button = element("button", "tc-key"), value = element("span", "tc-value", "");
       button.type = "button";
       button.setAttribute("aria-pressed", String(!panel.hidden[entry.name]));
-      button.append(sample(LOOKS[entry.look] || LOOKS.plain), element("span", "", entry.name), value);
+      button.append(thenarPaint.sample(LOOKS[entry.look] || LOOKS.plain), element("span", "", entry.name), value);
       button.addEventListener("click", function () {
         panel.hidden[entry.name] = !panel.hidden[entry.name];
         panel.plot();

@@ -2,7 +2,7 @@
 var thenarThin = (function () {
   "use strict";
 
-  var LEVEL = 16;
+  var LEVEL = 16, DENSE = 400;
 
   /* First index of x whose value is not below `at`. */
   function firstFrom(x, at) {
@@ -69,10 +69,23 @@ var thenarThin = (function () {
     }));
   }
 
+  /* Whether a line goes up and down so much that dashes can't be told apart (and take most of the time to draw). */
+  function isDense(values) {
+    var low = Infinity, high = -Infinity, way = 0;
+    for (var index = 0; index < values.length; index++) {
+      var value = values[index], before = index ? values[index - 1] : value;
+      if (value === null || before === null) continue;
+      low = Math.min(low, value);
+      high = Math.max(high, value);
+      way += Math.abs(value - before);
+    }
+    return way > DENSE * (high - low);
+  }
+
   function number(value) {
     if (value === undefined || value === null || value !== value) return "none";
     return Math.abs(value) >= 1000 ? value.toFixed(0) : String(+value.toPrecision(4));
   }
 
-  return {firstFrom: firstFrom, extremes: extremes, shown: shown, number: number};
+  return {firstFrom: firstFrom, extremes: extremes, shown: shown, isDense: isDense, number: number};
 })();
