@@ -163,7 +163,7 @@ def text_of(value: object) -> str:
 def _said(record: Mapping[str, Any]) -> str:
     told = ""
     compared = [one["sentence"] for one in record.get("comparisons", ()) if one["family"] != "detail"]
-    for key, found in {"In words": compared} | {key: record.get(key) for key in SAID}.items():
+    for key, found in [("In words", compared), *((key, record.get(key)) for key in SAID)]:
         if found:
             lines = [found] if isinstance(found, str) else found
             told += f"<h3>{text(key.replace('_', ' ').capitalize())}</h3>{listed(lines)}"
