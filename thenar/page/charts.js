@@ -202,7 +202,6 @@ var thenarCharts = (function () {
   Panel.prototype.press = function (event, handle) {
     this.area.focus({preventScroll: true});
     if (!event.shiftKey) { handle(event); return; }
-    event.preventDefault();
     var panel = this, start = event.clientX, range = this.range(), wide = this.u.over.clientWidth;
     function moved(now) {
       var step = (start - now.clientX) / wide * (range[1] - range[0]);

@@ -101,6 +101,6 @@ def _wearers(run: page_run.Run, prefix: str) -> str:
         f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's'}; choose one. "
         f"{text(page_run.left_out(run))}</p>"
         f'<nav aria-label="Wearers"><ul class="people">{links}</ul></nav>'
-        '<noscript><p class="warn">Traces need JavaScript; all tables and pictures are here without it.</p></noscript>'
+        '<p class="warn uncoded">Traces need JavaScript; all tables and pictures are here without it.</p>'
         f"{parts}"
     )
