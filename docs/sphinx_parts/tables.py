@@ -112,6 +112,9 @@ def _shown(value: object) -> str:
         return "none"
     if isinstance(value, bool):
         return str(value).lower()
+    if isinstance(value, BaseModel):
+        given = {key: each for key, each in value.model_dump().items() if each is not None}
+        return ", ".join(f"{key} = {_shown(each)}" for key, each in given.items())
     if isinstance(value, tuple):
         return f"[{', '.join(_shown(each) for each in value)}]"
     return f'"{value}"' if isinstance(value, str) else f"{value!r}"
