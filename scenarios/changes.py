@@ -27,7 +27,7 @@ def with_values(loaded: LoadedScenario, values: Mapping[str, Value]) -> LoadedSc
     return next(settings_of(loaded, [values]))
 
 
-def text_with(text: str, values: Mapping[str, Value], file: str) -> str:
+def text_with(text: str, values: Mapping[str, Value | list[float]], file: str) -> str:
     """A scenario's text with `values` by key path in it, unchecked. `file`: for errors. Raises InputError."""
     document = tomlkit.parse(text.removeprefix("\ufeff"))
     for path, value in values.items():
@@ -67,7 +67,7 @@ def value_at(loaded: LoadedScenario, path: str) -> object:
     return found
 
 
-def _put(document: Any, path: str, value: Value, file: str) -> None:
+def _put(document: Any, path: str, value: Value | list[float], file: str) -> None:
     """Set one value in a TOML document, with the tables above it where they are missing."""
     parts = _parts(path, file)
     table = document

@@ -111,9 +111,14 @@ def _fault(scenario: Scenario, index: int, fault: Fault, file: str) -> Iterator[
             allowed = f"conditions of this scenario: {', '.join(scenario.conditions)}"
             yield Problem(file, f"{key}.conditions", shown(condition), allowed)
     for earlier, other in enumerate(scenario.faults[:index]):
-        if _same_thing(fault, other) and _together(fault, other) and _meet(fault, other):
+        if _together(fault, other) and one_meets_other(fault, other):
             found = f"a {fault.kind} at {fault.at_s!r} s while that of faults[{earlier}] lasts"
             yield Problem(file, f"{key}.at_s", found, "faults of one kind one after the other")
+
+
+def one_meets_other(one: Fault, other: Fault) -> bool:
+    """True when two faults of one kind (of one channel, where they have one) would last at the same time."""
+    return _same_thing(one, other) and _meet(one, other)
 
 
 def _same_thing(one: Fault, other: Fault) -> bool:

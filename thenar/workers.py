@@ -78,13 +78,13 @@ def described(trial: Trial) -> str:
 
 def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Generator[Finished, None, None]:
     before = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=_settle_in)
+    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=settle_in)
     waiting: deque[tuple[Trial, Future[Finished]]] = deque()
     left = iter(trials)
     try:
         while True:
             for trial in left:
-                with _interrupts_held_back():
+                with interrupts_held_back():
                     waiting.append((trial, pool.submit(finish, trial, moving)))
                 if len(waiting) >= jobs * QUEUED_PER_JOB:
                     break
@@ -123,7 +123,7 @@ def _answer(trial: Trial, future: Future[Finished]) -> Finished:
 
 
 @contextmanager
-def _interrupts_held_back() -> Iterator[None]:
+def interrupts_held_back() -> Iterator[None]:
     """Deliver Ctrl-C only afterwards. A worker that is born meanwhile inherits this and never sees one at all.
 
     The mask is for the worker. It does not hold back this process: a library's thread may take the signal, and Python
@@ -148,7 +148,7 @@ def _interrupts_held_back() -> Iterator[None]:
             signal.raise_signal(signal.SIGINT)
 
 
-def _settle_in() -> None:
+def settle_in() -> None:
     """Leave Ctrl-C to the starting process (also where signals can't be held back), and end when that is gone."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -29,6 +29,7 @@ from thenar.cli.arguments import (
 from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_compare import for_compare
 from thenar.cli.parser_dossier import for_dossier
+from thenar.cli.parser_pace import for_pace
 from thenar.cli.parser_plan import for_plan
 from thenar.cli.recordings import for_recordings
 
@@ -48,6 +49,7 @@ COMMANDS: Final = (
     "laws",
     "limits",
     "margins",
+    "pace",
     "plan",
     "replay",
     "run",
@@ -156,6 +158,7 @@ def parser() -> argparse.ArgumentParser:
     _for_sweeps(add)
     _for_tuning(add)
     for_recordings(add)
+    for_pace(add)
     for_plan(add)
     for_breakeven(add)
     for_compare(add)

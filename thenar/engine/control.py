@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from thenar.controller.law import AT_REST, Law
+from thenar.controller.stepped import SteppedLaw
 from thenar.engine.asking import WALL_LIMIT_S, Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
 from thenar.engine.happenings import told
@@ -27,12 +29,25 @@ NOTED_FAULTS: Final = 50
 _NOT_ASKED: Final = Answer(AT_REST, LAW_LATE, "")
 
 
+class Timekeeper(Protocol):
+    """Says of a control tick, at `t_us` us of simulated time, whether it is still in time by the wall clock."""
+
+    def begins(self, t_us: int) -> bool:
+        """Asked before the law is."""
+        ...
+
+    def answered(self, t_us: int) -> bool:
+        """Asked once the law has answered."""
+        ...
+
+
 class Loop:
     """The law and the interlock around one desk."""
 
     def __init__(self, trial: Trial, desk: Desk, law: Law, note: Callable[..., None]) -> None:
         """`note(t_us, kind, **more)` is told of armings, trips and law faults."""
         self.watched = False
+        self.timekeeper: Timekeeper | None = None
         self._desk, self._law, self._note, self._trial = desk, law, note, trial
         self._seen = np.zeros(SEEN_SIZE)
         self._silent_until_us = -1
@@ -41,10 +56,17 @@ class Loop:
         self._law_faults = 0
         self._asked_before = False
 
-    def tick(self, t_us: int) -> tuple[int, int]:
-        """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do)."""
-        desk = self._desk
+    def tick(self, t_us: int) -> tuple[int, int] | None:
+        """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do).
+
+        None when the timekeeper passed the tick over: what was admitted before lives on until it expires.
+        """
+        desk, timekeeper = self._desk, self.timekeeper
+        if timekeeper is not None and not timekeeper.begins(t_us):
+            return None
         answer = self._answer(t_us)
+        if timekeeper is not None and not timekeeper.answered(t_us):
+            return None
         agonist_us, antagonist_us, happened = tick_instant(
             t_us,
             desk.live,
@@ -64,13 +86,24 @@ class Loop:
 
     def fault(self, place: int, t_us: int) -> None:
         """A fault begins or ends (row `place` of the desk's faults): a stall, a stop, an operator who re-arms."""
+        self.befall(place, t_us, self._desk.faults, self._desk.fault_shares)
+
+    def befall(self, place: int, t_us: int, faults: NDArray[np.int64], shares: NDArray[np.float64]) -> None:
+        """As `fault`, with rows (`happenings.fault_rows`) that need not be the desk's own: a fault nobody scheduled."""
         desk = self._desk
         fault_instant(
-            place, t_us, desk.live, desk.faults, desk.fault_shares, desk.limits, desk.memory, desk.admitted,
+            place, t_us, desk.live, faults, shares, desk.limits, desk.memory, desk.admitted,
             desk.decisions, desk.happenings,
         )  # fmt: skip
         self._stalled = bool(desk.live["stalled"][0])
         self._tell(int(desk.live["happenings"][0]))
+
+    def use(self, law: Law) -> None:
+        """Ask another law from the next tick on. One of the same kind goes on with what its predecessor remembers."""
+        before = self._law
+        if isinstance(law, SteppedLaw) and isinstance(before, SteppedLaw) and type(law) is type(before):
+            law.memory[:] = before.memory
+        self._law = law
 
     def _answer(self, t_us: int) -> Answer:
         """The law's answer; a latched loop asks for nothing, a stalled law says nothing."""

@@ -6,7 +6,8 @@ Any Python object that keeps the law contract can be plugged in. The only way to
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable
+from collections.abc import Generator, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, Final
 
 import numpy as np
@@ -65,10 +66,20 @@ class EventTrial:
 
     def run(self) -> TrialResult:
         """Run to the end and hand over what was recorded."""
+        with self.law_watched():
+            self.env.run()
+        return self.result()
+
+    @contextmanager
+    def law_watched(self) -> Iterator[None]:
+        """While open, a law that is not ours is interrupted when it overruns, where that is possible."""
         with overrun_watch() as possible:
             if self.loop is not None:
                 self.loop.watched = possible and not is_built_in(self.trial.law.name or "")
-            self.env.run()
+            yield
+
+    def result(self) -> TrialResult:
+        """What was recorded, of a trial that has run to its end."""
         return as_result(self.trial, self.desk, self.occurrences)
 
     @property
@@ -148,7 +159,10 @@ class EventTrial:
         for t_us in range(0, self.trial.duration_us + 1, period_us):
             yield Due(env, wait_us, Phase.CONTROL)
             wait_us = period_us
-            agonist_us, antagonist_us = loop.tick(t_us)
+            pulses_us = loop.tick(t_us)
+            if pulses_us is None:
+                continue
+            agonist_us, antagonist_us = pulses_us
             if agonist_us != due_us[AGONIST]:
                 self._arrange_pulse(loop, AGONIST, t_us, agonist_us)
             if antagonist_us != due_us[ANTAGONIST]:

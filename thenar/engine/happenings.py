@@ -94,9 +94,14 @@ def fault_times(trial: Trial) -> list[tuple[int, Any, bool]]:
 
 def fault_rows(trial: Trial) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """`fault_times` as integers, shape (n, 4), and the share that each sets, shape (n,)."""
-    rows = np.zeros((len(fault_times(trial)), len(FaultRow._fields)), dtype=np.int64)
+    return rows_of(fault_times(trial))
+
+
+def rows_of(times: list[tuple[int, Any, bool]]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Beginnings and ends of faults, as (t_us, fault, begins), as rows: shapes (n, 4) and (n,)."""
+    rows = np.zeros((len(times), len(FaultRow._fields)), dtype=np.int64)
     shares = np.zeros(len(rows))
-    for place, (t_us, fault, begins) in enumerate(fault_times(trial)):
+    for place, (t_us, fault, begins) in enumerate(times):
         kind, which = SENSOR, 0
         if isinstance(fault, ElectrodeLift):
             kind, which = LIFT, CHANNELS.index(fault.channel)
@@ -121,8 +126,7 @@ def told(trial: Trial, row: list[int]) -> dict[str, object]:
         return {"t_us": t_us, "kind": "target", "target_N": float(trial.target_N[value])}
     if kind == FAULT:
         _, fault, begins = fault_times(trial)[value]
-        what = {key: found for key, found in fault.model_dump().items() if key not in ("at_s", "conditions")}
-        return {"t_us": t_us, "kind": "fault" if begins else "fault-ends", "fault": what.pop("kind"), **what}
+        return fault_told(t_us, fault, begins)
     if kind == TRIP:
         return {"t_us": t_us, "kind": "trip", "cause": f"R{value:02d}", "needs": rearming_needs(value)}
     if kind == CLEARED:
@@ -130,3 +134,9 @@ def told(trial: Trial, row: list[int]) -> dict[str, object]:
     if kind == ARMED:
         return {"t_us": t_us, "kind": "armed"}
     return {"t_us": t_us, "kind": "arming-refused", "reasons": list(reason_ids(value))}
+
+
+def fault_told(t_us: int, fault: Any, begins: bool) -> dict[str, object]:
+    """The beginning or the end of a fault as an event of a result."""
+    what = {key: found for key, found in fault.model_dump().items() if key not in ("at_s", "conditions")}
+    return {"t_us": t_us, "kind": "fault" if begins else "fault-ends", "fault": what.pop("kind"), **what}
