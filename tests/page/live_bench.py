@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from typing import Any, NamedTuple
 
 from tornado.httpclient import HTTPRequest
@@ -19,10 +19,10 @@ class SilentLoop:
 
     def __init__(self) -> None:
         self.sent: list[dict[str, Any]] = []
-        self.running = True
+        self.closed = False
         self._said: list[dict[str, Any]] = []
 
-    def send(self, message: Mapping[str, Any]) -> None:
+    def send(self, message: dict[str, Any]) -> None:
         self.sent.append(dict(message))
 
     def say(self, *messages: dict[str, Any]) -> None:
@@ -32,11 +32,8 @@ class SilentLoop:
         said, self._said = self._said, []
         return said
 
-    def alive(self) -> bool:
-        return self.running
-
     def close(self) -> None:
-        self.running = False
+        self.closed = True
 
     def did(self) -> list[str]:
         """What reached the loop, by its first word."""
@@ -123,7 +120,7 @@ async def heard(socket: WebSocketClientConnection, kind: str, within_s: float = 
             raw = await socket.read_message()
             assert raw is not None, f"shut: {socket.close_code} {socket.close_reason}"
             message: dict[str, Any] = json.loads(raw)
-            if message["say"] == kind:
+            if message["is"] == kind:
                 return message
 
 

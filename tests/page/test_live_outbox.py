@@ -42,7 +42,7 @@ def test_the_oldest_rows_are_left_out_and_told() -> None:
         assert box.put(Letter("rows", f"{number:02d}" + piece[2:], 3))
     found = taken(box)
     assert found[0] == "trip"
-    assert json.loads(found[1]) == {"say": "left-out", "rows": 45}
+    assert json.loads(found[1]) == {"is": "left-out", "rows": 45}
     assert [text[:2] for text in found[2:]] == [f"{number:02d}" for number in range(15, 25)]
     assert box.rows_left_out == 45
 

@@ -70,7 +70,7 @@ def headers(host: str, framed: bool) -> dict[str, str]:
         "X-Content-Type-Options": "nosniff",
         "Referrer-Policy": "no-referrer",
         "Cache-Control": "no-store",
-        "Permissions-Policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=(), bluetooth=()",
+        "Permissions-Policy": "camera=(), microphone=(), geolocation=(), usb=(), serial=()",
         "Server": "thenar",
     }
     if not framed:

@@ -55,7 +55,7 @@ class Outbox:
             return None
         if self._left_out and self._letters[0].kind == "rows":
             told, self._left_out = self._left_out, 0
-            return json.dumps({"say": "left-out", "rows": told})
+            return json.dumps({"is": "left-out", "rows": told})
         letter = self._letters.popleft()
         self._weigh_off(letter)
         return letter.text

@@ -18,6 +18,7 @@ import signal
 import socket
 from collections.abc import Callable
 from importlib.resources import files
+from pathlib import PurePath
 from typing import Final, NamedTuple
 
 from tornado.httpserver import HTTPServer
@@ -30,21 +31,19 @@ from thenar.live.heard import MOST_BYTES
 from thenar.live.hub import Hub, Session
 from thenar.live.requests import MOST_BODY, Asset, AssetDoor, House, NoDoor, StopPress
 from thenar.live.sockets import LiveDoor, StopDoor
+from thenar.page import SCRIPTS, STYLES
 
 _PLAIN: Final = "text/plain; charset=utf-8"
 _SCRIPT: Final = "text/javascript; charset=utf-8"
 _STYLE: Final = "text/css; charset=utf-8"
 _HTML: Final = "text/html; charset=utf-8"
+_KINDS: Final = {".js": _SCRIPT, ".css": _STYLE, ".html": _HTML, ".uplot": _PLAIN}
 _PAGE_FILES: Final = (
-    ("thenar.page", "uplot.min.js", _SCRIPT),
-    ("thenar.page", "uplot.min.css", _STYLE),
-    ("thenar.page", "charts.js", _SCRIPT),
-    ("thenar.page", "look.css", _STYLE),
-    ("thenar.page", "LICENSE.uplot", _PLAIN),
-    ("thenar.live", "bench.css", _STYLE),
-    ("thenar.live", "bench.js", _SCRIPT),
-)
-_STOP_FILES: Final = (("thenar.live", "stop.css", _STYLE), ("thenar.live", "stop.js", _SCRIPT))
+    *(("thenar.page", name) for name in (*SCRIPTS, *STYLES, "LICENSE.uplot")),
+    *(("thenar.live", name) for name in ("bench.css", "bench_trace.js", "bench_controls.js", "bench_told.js",
+        "bench_compare.js", "bench.js")),
+)  # fmt: skip
+_STOP_FILES: Final = (("thenar.live", "stop.css"), ("thenar.live", "stop.js"))
 SEND_BUFFER: Final = 262_144
 """Room in the system for what a page hasn't read, bytes; beyond it the outbox fills, where old rows are left out."""
 PING_S: Final = 10.0
@@ -119,7 +118,7 @@ def application(house: House) -> Application:
             (rf"{first}/live", LiveDoor, shared),
             (rf"{first}/stop-live", StopDoor, shared),
             (rf"{first}/press", StopPress, shared),
-            (rf"{first}/([A-Za-z.]{{0,32}})", AssetDoor, shared),
+            (rf"{first}/([A-Za-z._]{{0,32}})", AssetDoor, shared),
         ],
         default_handler_class=NoDoor,
         default_handler_args=shared,
@@ -143,5 +142,5 @@ def house_of(hub: Hub, port: int) -> House:
     return House(hub, tokens, port, page_files, stop_files, set(), set())
 
 
-def _assets(named: tuple[tuple[str, str, str], ...]) -> dict[str, Asset]:
-    return {name: Asset(kind, (files(package) / name).read_bytes()) for package, name, kind in named}
+def _assets(named: tuple[tuple[str, str], ...]) -> dict[str, Asset]:
+    return {name: Asset(_KINDS[PurePath(name).suffix], (files(package) / name).read_bytes()) for package, name in named}

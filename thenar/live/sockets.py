@@ -12,9 +12,10 @@ from typing import Any, Final
 from tornado.websocket import WebSocketClosedError, WebSocketHandler
 
 from thenar.live.doors import our_host, our_origin
-from thenar.live.heard import Allowance, RefusedError, understood
+from thenar.live.heard import Allowance, understood
 from thenar.live.outbox import Letter, Outbox
 from thenar.live.requests import House
+from thenar.live.session_messages import RefusedError
 
 MOST_PAGES: Final = 8
 MOST_STOPS: Final = 16
@@ -100,14 +101,14 @@ class LiveDoor(_Socket):
     def on_message(self, message: str | bytes) -> None:
         """What the page says: checked, counted, handed to the loop. A stop is never counted."""
         try:
-            found = understood(message)
+            found = understood(message, self._name)
         except RefusedError as error:
             self._refuse(self.no_sense(error))
             return
         if found["do"] != "stop" and not self._allowance.spend():
             self._too_much()
             return
-        self.house.hub.session.send(found if found["do"] == "stop" else {**found, "for": self._name})
+        self.house.hub.session.send(found)
 
     async def shown_out(self) -> None:
         """Send what still waits, say that it is over, and shut."""
@@ -135,7 +136,7 @@ class LiveDoor(_Socket):
             self.close(POLICY, "too many messages")
 
     def _refuse(self, why: str) -> None:
-        self.put(Letter("refused", json.dumps({"say": "refused", "why": why})))
+        self.put(Letter("refused", json.dumps({"is": "refused", "why": why})))
 
     async def _write(self) -> None:
         """Send letters one by one, as fast as the page takes them."""
@@ -165,30 +166,31 @@ class StopDoor(_Socket):
             return
         self.set_nodelay(True)
         self.house.stops.add(self)
-        self._told = ""
+        self._told: dict[str, object] = {}
         self._unwatch = self.house.hub.watch(self._tell)
 
     def on_message(self, message: str | bytes) -> None:
         """A stop, or nothing that we know."""
         try:
-            understood(message, only=("stop",))
+            stop = understood(message, "stop")["do"] == "stop"
         except RefusedError as error:
-            self._say({"say": "refused", "why": self.no_sense(error)})
-        else:
+            self._say({"is": "refused", "why": self.no_sense(error)})
+            return
+        if stop:
             self.house.hub.session.send({"do": "stop"})
+        else:
+            self._say({"is": "refused", "why": self.no_sense(RefusedError("this socket takes a stop, nothing else"))})
 
     def on_close(self) -> None:
         """The frame is gone."""
         self._unwatch()
         self.house.stops.discard(self)
 
-    def _tell(self, message: Mapping[str, Any]) -> None:
-        if message.get("say") != "state":
-            return
-        words = json.dumps({"say": "loop", "latched": bool(message.get("latched")), "words": message.get("words")})
-        if words != self._told:
-            self._told = words
-            self._say(json.loads(words))
+    def _tell(self, state: Mapping[str, Any]) -> None:
+        told = {"is": "loop", "latched": state["latched"], "cause": state["cause"]}
+        if told != self._told:
+            self._told = told
+            self._say(told)
 
     def _say(self, message: Mapping[str, object]) -> None:
         try:

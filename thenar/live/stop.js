@@ -16,7 +16,7 @@
       const heard = JSON.parse(event.data);
       if (heard.say !== "loop") return;
       button.classList.toggle("pressed", heard.latched);
-      say(heard.latched ? "latched: nothing leaves" : "ready (Esc)");
+      say(heard.latched ? `latched (${heard.cause}): nothing leaves` : "ready (Esc)");
     };
   }
 
