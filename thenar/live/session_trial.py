@@ -86,7 +86,8 @@ class LiveTrial(EventTrial):
                 raise RefusedError(
                     f"a {fault.kind} lasts or is scheduled from {other.at_s:g} s on, one after the other"
                 )
-        self._live_faults.append(fault)
+        if not stop:
+            self._live_faults.append(fault)
         self._befall(fault, t_us, begins=True)
         end_us = t_us + us_from_s(length_s(fault))
         if t_us < end_us <= self.trial.duration_us:
