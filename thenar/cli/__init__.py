@@ -32,6 +32,7 @@ from thenar.cli.parser_compare import for_compare
 from thenar.cli.parser_dossier import for_dossier
 from thenar.cli.parser_pace import for_pace
 from thenar.cli.parser_plan import for_plan
+from thenar.cli.parser_report import for_report
 from thenar.cli.recordings import for_recordings
 
 USAGE_ERROR: Final = 2
@@ -54,6 +55,7 @@ COMMANDS: Final = (
     "pace",
     "plan",
     "replay",
+    "report",
     "run",
     "schema",
     "sensitivity",
@@ -166,6 +168,7 @@ def parser() -> argparse.ArgumentParser:
     for_breakeven(add)
     for_compare(add)
     for_dossier(add)
+    for_report(add)
     _for_reviewers(add)
     add("laws", "list the control laws and their settings")
     schema = add("schema", "print the JSON Schema of scenario files, for editors")

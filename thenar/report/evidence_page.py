@@ -22,8 +22,8 @@ _HEADERS: Final = (
 _LOOSER: Final = ("Key", "Rule", "Default", "In force", "Reason given")
 
 
-def page(record: Record) -> str:
-    """The whole page. `record`: as `thenar.report.evidence.evidence_record` makes it."""
+def parts(record: Record) -> list[tuple[str, str, str]]:
+    """Anchor, title and HTML of each part. `record`: as `thenar.report.evidence.evidence_record` makes it."""
     content = {
         "glance": _glance(record),
         "requirements": _requirements(record["requirements"]),
@@ -36,9 +36,19 @@ def page(record: Record) -> str:
         "stamps": _stamps(record),
         "standards": _standards(record),
     }
+    return [(name, _SECTIONS[name], html) for name, html in content.items()]
+
+
+def title_of(record: Record) -> str:
+    """What the page is called."""
+    return f"Evidence on the interlock under {record['profile']['name']}"
+
+
+def page(record: Record) -> str:
+    """The whole page. `record`: as `thenar.report.evidence.evidence_record` makes it."""
     links = "".join(f'<a href="#{name}">{title}</a>' for name, title in _SECTIONS.items())
-    sections = "".join(section(name, _SECTIONS[name], html) for name, html in content.items())
-    title = f"Evidence on the interlock under {text(record['profile']['name'])}"
+    sections = "".join(section(*part) for part in parts(record))
+    title = text(title_of(record))
     return (
         f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>'
         f'<meta name="viewport" content="width=device-width, initial-scale=1"><style>{STYLE}</style></head><body>'

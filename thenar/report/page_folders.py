@@ -1,0 +1,105 @@
+"""`thenar report`: finished folders of any kind as one page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from thenar.report import page_run
+from thenar.report.evidence_html import text
+from thenar.report.page_frame import Part, cautions, page
+from thenar.report.page_reading import kind_of
+from thenar.report.page_results import results_of
+from thenar.shared.errors import InputError, Problem
+
+MOST_BYTES: Final = 6_000_000
+SPARE_BYTES: Final = 50_000
+LEAST_ROOM_BYTES: Final = 200_000
+
+
+class _Share(NamedTuple):
+    """What one folder brings to the page. `runs`: the run to take traces from, with the prefix of its data's ids."""
+
+    title: str
+    line: str
+    warnings: list[str]
+    parts: list[Part]
+    run: tuple[page_run.Run, str] | None
+
+
+def report_page(folders: Sequence[Path], advance: Callable[[str], object]) -> str:
+    """The page of `folders`, the first of which names it. `advance` is told of each trial read.
+
+    Raises InputError when a folder is of no known kind or damaged, or when pictures and tables alone fill the page.
+    """
+    shares = [_share(folder, "" if len(folders) == 1 else f"f{number}-") for number, folder in enumerate(folders, 1)]
+    parts = [part for share in shares for part in share.parts]
+    doubled = {part.name for part in parts if sum(part.name == other.name for other in parts) > 1}
+    if doubled:
+        found = "two folders of `thenar challenge`"
+        raise InputError([Problem(str(folders[-1]), "", found, "one at most in a page")])
+    parts.append(Part("cautions", "Cautions", cautions()))
+    warnings = [warning for share in shares for warning in share.warnings]
+    title = shares[0].title
+    line = ". ".join(dict.fromkeys(share.line for share in shares)) + "."
+    runs = [share.run for share in shares if share.run]
+    blocks: dict[str, str] = {}
+    if runs:
+        empty = page(title, line, warnings, parts, {"none": ""})
+        room = (MOST_BYTES - SPARE_BYTES - len(empty.encode())) // len(runs)
+        if room < LEAST_ROOM_BYTES:
+            found = f"{len(empty.encode())} bytes without any trace"
+            raise InputError([Problem(str(folders[0]), "", found, "folders that leave room for traces: give fewer")])
+        for run, prefix in runs:
+            made = page_run.blocks(run, room, advance)
+            blocks |= {f"{prefix}trial-{one.trial}": block
+                       for one, block in zip(run.manifest.trials, made, strict=True)}  # fmt: skip
+    return page(title, line, warnings, parts, blocks)
+
+
+def trials_in(folders: Sequence[Path]) -> int:
+    """How many trials there are to read. Raises InputError when a folder is of no known kind."""
+    return sum(len(page_run.read_run(folder).manifest.trials) for folder in folders if kind_of(folder) == "run")
+
+
+def _share(folder: Path, prefix: str) -> _Share:
+    kind = kind_of(folder)
+    if kind != "run":
+        results = results_of(folder, kind, prefix)
+        parts = [Part(part.name, _named(part.title, prefix, kind), part.html) for part in results.parts]
+        return _Share(results.title, results.line, results.warnings, parts, None)
+    run = page_run.read_run(folder)
+    titled = [
+        Part("what", "What was run", page_run.what_was_run(run)),
+        Part("results", "Results", page_run.results(run)),
+        Part("interlock", "Interlock", page_run.interlock(run)),
+        Part("wearers", "Wearers", _wearers(run, prefix)),
+        Part("sheet", "Running sheet", page_run.sheet(run)),
+        Part("scenario", "Scenario file", page_run.scenario_text(run)),
+    ]
+    parts = [Part(prefix + part.name, _named(part.title, prefix, kind), part.html) for part in titled if part.html]
+    line = f"Made by `thenar run` of {run.manifest.scenario.name}, seed {run.manifest.seed}, {run.manifest.written_utc}"
+    return _Share(str(run.summary["title"]), line, page_run.warnings_of(run), parts, (run, prefix))
+
+
+def _named(title: str, prefix: str, kind: str) -> str:
+    """A part's title; where several folders share a page, with the command that made it."""
+    return f"{title} ({kind})" if prefix else title
+
+
+def _wearers(run: page_run.Run, prefix: str) -> str:
+    """The list of wearers, then a part for each."""
+    people = page_run.wearers_of(run)
+    links = "".join(f'<li><a href="#{prefix}wearer-{one.number}">{text(one.name)}</a></li>' for one in people)
+    parts = "".join(
+        f'<section class="person" id="{prefix}wearer-{one.number}"><h3>{text(one.name)}</h3>'
+        f"{page_run.wearer_part(run, one, f'{prefix}trial-')}</section>"
+        for one in people
+    )
+    return (
+        f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's'}; choose one.</p>"
+        f'<nav aria-label="Wearers"><ul class="people">{links}</ul></nav>'
+        '<noscript><p class="warn">Traces need JavaScript; all tables and pictures are here without it.</p></noscript>'
+        f"{parts}"
+    )

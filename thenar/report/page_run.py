@@ -1,0 +1,251 @@
+"""A run on a page: what was run, its results, its limits, and a part for each wearer with the traces."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from thenar.report.evidence_html import listed, table, text
+from thenar.report.folder import read_events
+from thenar.report.manifest import Manifest, TrialRecord, read_manifest
+from thenar.report.page_pictures import figures
+from thenar.report.page_reading import record_in, rows_in
+from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
+from thenar.shared.errors import InputError, Problem
+
+PICTURES: Final = ("force.png", "errors.png")
+SHEET: Final = "sheet.csv"
+MEASURES: Final = (
+    ("mean_abs_error_N", "Mean absolute error, N"), ("rms_error_N", "RMS error, N"), ("in_band_percent", "In band, %"),
+    ("cv_percent", "CV, %"), ("overshoot_N", "Overshoot, N"), ("settling_s", "Settling, s"),
+    ("trips", "Trips"), ("agonist_charge_both_phases_uC", "Agonist charge, uC"),
+    ("antagonist_charge_both_phases_uC", "Antagonist charge, uC"), ("own_impulse_percent", "Own force, %"),
+    ("against_own_percent", "Against own, %"), ("refusals_per_min", "Refused, 1/min"),
+)  # fmt: skip
+BYTES_PER_ROW: Final = 5
+"""About what a row of a trace takes in the page: only the first guess."""
+LEAST_WIDTH: Final = 3
+"""Stretches of two rows would save nothing: two numbers each."""
+
+
+class Run(NamedTuple):
+    """A finished run folder, read. `summary`: summary.json as it is."""
+
+    folder: Path
+    manifest: Manifest
+    summary: Mapping[str, Any]
+
+
+def read_run(folder: Path) -> Run:
+    """The run in `folder`. Raises InputError when something is missing or damaged."""
+    run = Run(folder, read_manifest(folder), record_in(folder, "summary.json"))
+    for key in ("title", "by_condition_and_target", "by_trial_and_target", "measures"):
+        if key not in run.summary:
+            raise InputError([Problem(str(folder / "summary.json"), key, "nothing", "a record that a run made")])
+    return run
+
+
+def warnings_of(run: Run) -> list[str]:
+    """What a reader must see first: trials that never armed, and limits that were loosened."""
+    told = [
+        f"REFUSED TO ARM in {len(one['trials'])} of {len(run.manifest.trials)} trials, so no pulse left "
+        f"({', '.join(one['wearers'])}): " + ", ".join(f"{rule} {words}" for rule, words in one["why"].items())
+        for one in run.summary.get("refused_to_arm", [])
+    ]
+    limits = run.manifest.limits
+    return told + [
+        f"Limits deviate from {limits.based_on}: {one.key} is {one.value:g} {one.unit} in place of {one.default:g} "
+        f"{one.unit} ({one.rule}). Reason given: {one.reason}"
+        for one in limits.deviations
+    ]
+
+
+def what_was_run(run: Run) -> str:
+    """Scenario, seeds, versions, people and trials; what to look at, in the scenario's own words."""
+    manifest, made = run.manifest, run.manifest.made_by
+    wearers = list(dict.fromkeys(trial.wearer_name for trial in manifest.trials))
+    conditions = list(dict.fromkeys(trial.condition for trial in manifest.trials))
+    named = {
+        "Scenario": f"{manifest.scenario.name}, SHA-256 {manifest.scenario.sha256}",
+        "Seed": manifest.seed,
+        "Trials": f"{len(manifest.trials)} of {max(one.duration_us for one in manifest.trials) / 1e6:g} s at most",
+        "Wearers": f"{len(wearers)}, all simulated",
+        "Conditions": conditions,
+        "Limits": f"{manifest.limits.profile}, fingerprint {manifest.limits.fingerprint}",
+        "Written": manifest.written_utc,
+        "By": f"thenar {made.thenar}, step sources {made.steps}, Python {made.python} on {made.machine}",
+        "Libraries": ", ".join(f"{name} {version}" for name, version in made.libraries.items()),
+        **{f"Input {one.name}": f"SHA-256 {one.sha256}" for one in manifest.inputs},
+    }
+    watch = _watch(manifest.scenario.text)
+    told = f"<p><strong>What to look at:</strong> {text(watch)}</p>" if watch else ""
+    return told + facts(named)
+
+
+def facts(named: Mapping[str, object]) -> str:
+    """Names and what stands behind them."""
+    return "<dl>" + "".join(f"<dt>{text(name)}</dt><dd>{text(value)}</dd>" for name, value in named.items()) + "</dl>"
+
+
+def _watch(scenario: str) -> str:
+    try:
+        found = tomllib.loads(scenario).get("watch", "")
+    except tomllib.TOMLDecodeError:
+        return ""
+    return found if isinstance(found, str) else ""
+
+
+def results(run: Run) -> str:
+    """The table of conditions by target, and the run's pictures."""
+    rows = [
+        [text(line["condition"]), text(line["target"]), text(line["wearers"]),
+         *(_spread(line[name]) for name, _ in MEASURES if name in line)]
+        for line in run.summary["by_condition_and_target"]
+    ]  # fmt: skip
+    shown = [words for name, words in MEASURES if name in run.summary["measures"]]
+    caption = "Conditions by target: mean over wearers, with the SD between them where there are several"
+    told = table(caption, ["Condition", "Target", "Wearers", *shown], rows)
+    means = [f"{words}: {run.summary['measures'][name]['meaning']}" for name, words in MEASURES
+             if name in run.summary["measures"]]  # fmt: skip
+    return (
+        told
+        + f"<details><summary>What the measures mean</summary>{listed(means)}</details>"
+        + figures(run.folder, PICTURES)
+    )
+
+
+def _spread(found: Mapping[str, Any]) -> str:
+    if found["mean"] is None:
+        return "-"
+    sd = "" if found["sd"] is None else f" &plusmn; {found['sd']:.3g}"
+    return f"{found['mean']:.3g}{sd}"
+
+
+def interlock(run: Run) -> str:
+    """How often each rule acted, by condition."""
+    by_condition = run.summary.get("reason_ticks_by_condition", {})
+    acted = sorted({rule for counts in by_condition.values() for rule in counts})
+    if not acted:
+        return "<p>No rule of the interlock acted in any trial.</p>"
+    rows = [[text(rule), text(TITLES.get(rule, "")), *(text(counts.get(rule, 0)) for counts in by_condition.values())]
+            for rule in acted]  # fmt: skip
+    caption = "Control ticks and pulses at which a rule of the interlock acted, over all trials"
+    return table(caption, ["Rule", "What it holds", *by_condition], rows)
+
+
+def sheet(run: Run) -> str:
+    """The running sheet of a study; nothing for other runs."""
+    if not (run.folder / SHEET).is_file():
+        return ""
+    headers, rows = rows_in(run.folder, SHEET)
+    return table("Running sheet: who did what in which order", headers, [[text(cell) for cell in row] for row in rows])
+
+
+def scenario_text(run: Run) -> str:
+    """The scenario file as it was run."""
+    return f'<pre tabindex="0" aria-label="Scenario file">{text(run.manifest.scenario.text)}</pre>'
+
+
+class Wearer(NamedTuple):
+    """One person of a run: number, name and trials."""
+
+    number: int
+    name: str
+    trials: list[TrialRecord]
+
+
+def wearers_of(run: Run) -> list[Wearer]:
+    """The wearers in the order of their trials."""
+    found: dict[int, Wearer] = {}
+    for trial in run.manifest.trials:
+        found.setdefault(trial.wearer, Wearer(trial.wearer, trial.wearer_name, [])).trials.append(trial)
+    return list(found.values())
+
+
+def wearer_part(run: Run, wearer: Wearer, prefix: str) -> str:
+    """What is on file of one wearer, a table of the trials, and the place for the traces, which the page's code fills.
+
+    `prefix`: before the number of a trial, gives the id of its data in the page.
+    """
+    first = wearer.trials[0]
+    channels = {"agonist": first.calibration.agonist, "antagonist": first.calibration.antagonist}
+    rows = [
+        [text(name), *(_number(value) for value in (side.sensory_mA, side.motor_mA, side.ceiling_mA, side.width_us,
+                                                     side.rate_Hz, side.reachable_N))]
+        for name, side in channels.items()
+    ]  # fmt: skip
+    headers = ["Channel", "Sensory, mA", "Motor, mA", "Ceiling, mA", "Width, us", "Rate, Hz", "Reachable force, N"]
+    on_file = table(f"Calibration of {wearer.name} (zeros: none on file)", headers, rows)
+    told = f"<p>Largest pinch: {_number(first.max_pinch_N)} N.</p>"
+    if first.objections:
+        told += f'<p class="warn">Objections on file: {text(list(first.objections))}</p>'
+    options = "".join(
+        f'<option value="{prefix}{trial.trial}">{text(_trial_name(trial))}</option>' for trial in wearer.trials
+    )
+    chooser = (
+        f'<div class="traces" data-wearer="{text(wearer.name)}"><p class="choose"><label>Trial of {text(wearer.name)} '
+        f"<select>{options}</select></label></p><div></div></div>"
+    )
+    return told + _trials_table(run, wearer) + chooser + on_file
+
+
+def _trial_name(trial: TrialRecord) -> str:
+    return f"{trial.condition}, repeat {trial.repeat + 1} (trial {trial.trial})"
+
+
+def _trials_table(run: Run, wearer: Wearer) -> str:
+    mine = [row for row in run.summary["by_trial_and_target"] if row["wearer"] == wearer.number]
+    shown = [(name, words) for name, words in MEASURES if name in run.summary["measures"]]
+    rows = [
+        [text(row["trial"]), text(row["condition"]), text(row["repeat"] + 1), text(row["target"]),
+         *(_number(row[name]) for name, _ in shown),
+         text(", ".join(f"{rule} {count}" for rule, count in row["interventions_trace_rows"].items()) or "none")]
+        for row in mine
+    ]  # fmt: skip
+    headers = ["Trial", "Condition", "Repeat", "Target", *(words for _, words in shown), "Rows in which rules acted"]
+    return table(f"Trials of {wearer.name} by target", headers, rows)
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None or math.isnan(value) else f"{value:.3g}"
+
+
+def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[str]:
+    """The traces of all trials as JSON texts, together at most `room_bytes` (as short as that takes).
+
+    `advance` is told of each trial that has been read. Every trial has the same number of rows per stretch.
+    """
+    file = run.folder / "trace.parquet"
+    rows = sum(rows_of(file).values())
+    try:
+        events = read_events(run.folder / "events.jsonl", {trial.trial for trial in run.manifest.trials})
+    except (OSError, ValueError) as error:
+        raise InputError([Problem(str(run.folder / "events.jsonl"), "", str(error), "the log of a run")]) from None
+    width = 1 if rows * BYTES_PER_ROW <= room_bytes else _wider(2 * rows * BYTES_PER_ROW / room_bytes)
+    while True:
+        made, used = [], 0
+        for block in _blocks_at(run, file, events, width, advance):
+            made.append(block)
+            used += len(block)
+            if used > room_bytes:
+                break
+        else:
+            return made
+        share = len(made) / len(run.manifest.trials)
+        width = _wider(width * max(1.3, 1.1 * used / share / room_bytes))
+
+
+def _wider(width: float) -> int:
+    return max(LEAST_WIDTH, math.ceil(width))
+
+
+def _blocks_at(
+    run: Run, file: Path, events: Mapping[int, list[dict[str, Any]]], width: int, advance: Callable[[str], object]
+) -> Iterator[str]:
+    for trial in run.manifest.trials:
+        trace = read_lines(file, trial.trial)
+        advance(f"{trial.wearer_name}, {trial.condition}")
+        yield trial_block(trial.trial, trace, events[trial.trial], trial.duration_us, width)
