@@ -17,7 +17,10 @@ def for_bench(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     )  # fmt: skip
     bench.add_argument("--port", type=port, default=0, metavar="N", help="port of 127.0.0.1 (default: a free one)")
     bench.add_argument(
-        "--out", default="runs/bench", metavar="DIR", help="folder for scenarios saved from the page (default: runs/bench)"
+        "--out",
+        default="runs/bench",
+        metavar="DIR",
+        help="folder for scenarios saved from the page (default: runs/bench)",
     )
     bench.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
     bench.add_argument(

@@ -6,7 +6,7 @@
   const byId = (id) => document.getElementById(id), put = benchTold.put, WINDOW_STEP_S = 1;
   const trace = new benchTrace.Trace();
   let socket = null, about = null, round = 0, panels = null, rules = new Map(), labels = new Map();
-  let marks = [], spans = [], showValues = () => {}, dirty = false, frozen = null, ours = false, ended = "", actedAt = 0, marked = true;
+  let marks = [], spans = [], showValues = () => {}, dirty = false, frozen = null, ours = false, ended = "", actedAt = 0, marked = true, lastKind = "";
 
   // The stop comes first: nothing below can keep it from being heard.
   document.addEventListener("keydown", (event) => {
@@ -90,6 +90,8 @@
 
   function happened(it) {
     const at_s = trace.place_s(it.t_us), mark = benchTold.mark(it, at_s, labels);
+    if (it.kind === "stopped" && lastKind === "stopped") return; // a stop goes out on several ways: the first one counts
+    lastKind = it.kind;
     benchTold.log(byId("log"), it, round, labels);
     if (it.kind === "trip") {
       spans.push({from_s: at_s, until_s: Infinity, reason: "latched: " + it.title});

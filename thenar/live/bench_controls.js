@@ -22,9 +22,10 @@ var benchControls = (function () {
 
   function unitWords(unit) { return unit === "1" ? "" : unit; }
 
-  /* The same words without a unit at their end, which stands beside the number. */
+  /* The words without the unit, which stands beside the number, and without where a value comes from. */
   function plainLabel(label, unit) {
-    const bare = label.replace(/, no unit(?= |$)/, "").replace(new RegExp(", " + unit.replace(/[^\w]/g, "\\$&") + "(?= \\(|$)"), "");
+    const bare = label.replace(/, no unit(?= |$)/, "").replace(/ \([^)]*memory\)$/, "").replace(/, instead of \w+$/, "")
+      .replace(new RegExp(", " + unit.replace(/[^\w]/g, "\\$&") + "(?= \\(|$)"), "");
     return bare.charAt(0).toUpperCase() + bare.slice(1);
   }
 
@@ -48,10 +49,12 @@ var benchControls = (function () {
   function row(control, send) {
     const box = made("div", "control"), id = "c-" + control.key.replace(/[^A-Za-z0-9]/g, "-");
     const unit = unitWords(control.unit), label = made("label", "", plainLabel(control.label, control.unit));
-    const slider = made("input"), field = numberField(control, control.value, label.textContent + (unit ? ", " + unit : ""));
+    const slider = made("input"), field = numberField(control, control.value, label.textContent + " as a number" + (unit ? ", " + unit : ""));
     Object.assign(slider, {type: "range", id, min: control.low, max: control.high, step: control.step, value: control.value});
     label.htmlFor = id;
     box.dataset.key = control.key;
+    box.title = control.key;
+    label.append(" ", made("code", "", control.key.split(".").pop()));
     const said = () => slider.setAttribute("aria-valuetext", slider.value + (unit ? " " + unit : ""));
     said();
     const entry = {box, slider, field, touched: -1e9};

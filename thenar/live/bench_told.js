@@ -17,7 +17,7 @@ var benchTold = (function () {
     put(document.getElementById("stands"), state.latched ? "LATCHED by " + state.cause + ": nothing leaves"
       : state.armed ? "ARMED: pulses may leave" : "NOT ARMED: nothing leaves");
     put(document.getElementById("why"), state.latched ? state.title + ". To clear it: " + state.needs
-      : state.armed ? "Every command passes the interlock; the rules that act stand below the settings." : state.title || "");
+      : state.armed ? "Every command passes the interlock first." : state.title || "");
   }
 
   function figures(host, state) {
@@ -72,6 +72,7 @@ var benchTold = (function () {
     const line = made("li", event.kind === "trip" ? "trip" : "", "round " + round + ", " + number(event.t_us / 1e6, 2) + " s: " + words(event, labels));
     line.dataset.kind = event.kind;
     line.dataset.t = event.t_us;
+    line.dataset.heard = Date.now();
     host.prepend(line);
     while (host.children.length > MOST_LOGGED) host.lastChild.remove();
   }

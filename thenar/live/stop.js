@@ -14,7 +14,7 @@
     socket.onclose = () => { say("no connection: trying again"); setTimeout(connect, 500); };
     socket.onmessage = (event) => {
       const heard = JSON.parse(event.data);
-      if (heard.say !== "loop") return;
+      if (heard.is !== "loop") return;
       button.classList.toggle("pressed", heard.latched);
       say(heard.latched ? `latched (${heard.cause}): nothing leaves` : "ready (Esc)");
     };
