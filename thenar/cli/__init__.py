@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.parser_bench import for_bench
 from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_compare import for_compare
 from thenar.cli.parser_dossier import for_dossier
@@ -40,6 +41,7 @@ INTERNAL_FAULT: Final = 70
 INTERRUPTED: Final = 130
 COMMANDS: Final = (
     "audit",
+    "bench",
     "breakeven",
     "challenge",
     "check",
@@ -161,6 +163,7 @@ def parser() -> argparse.ArgumentParser:
     _for_tuning(add)
     for_recordings(add)
     for_pace(add)
+    for_bench(add)
     for_plan(add)
     for_breakeven(add)
     for_compare(add)

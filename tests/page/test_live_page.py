@@ -1,0 +1,288 @@
+"""The live page in a real browser: settings, faults, re-arming, freezing, comparing, saving, reading it aloud."""
+
+from __future__ import annotations
+
+import json
+import statistics
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+from tests.page.live_driven import Running, again, long_scenario, opened, pace, running, stands, waited
+
+FAULTS = {
+    "dropout": ({"for_s": "2"}, "R30"),
+    "stuck": ({"for_s": "5"}, "R30"),
+    "jump": ({"offset_N": "10", "gain": "3"}, "R31"),
+    "electrode-lift": ({"for_s": "8", "contact_share": "0"}, "R28"),
+    "unbalanced-pulses": ({"for_s": "8", "missing_share": "1"}, "R19"),
+    "controller-stall": ({"for_s": "2"}, "R32"),
+}
+"""Each kind with what makes it grave enough to latch, and the rule that must answer."""
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    folder = tmp_path_factory.mktemp("live")
+    with running(long_scenario(folder), folder / "saved") as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def page(bench: Running, chromium: Browser) -> Iterator[Page]:
+    with opened(chromium, bench.url) as found:
+        yield found
+
+
+@pytest.fixture(autouse=True)
+def _from_the_beginning(page: Page) -> None:
+    pace(page, 1)
+    again(page)
+
+
+def read_at_the_end(page: Page) -> dict[str, float]:
+    """What the legend of the force picture says near its right end, N."""
+    panel = page.locator("#panels .tc").first
+    for back in range(3, 120, 3):
+        box = panel.locator(".u-over").bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + box["width"] - back, box["y"] + 30)
+        time.sleep(0.05)
+        told = [line.split("\n") for line in panel.locator(".tc-key").all_inner_texts()]
+        found = {line[0]: line[-1].removesuffix(" N") for line in told if len(line) > 1}
+        if len(found) == 3 and "none" not in found.values():
+            return {name: float(value) for name, value in found.items()}
+    raise AssertionError(told)
+
+
+def test_a_slider_moves_the_trace_and_the_picture_follows_at_once(page: Page) -> None:
+    slider = page.locator("#c-estimator-offset-N")
+    time.sleep(1.5)
+    before = read_at_the_end(page)
+    assert abs(before["estimate"] - before["true force"]) < 3
+    slider.fill("8")
+    waited(page, "document.querySelector('#log li').dataset.kind === 'change'")
+    time.sleep(0.6)
+    after = read_at_the_end(page)
+    assert after["estimate"] - after["true force"] > 5
+    assert page.locator('[data-key="estimator.offset_N"] input[type=number]').input_value() == "8"
+    slider.fill("0")
+
+    waits_ms = [slider_to_picture_ms(page, 0.1 * number) for number in range(1, 16)]
+    median = statistics.median(waits_ms)
+    print(f"slider to picture: median {median:.0f} ms, worst {max(waits_ms):.0f} ms of {len(waits_ms)}")
+    # The wish is 50 ms; this bound allows for a machine that other tests keep busy.
+    assert median < 250
+    slider.fill("0")
+
+
+def slider_to_picture_ms(page: Page, value: float) -> float:
+    """From the slider's event to the first frame whose picture holds the instant at which the loop changed."""
+    time.sleep(0.1)
+    found: float = page.evaluate(
+        """value => new Promise((done) => {
+            const slider = document.getElementById("c-estimator-offset-N"), log = document.getElementById("log");
+            const newest = () => [...log.children].find((line) => line.dataset.kind === "change");
+            const before = newest(), start = performance.now();
+            slider.value = value;
+            slider.dispatchEvent(new Event("input", {bubbles: true}));
+            (function look() {
+                const now = newest();
+                if (now && now !== before && Number(document.body.dataset.drawn) * 1e6 >= Number(now.dataset.t))
+                    done(performance.now() - start);
+                else requestAnimationFrame(look);
+            })();
+        })""",
+        value,
+    )
+    return found
+
+
+@pytest.mark.parametrize("kind", FAULTS)
+def test_each_fault_is_answered_by_the_interlock_with_its_reason_and_can_be_re_armed(page: Page, kind: str) -> None:
+    fields, rule = FAULTS[kind]
+    # Without a deadband the law asks for something all the time: a fault of pads or pulses shows only in pulses.
+    page.locator("#c-law-settings-deadband-N").fill("0")
+    pace(page, 8)
+    form = page.locator(f'.fault[data-kind="{kind}"]')
+    for name, value in fields.items():
+        form.locator(f'[name="{name}"]').fill(value)
+    form.locator("button").click()
+    stands(page, f"LATCHED by {rule}")
+    title = page.locator(f'#cause option[value="{rule}"]').inner_text().removeprefix(f"{rule} ")
+    assert page.inner_text("#why").startswith(f"{title}. To clear it: ")
+    assert page.locator("#trip").text_content() == f"TRIP {rule}: {page.inner_text('#why')}"
+    assert page.locator("#log li.trip").first.inner_text().endswith(f"TRIP {rule}: {title}")
+    assert page.locator("#panels .tc-mark").count() > 0
+
+    page.select_option("#cause", "R35")
+    page.click("#rearm button")
+    time.sleep(0.3)
+    stands(page, f"LATCHED by {rule}")
+    again(page)
+    stands(page, "ARMED")
+    page.locator("#c-law-settings-deadband-N").fill("0.4")
+
+
+def test_after_a_stop_the_operator_re_arms_by_naming_it(page: Page) -> None:
+    page.keyboard.press("Escape")
+    stands(page, "LATCHED by R33")
+    page.click("#rearm button")  # nothing is chosen: the browser asks for it
+    stands(page, "LATCHED by R33")
+    page.select_option("#cause", "R33")
+    deadline = time.monotonic() + 20
+    # The law must ask for nothing at that moment, so a person may have to try again.
+    while "LATCHED" in page.inner_text("#stands") and time.monotonic() < deadline:
+        page.click("#rearm button")
+        time.sleep(0.2)
+    stands(page, "ARMED")
+    assert page.locator("#trip").text_content() == ""
+
+
+def test_frozen_pictures_stand_still_and_scroll_back_while_the_loop_goes_on(page: Page) -> None:
+    pace(page, 10)
+    time.sleep(2)
+    page.click("#freeze")
+    canvas = page.locator("#panels .tc canvas").first
+    time.sleep(0.1)
+    still, time_then = canvas.screenshot(), page.inner_text("#figures")
+    time.sleep(0.5)
+    assert page.inner_text("#figures") != time_then
+    assert canvas.screenshot() == still
+    page.locator("#back").fill("-5")
+    assert canvas.screenshot() != still
+    assert page.inner_text("#back-told").startswith("5 s before")
+    page.locator("#back").fill("0")
+    page.locator("#panels .tc-plot").first.focus()
+    page.keyboard.press("+")
+    assert page.get_attribute("#freeze", "aria-pressed") == "true"
+    page.click("#freeze")
+    time.sleep(0.2)
+    moving = canvas.screenshot()
+    time.sleep(0.3)
+    assert canvas.screenshot() != moving
+
+
+def test_pause_holds_the_loop_and_next_brings_other_noise(page: Page) -> None:
+    page.click("#pause")
+    waited(page, "document.getElementById('pause').getAttribute('aria-pressed') === 'true'")
+    time.sleep(0.3)
+    drawn = page.evaluate("document.body.dataset.drawn")
+    time.sleep(0.4)
+    assert page.evaluate("document.body.dataset.drawn") == drawn
+    page.click("#pause")
+    waited(page, "drawn => document.body.dataset.drawn !== drawn", drawn)
+    before = page.locator("#figures dd").nth(1).inner_text()
+    page.click("text=Next round")
+    waited(page, "before => document.querySelectorAll('#figures dd')[1].textContent !== before", before)
+
+
+def test_an_unknown_value_and_a_taken_name_are_refused_in_words(page: Page) -> None:
+    # Past the page's own bounds, as a person with the browser's tools might.
+    page.evaluate(
+        """() => { const slider = document.getElementById("c-estimator-latency-ms");
+        slider.max = 1e9; slider.value = 1e8; slider.dispatchEvent(new Event("input")); }"""
+    )
+    waited(page, "document.getElementById('line').textContent.startsWith('refused: ')")
+    assert "latency" in page.inner_text("#line")
+
+
+@pytest.mark.slow
+def test_kept_and_current_are_compared_and_the_saved_scenario_runs_to_the_same_bits(page: Page, bench: Running) -> None:
+    page.click("text=Keep this setting")
+    waited(page, "document.getElementById('kept').textContent === 'A setting is kept.'")
+    page.locator("#c-law-settings-deadband-N").fill("1.5")
+    page.click("#compare")
+    page.wait_for_selector("#compared:not([hidden])", timeout=300_000)
+    assert "deadband_N" in page.inner_text("#controls")
+    differing = page.locator("#compared-tables table").first.inner_text()
+    assert "0.4" in differing
+    assert "1.5" in differing
+    error = (
+        page.locator("#compared-tables table").nth(1).locator("tr", has_text="mean of |force - target|").inner_text()
+    )
+    _, kept, current, difference, unit = error.split("\t")
+    assert unit == "N"
+    assert float(difference) == pytest.approx(float(current) - float(kept), abs=0.01)
+    assert float(kept) != float(current)
+
+    page.fill("#name", "wider")
+    page.click("#save button")
+    waited(page, "document.getElementById('saved').textContent.includes('wider.toml')")
+    told = page.inner_text("#saved")
+    found = json.loads((bench.folder / "wider.session.json").read_text("utf-8"))["reproduces"]
+    out = bench.folder / "run"
+    ran = [sys.executable, "-m", "thenar", "--json", "run", str(bench.folder / "wider.toml"), "--out", str(out)]
+    subprocess.run(ran, check=True, capture_output=True, timeout=300)
+    trace = pq.read_table(out / "trace.parquet").to_pydict()
+    ours = [row for row, trial in enumerate(trace["trial"]) if trial == found["index"]]
+    assert f"trial {found['index']} " in told
+    assert error_of(trace, ours) == pytest.approx(float(current), rel=0.02)
+    page.click("#save button")
+    waited(page, "document.getElementById('line').textContent.includes('not yet taken')")
+    page.locator("#c-law-settings-deadband-N").fill("0.4")
+
+
+def error_of(trace: dict[str, list[float]], rows: list[int]) -> float:
+    """Mean absolute error over some rows, N."""
+    return statistics.fmean(abs(trace["force_N"][row] - trace["target_N"][row]) for row in rows)
+
+
+def test_the_page_has_no_serious_accessibility_findings(page: Page) -> None:
+    page.keyboard.press("Escape")
+    stands(page, "LATCHED")
+    for frame in page.frames:
+        # It would fetch the style sheets once more, which the frame's policy forbids.
+        found = Axe().run(frame, options={"preload": False})  # type: ignore[arg-type]
+        grave = [one for one in found.response["violations"] if one["impact"] in {"serious", "critical"}]
+        assert [(one["id"], [node["html"] for node in one["nodes"]]) for one in grave] == []
+
+
+def test_everything_can_be_reached_by_the_keyboard_and_has_a_name(page: Page) -> None:
+    unnamed = page.evaluate(
+        """() => [...document.querySelectorAll("button, input, select, [tabindex='0'], iframe")].filter((it) =>
+            !it.closest("[hidden]") && !(it.labels && it.labels.length) && !it.textContent.trim() &&
+            !it.getAttribute("aria-label") && !it.getAttribute("aria-labelledby") && !it.title).map((it) => it.outerHTML)"""
+    )
+    assert unnamed == []
+    reached = set()
+    page.locator("body").focus()
+    for _ in range(90):
+        page.keyboard.press("Tab")
+        reached.add(page.evaluate("document.activeElement.id || document.activeElement.textContent.trim()"))
+    wanted = {"stop", "freeze", "window", "back", "pace", "pause", "cause", "c-law-settings-deadband-N", "name", "log"}
+    assert wanted - reached == set()
+
+
+def test_the_caution_and_the_stop_stay_in_sight_wherever_the_page_is_scrolled(page: Page) -> None:
+    for size in ({"width": 1400, "height": 900}, {"width": 420, "height": 800}):
+        page.set_viewport_size(size)  # type: ignore[arg-type]
+        for place in ("0", "document.body.scrollHeight"):
+            page.evaluate(f"window.scrollTo(0, {place})")
+            for what in ("#caution", "#stop", "#stands"):
+                box = page.locator(what).bounding_box()
+                assert box is not None
+                assert 0 <= box["y"]
+                assert box["y"] + box["height"] <= size["height"] / 2
+                assert box["x"] + box["width"] <= size["width"]
+        assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+    page.set_viewport_size({"width": 1400, "height": 1000})
+
+
+def test_a_scenario_of_hostile_words_is_shown_as_words(chromium: Browser, tmp_path: Path) -> None:
+    bad = "<img src=x onerror=document.title='run'><script>document.title='run'</script>&amp;"
+    file = long_scenario(tmp_path)
+    text = file.read_text("utf-8")
+    line = next(line for line in text.splitlines() if line.startswith("title = "))
+    file.write_text(text.replace(line, f"title = {json.dumps(bad)}"), "utf-8")
+    with running(file, tmp_path / "saved") as it, opened(chromium, it.url) as shown:
+        assert shown.locator("#title").inner_text() == bad
+        assert shown.title() == f"thenar bench: {bad}"
+        assert shown.locator("#title *").count() == 0
