@@ -10,6 +10,7 @@ a page or a terminal is taken in Chromium: the path in THENAR_CHROMIUM, or the f
 from __future__ import annotations
 
 import io
+import json
 import os
 import pty
 import re
@@ -41,6 +42,8 @@ BREAKEVEN: Final = ("breakeven", "key-pinch-study", "--out", "breakeven", "--tru
 PLAN: Final = (
     "plan", "key-pinch-study", "--effect", "-0.3", "--wearers", "200", "--simulations", "2000", "--out", "plan",
 )  # fmt: skip
+HOLD: Final = ("run", "graver-hold", "--out", "hold")
+REPORT: Final = ("report", "hold", "--out", "hold.html")
 CHALLENGE: Final = ("challenge", "forearm-25cm2", "--commands", "20000", "--out", "evidence")
 
 Commands = tuple[tuple[str, ...], ...]
@@ -60,8 +63,8 @@ def file(name: str) -> Callable[[], bytes]:
 
 
 @contextmanager
-def browser_page(width_px: int, height_px: int, scale: float = 1.0) -> Iterator[Any]:
-    """An empty page of headless Chromium that can't reach a network. Exits where there is no Chromium."""
+def browser_page(width_px: int, height_px: int, *, offline: bool = True) -> Iterator[Any]:
+    """An empty page of headless Chromium; `offline`: that can't reach a network. Exits where there is no Chromium."""
     from playwright.sync_api import sync_playwright
 
     chromium = os.environ.get("THENAR_CHROMIUM") or shutil.which("chromium")
@@ -70,22 +73,43 @@ def browser_page(width_px: int, height_px: int, scale: float = 1.0) -> Iterator[
     with sync_playwright() as player:
         browser = player.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
         try:
-            context = browser.new_context(
-                viewport={"width": width_px, "height": height_px}, device_scale_factor=scale, offline=True
-            )
+            context = browser.new_context(viewport={"width": width_px, "height": height_px}, offline=offline)
             yield context.new_page()
         finally:
             browser.close()
 
 
-def page(name: str, height_px: int) -> Callable[[], bytes]:
-    """The top of the HTML page that a command has left at `name` in MADE."""
+def page(name: str, height_px: int, heading: str = "") -> Callable[[], bytes]:
+    """The HTML page that a command has left at `name` in MADE, from its top or from the heading of that identifier."""
 
     def taken() -> bytes:
         with browser_page(1200, height_px) as shown:
-            shown.goto((MADE / name).as_uri())
+            shown.goto(f"{(MADE / name).as_uri()}#{heading}")
+            shown.wait_for_timeout(1_500)
             found: bytes = shown.screenshot()
             return found
+
+    return taken
+
+
+def live(scenario: str, height_px: int, after_ms: int) -> Callable[[], bytes]:
+    """The live page of `thenar bench SCENARIO` when it has run for `after_ms` ms."""
+
+    def taken() -> bytes:
+        words = [_thenar(), "--json", "bench", scenario, "--no-browser"]
+        with subprocess.Popen(words, cwd=MADE, stdout=subprocess.PIPE, text=True) as bench:
+            assert bench.stdout is not None  # noqa: S101 - it was asked for
+            told = ""
+            while not told.endswith("}\n"):
+                told += bench.stdout.readline() or sys.exit("pictures: thenar bench ended before it told its address")
+            try:
+                with browser_page(1200, height_px, offline=False) as shown:
+                    shown.goto(json.loads(told)["url"])
+                    shown.wait_for_timeout(after_ms)
+                    found: bytes = shown.screenshot()
+                    return found
+            finally:
+                bench.terminate()
 
     return taken
 
@@ -142,6 +166,8 @@ PICTURES: Final = (
     Picture("compare", (STUDY, COMPARE), file("compared/paired-mean_abs_error_N.png")),
     Picture("plan", (PLAN,), file("plan/plan.png")),
     Picture("evidence", (CHALLENGE,), page("evidence/evidence.html", 900)),
+    Picture("report", (HOLD, REPORT), page("hold.html", 1000, "wearers")),
+    Picture("live", (), live("graver-hold", 1000, 15_000)),
 )
 """A page of another command gets a line here: `page` with the file that the command leaves."""
 

@@ -269,7 +269,7 @@ def test_the_caution_and_the_stop_stay_in_sight_wherever_the_page_is_scrolled(pa
             for what in ("#caution", "#stop", "#stands"):
                 box = page.locator(what).bounding_box()
                 assert box is not None
-                assert 0 <= box["y"]
+                assert box["y"] >= 0
                 assert box["y"] + box["height"] <= size["height"] / 2
                 assert box["x"] + box["width"] <= size["width"]
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
