@@ -1,4 +1,4 @@
-"""The report in a real browser: zoom with linked axes, reasons on hover and focus, keyboard, print, no harm by names."""
+"""The report in a real browser: zoom with linked axes, reasons on hover and focus, keys, print, no harm by names."""
 
 from __future__ import annotations
 

@@ -20,6 +20,7 @@ from thenar.page import piece
 from thenar.report import ink
 from thenar.report.evidence import write_evidence
 from thenar.report.page_folders import MOST_BYTES, report_page
+from thenar.report.page_frame import Part, page
 from thenar.report.page_pack import Line, Packed, unpack
 from thenar.report.page_run import blocks, read_run
 from thenar.report.tables import read_trial
@@ -77,6 +78,14 @@ def test_words_of_a_scenario_never_become_markup(text: str) -> None:
     handlers = [name for _, attributes in elements.tags for name in attributes if name.startswith("on")]
     assert handlers == []
     assert [name for _, attributes in elements.tags for name in attributes if name == "style"] == []
+
+
+def test_no_words_of_an_event_end_the_element_that_holds_them() -> None:
+    text = page("A", "b", [], [Part("one", "One", "")], {"data": json.dumps({"reason": MISCHIEF})})
+    assert MISCHIEF not in text
+    block = re.search(r'id="data">(.*?)</script>', text)
+    assert block
+    assert json.loads(block.group(1)) == {"reason": MISCHIEF}
 
 
 def test_only_the_scripts_and_styles_that_thenar_put_there_may_run(text: str) -> None:

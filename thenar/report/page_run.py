@@ -126,8 +126,8 @@ def results(run: Run) -> str:
 def _spread(found: Mapping[str, Any]) -> str:
     if found["mean"] is None:
         return "-"
-    sd = "" if found["sd"] is None else f" &plusmn; {found['sd']:.3g}"
-    return f"{found['mean']:.3g}{sd}"
+    sd = "" if found["sd"] is None else f" &plusmn; {_number(found['sd'])}"
+    return f"{_number(found['mean'])}{sd}"
 
 
 def interlock(run: Run) -> str:
@@ -220,7 +220,10 @@ def _trials_table(run: Run, wearer: Wearer) -> str:
 
 
 def _number(value: float | None) -> str:
-    return "-" if value is None or math.isnan(value) else f"{value:.3g}"
+    """Three figures, or whole from a thousand on."""
+    if value is None or math.isnan(value):
+        return "-"
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
 
 
 def left_out(run: Run) -> str:
