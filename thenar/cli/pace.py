@@ -99,7 +99,7 @@ def _drawing() -> Callable[[list[dict[str, Any]]], None]:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(8, 5))
-    canvas = FigureCanvasAgg(figure)
+    canvas: Any = FigureCanvasAgg(figure)
     axes = figure.subplots(2, sharex=True)
     kept: dict[str, list[Any]] = {name: [] for name in ("t_us", "target_N", "force_N", "agonist_admitted_mA")}
 

@@ -127,7 +127,8 @@ class Histogram:
         """
         below = np.concatenate([[0], np.cumsum(self.counts)])
         cut = [0, *np.searchsorted(_EDGES_S, np.asarray(limits_s) * (1 + 1e-9), side="right").tolist(), len(below) - 1]
-        return np.diff(below[cut]).tolist()
+        found: list[int] = np.diff(below[cut]).tolist()
+        return found
 
 
 class Lateness:

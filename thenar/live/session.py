@@ -77,7 +77,7 @@ from thenar.live.session_about import about
 from thenar.live.session_compare import Comparer, Pair
 from thenar.live.session_controls import Setting, controls_of, law_model, moved
 from thenar.live.session_lane import Lane, Said
-from thenar.live.session_loop import STOP, Beginning, Order, run_loop, trial_of
+from thenar.live.session_loop import MOST_ROUNDS, STOP, Beginning, Order, run_loop, trial_of
 from thenar.live.session_messages import (
     FASTEST,
     SLOWEST,
@@ -133,6 +133,8 @@ def start(loaded: LoadedScenario, options: Options | None = None) -> LiveSession
     if not 0 <= options.wearer < scenario.wearer_count:
         found = f"wearer {options.wearer}"
         raise InputError([Problem(str(loaded.path), "wearers", found, f"0 to {scenario.wearer_count - 1}")])
+    if not 0 <= options.repeat < MOST_ROUNDS:
+        raise InputError([Problem("options", "repeat", shown(options.repeat), f"0 to {MOST_ROUNDS - 1}")])
     if not SLOWEST <= options.factor <= FASTEST:
         raise InputError([Problem("options", "factor", shown(options.factor), f"{SLOWEST:g} to {FASTEST:g}")])
     condition = _condition(loaded, options.condition)
@@ -180,7 +182,7 @@ class LiveSession:
         for thread in self._threads:
             thread.start()
 
-    def send(self, message: dict[str, Any]) -> None:
+    def send(self, message: object) -> None:
         """Say something to the session. Never waits and never raises; what can't be followed is told as `refused`."""
         try:
             asked = read_message(message)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any, Final, get_args
 
-from annotated_types import Ge, Gt, Le, Lt
-
 from thenar.caution import SHORT
-from thenar.engine.trial import Trial, wearers_in
-from thenar.live.session_controls import Control, unit_of
+from thenar.engine.trial import Trial, wearer_in
+from thenar.live.session_controls import Control, stated_bounds, unit_of
 from thenar.live.session_lane import Said
 from thenar.live.session_loop import Beginning
 from thenar.live.session_messages import FASTEST, LIVE_FAULTS, SLOWEST
@@ -22,6 +19,7 @@ _USUAL: Final[dict[str, Any]] = {
     "for_s": 1.0, "channel": "agonist", "contact_share": 0.4, "missing_share": 0.1, "offset_N": 2.0, "gain": 1.0,
 }  # fmt: skip
 """What a fault's fields show before anybody touches them (those of the scenario `bad-day`, mostly)."""
+MOST_NAMED: Final = 200
 _LONGEST_S: Final = 10.0
 """How far a slider for a fault's length goes; a message may ask for more."""
 
@@ -35,7 +33,7 @@ def about(beginning: Beginning, trial: Trial, controls: tuple[Control, ...], fol
         "title": scenario.title,
         "name": loaded.path.name,
         "watch": scenario.watch,
-        "wearers": [wearer.name for wearer in wearers_in(loaded, beginning.seed)][:MOST_NAMED],
+        "wearers": _names(beginning),
         "wearer": beginning.wearer,
         "condition": beginning.condition,
         "law": law.name or law.class_name,
@@ -62,7 +60,11 @@ def about(beginning: Beginning, trial: Trial, controls: tuple[Control, ...], fol
     }
 
 
-MOST_NAMED: Final = 1000
+def _names(beginning: Beginning) -> list[str]:
+    """Names of the wearers, of the first MOST_NAMED where there are more; drawing thousands takes long."""
+    loaded = beginning.loaded
+    count = min(MOST_NAMED, loaded.scenario.wearer_count)
+    return [wearer_in(loaded, beginning.seed, number).name for number in range(count)]
 
 
 def _fault(kind: str) -> Said:
@@ -76,12 +78,7 @@ def _field(name: str, field: Any) -> Said:
     choices = get_args(field.annotation)
     if choices:
         return {"name": name, "label": label, "choices": list(choices), "value": _USUAL[name]}
-    low, high = -math.inf, math.inf
-    for one in field.metadata:
-        if isinstance(one, (Ge, Gt)):
-            low = float(one.ge if isinstance(one, Ge) else one.gt)  # type: ignore[arg-type]
-        elif isinstance(one, (Le, Lt)):
-            high = float(one.le if isinstance(one, Le) else one.lt)  # type: ignore[arg-type]
+    low, high, _, _ = stated_bounds(field)
     if name == "for_s":
         low, high = 0.1, _LONGEST_S
     elif name == "missing_share":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import sys
 from multiprocessing.connection import Connection
 from typing import Any, Final, NamedTuple
 
@@ -82,11 +83,9 @@ def _compare_on(line: Connection) -> None:
     settle_in()
     with contextlib.suppress(OSError, AttributeError):  # no such call on Windows
         os.setpriority(os.PRIO_PROCESS, 0, _NICENESS)
-    try:
+    with contextlib.suppress(EOFError, OSError), contextlib.redirect_stdout(sys.stderr):
         while True:
             line.send(compared(line.recv()))
-    except (EOFError, OSError):
-        pass
 
 
 def compared(pair: Pair) -> Said:

@@ -10,7 +10,6 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any, Final, NamedTuple
 
-from annotated_types import Ge, Gt, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
@@ -168,15 +167,23 @@ def _control(key: str, label: str | None, low: float, high: float, value: float,
     return Control(key, label or name, unit_of(name), low, high, _step(low, high), value, group)
 
 
+def stated_bounds(field: FieldInfo | None) -> tuple[float, float, bool, bool]:
+    """A field's own bounds, infinite where it has none, and whether the lower and the upper are themselves left out."""
+    low, high, above, below = -math.inf, math.inf, False, False
+    for one in () if field is None else field.metadata:
+        # Whatever kind of bound it is: pydantic keeps them as objects with one attribute of these names.
+        for name in ("ge", "gt"):
+            if (found := getattr(one, name, None)) is not None:
+                low, above = float(found), name == "gt"
+        for name in ("le", "lt"):
+            if (found := getattr(one, name, None)) is not None:
+                high, below = float(found), name == "lt"
+    return low, high, above, below
+
+
 def _bounds(field: FieldInfo | None, value: float) -> tuple[float, float]:
     """A field's own bounds; where it has none, four times the value or the default."""
-    low, high = -math.inf, math.inf
-    above = below = False
-    for one in () if field is None else field.metadata:
-        if isinstance(one, (Ge, Gt)):
-            low, above = float(one.ge if isinstance(one, Ge) else one.gt), isinstance(one, Gt)  # type: ignore[arg-type]
-        elif isinstance(one, (Le, Lt)):
-            high, below = float(one.le if isinstance(one, Le) else one.lt), isinstance(one, Lt)  # type: ignore[arg-type]
+    low, high, above, below = stated_bounds(field)
     default = field.default if field is not None and isinstance(field.default, (int, float)) else 0.0
     reach = _round_up(4.0 * max(abs(value), abs(float(default)))) or 1.0
     high = max(low, 0.0) + reach if math.isinf(high) else high

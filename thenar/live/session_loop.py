@@ -12,9 +12,11 @@ import os
 import select
 import socket
 import struct
+import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from dataclasses import replace
 from multiprocessing.connection import Connection, wait
 from typing import Any, Final, NamedTuple
@@ -81,7 +83,7 @@ def run_loop(beginning: Beginning, orders: Connection, stops: socket.socket, out
     """The process: runs until `orders` is closed. Whatever ends it otherwise is told as "ended"."""
     settle_in()
     stand_apart()
-    with undisturbed() as preferred:
+    with undisturbed() as preferred, redirect_stdout(sys.stderr):  # a law may print: results keep standard output
         lane = Lane()
         sender = threading.Thread(target=_send_all, args=(lane, out), daemon=True)
         sender.start()
@@ -123,6 +125,9 @@ def ready(sources: list[Any], longest_s: float) -> list[Any]:
 class Bench:
     """The rounds of a session and what is said to them."""
 
+    _running: LiveTrial
+    _paced: PacedTrial
+
     def __init__(
         self, beginning: Beginning, orders: Connection, stops: socket.socket, lane: Lane, preferred: str
     ) -> None:
@@ -152,13 +157,10 @@ class Bench:
 
     def _live(self) -> None:
         """Wait for whatever comes first, and do it: a word from outside, a report, an instant."""
-        paced = self._paced
-        next_us = paced.next_us()
-        if next_us is None and not self._paused:
+        if self._paced.next_us() is None and not self._paused:
             self._begin("ended", self._repeat + 1)
             return
-        deadline_s = math.inf if self._paused or next_us is None else paced.deadline_s(next_us)
-        until_s = min(deadline_s, self._rows_at_s, self._state_at_s)
+        until_s = min(self._deadline_s(), self._rows_at_s, self._state_at_s)
         came = ready([self._stops, self._orders], max(0.0, until_s - time.perf_counter()))
         if self._stops in came:
             self._stop()
@@ -172,8 +174,14 @@ class Bench:
             self._send_state(now_s)
         if self._built is not None:
             self._take_law()
-        if now_s >= deadline_s and not self._paused and paced is self._paced:
-            paced.instant()
+        # Asked anew: what was said may have run instants, begun a round or stopped the clock.
+        if now_s >= self._deadline_s():
+            self._paced.instant()
+
+    def _deadline_s(self) -> float:
+        """When the next instant is due; never while the clock stands still or the round is over."""
+        next_us = self._paced.next_us()
+        return math.inf if self._paused or next_us is None else self._paced.deadline_s(next_us)
 
     # Rounds.
 
@@ -202,7 +210,8 @@ class Bench:
         """Have every compiled step loaded before a deadline asks for it."""
         trial = trial_of(self._loaded, self._seed, self._wearer, self._repeat, self._condition)
         law = LawSettings(name="proportional")
-        EventTrial(replace(trial, duration_us=min(trial.duration_us, _WARM_US), law=law, faults=())).run()
+        faults = (stop_fault(_WARM_US // 2),)
+        EventTrial(replace(trial, duration_us=min(trial.duration_us, _WARM_US), law=law, faults=faults)).run()
 
     # What is said.
 

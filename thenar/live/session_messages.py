@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final, Literal, cast
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -13,6 +13,9 @@ from thenar.shared.errors import InputError, Problem, Strict, key_path, shown
 SLOWEST: Final = 0.25
 FASTEST: Final = 20.0
 NAME_PATTERN: Final = r"^[a-z0-9]([a-z0-9-]{0,58}[a-z0-9])?$"
+_LONGEST: Final = 400
+_LONGEST_KEY: Final = 60
+_LARGEST: Final = 2**63 - 1
 LIVE_FAULTS: Final = tuple(kind for kind in KINDS if kind not in ("emergency-stop", "re-arm"))
 """Faults that a message can begin. The two things that an operator does have messages of their own."""
 
@@ -83,6 +86,8 @@ def read_message(message: object) -> AnyMessage:
     """`message` as one of the models above. Raises RefusedError in words on anything else."""
     if not isinstance(message, dict):
         raise RefusedError(f'found {shown(message)}, allowed: an object with "do"')
+    for key, value in message.items():
+        _plain(key, value)
     try:
         return _CHECKED.validate_python(message)
     except ValidationError as error:
@@ -93,9 +98,22 @@ def read_message(message: object) -> AnyMessage:
         ) from None
 
 
+def _plain(key: object, value: object) -> None:
+    """Every message is flat: its values are words, numbers of at most 64 bits, true, false or null."""
+    if not isinstance(key, str) or len(key) > _LONGEST_KEY:
+        raise RefusedError(f"found a key {shown(key)}, allowed: names of at most {_LONGEST_KEY} letters")
+    if value is not None and not isinstance(value, (str, int, float)):
+        raise RefusedError(f"{key}: found a value of the kind {type(value).__name__}, allowed: text or a number")
+    if isinstance(value, int) and abs(value) > _LARGEST:
+        raise RefusedError(f"{key}: found a whole number of more than 64 bits, allowed: at most 2^63 - 1")
+
+
 def short_of(message: object) -> object:
     """What a refusal says of the message that it refuses: itself when it is small and plain, else its beginning."""
-    return message if isinstance(message, dict) and len(repr(message)) < 400 else shown(message)
+    try:
+        return message if isinstance(message, dict) and len(repr(message)) < _LONGEST else shown(message)
+    except (ValueError, RecursionError):  # a number of thousands of digits; nesting without end
+        return "a message that can't be shown"
 
 
 def checked_fault(asked: StartFault) -> Fault:
@@ -104,7 +122,7 @@ def checked_fault(asked: StartFault) -> Fault:
     table = {"kind": asked.kind, "at_s": 0.0, **asked.fields()}
     if forbidden := {"at_s", "conditions"} & set(asked.fields()):
         raise RefusedError(f"{min(forbidden)}: a fault that begins now has none")
-    fault: Fault | None = one_of(KINDS, "kind", table, "message", "fault", problems)
+    fault = one_of(KINDS, "kind", table, "message", "fault", problems)
     if fault is None or problems:
         raise RefusedError(" ".join(str(InputError(problems)).split()))
-    return fault
+    return cast("Fault", fault)

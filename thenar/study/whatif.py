@@ -171,7 +171,7 @@ class _Played:
                     fault += 1
                 if tick_us[tick] == t_us:
                     self._hear(tick)
-                    pulse_us[:] = self._loop.tick(t_us)
+                    pulse_us[:] = self._loop.tick(t_us) or pulse_us
                     tick += 1
                 for channel, due_us in enumerate(pulse_us):
                     if due_us == t_us:
