@@ -16,7 +16,8 @@ var thenarCharts = (function () {
 
   var SIGNS = {trip: "\u25A0", starts: "\u25BC", ends: "\u25BD", event: "\u25BC"};
   var HELP = "Drag to zoom, shift and drag to move. With the chart in focus: wheel, + and \u2212 zoom, arrows move, " +
-    "0 shows all, shift and arrows read values. Marks above the chart are buttons: their reason appears here.";
+    "0 shows all, shift and arrows read values. Marks above the chart are buttons (\u25A0 trip, " +
+    "\u25BC beginning, \u25BD end): their reason appears under it.";
   var APART_PX = 18, LANE_PX = 19, ZOOM = 0.6, LEAST_S = 1e-3;
   var LOOKS = thenarPaint.LOOKS, firstFrom = thenarThin.firstFrom, number = thenarThin.number;
   var groups = new Map();
@@ -28,28 +29,16 @@ var thenarCharts = (function () {
     return made;
   }
 
-  function sample(look) {
-    var space = "http://www.w3.org/2000/svg", picture = document.createElementNS(space, "svg");
-    picture.setAttribute("viewBox", "0 0 34 8");
-    picture.setAttribute("class", "tc-sample");
-    picture.setAttribute("aria-hidden", "true");
-    var line = document.createElementNS(space, "path");
-    line.setAttribute("d", "M0 4H34");
-    line.setAttribute("stroke", look.color);
-    line.setAttribute("stroke-width", look.width + 0.4);
-    line.setAttribute("stroke-dasharray", look.dash.join(" "));
-    picture.appendChild(line);
-    return picture;
-  }
-
   function Panel(host, given) {
     this.given = given;
     this.series = given.series || [];
     this.lanes = given.lanes || null;
     this.x = given.x || new Float64Array(0);
+    this.blank = new Float64Array(this.lanes ? this.x.length : 0);
     this.marks = given.marks || [];
     this.spans = given.spans || [];
     this.hidden = {};
+    this.levels = new Map();
     this.buttons = new Map();
     this.group = groups.get(given.link) || {panels: new Set(), range: null};
     if (given.link) groups.set(given.link, this.group);
@@ -84,7 +73,7 @@ var thenarCharts = (function () {
   };
 
   Panel.prototype.heightPx = function () {
-    return this.lanes ? LANE_PX * Math.max(1, this.lanes.length) + 44 : this.given.height || 200;
+    return this.lanes ? LANE_PX * Math.max(1, this.lanes.length) + 56 : this.given.height || 200;
   };
 
   Panel.prototype.whole = function () {
@@ -93,13 +82,13 @@ var thenarCharts = (function () {
     return [this.x[0], this.x[last]];
   };
 
-  /* Lines for uPlot: per series its values, then low and high where it has a band. */
+  /* Lines for uPlot: per series low and high where it has a band, then its values, drawn over the band. */
   Panel.prototype.lines = function () {
     var all = [];
-    if (this.lanes) return [new Float64Array(this.x.length)];
+    if (this.lanes) return [this.blank];
     this.series.forEach(function (entry) {
-      all.push(entry.values);
       if (entry.low) all.push(entry.low, entry.high);
+      all.push(entry.values);
     });
     return all;
   };
@@ -110,12 +99,13 @@ var thenarCharts = (function () {
     this.series.forEach(function (entry, order) {
       var look = LOOKS[entry.look] || LOOKS.plain, paths = uPlot.paths[entry.step ? "stepped" : "linear"];
       var made = entry.step ? paths({align: 1}) : paths();
-      var line = {stroke: look.color, width: look.width, dash: look.dash, paths: made, points: {show: false}};
-      lines.push(Object.assign({show: !panel.hidden[entry.name]}, line));
-      if (!entry.low) return;
-      var edge = {stroke: "transparent", width: 0, paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
-      lines.push(edge, Object.assign({}, edge));
-      bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
+      var shared = {paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
+      if (entry.low) {
+        var edge = Object.assign({stroke: "transparent", width: 0}, shared);
+        lines.push(edge, Object.assign({}, edge));
+        bands.push({series: [lines.length - 1, lines.length - 2], fill: look.band || thenarPaint.BAND});
+      }
+      lines.push(Object.assign({look: look, stroke: look.color, width: look.width, dash: look.dash}, shared));
     });
     if (this.lanes) lines.push({stroke: "transparent", width: 0, points: {show: false}});
     var axis = {font: "12px system-ui, sans-serif", stroke: thenarPaint.INK,
@@ -124,8 +114,9 @@ var thenarCharts = (function () {
       width: Math.max(200, this.frame.clientWidth || 600), height: this.heightPx(), legend: {show: false},
       padding: [6, 12, 0, 0], series: lines, bands: bands,
       scales: {x: {time: false, range: function () { return panel.range(); }},
-        y: {range: function (u, low, high) { return panel.upright(low, high); }}},
-      axes: [Object.assign({size: 34}, axis), Object.assign({size: 60}, axis, this.laneAxis())],
+        y: {dir: this.lanes ? -1 : 1, range: function (u, low, high) { return panel.upright(low, high); }}},
+      axes: [Object.assign({size: 30, label: "time, s", labelSize: 16, labelGap: 0, labelFont: axis.font}, axis),
+        Object.assign({size: 60}, axis, this.laneAxis())],
       cursor: {drag: {x: true, y: false, setScale: false}, points: {show: false}, y: false,
         sync: this.given.link ? {key: "thenar-" + this.given.link, scales: ["x", null]} : undefined,
         bind: {dblclick: function () { return function () { panel.show(null); }; },
@@ -133,7 +124,8 @@ var thenarCharts = (function () {
       hooks: {drawClear: [function (u) { thenarPaint.spans(u, panel.spans); }],
         draw: [function (u) { panel.drawn(u); }],
         setSelect: [function (u) { panel.selected(u); }], setCursor: [function (u) { panel.read(u.cursor.left); }]}
-    }, this.slice(), this.area);
+    }, null, this.area);
+    this.redraw();
     this.listLines();
   };
 
@@ -145,7 +137,7 @@ var thenarCharts = (function () {
   };
 
   Panel.prototype.upright = function (low, high) {
-    if (this.lanes) return [this.lanes.length, 0];
+    if (this.lanes) return [0, this.lanes.length];
     if (low === null || high === null) return [0, 1];
     if (high === low) { high += 0.5; low -= low === 0 ? 0 : 0.5; }
     var room = 0.08 * (high - low);
@@ -154,11 +146,15 @@ var thenarCharts = (function () {
 
   Panel.prototype.slice = function () {
     var range = this.range(), pixels = Math.max(200, this.frame.clientWidth || 600);
-    return thenarThin.shown(this.x, this.lines(), range[0], range[1], pixels);
+    return thenarThin.shown(this.x, this.lines(), range[0], range[1], pixels, this.levels);
   };
 
   Panel.prototype.redraw = function () {
-    this.u.setData(this.slice(), true);
+    var data = this.slice();
+    this.u.series.forEach(function (line, order) {
+      if (line.look) line.dash = thenarThin.isDense(data[order]) ? [] : line.look.dash;
+    });
+    this.u.setData(data, true);
   };
 
   Panel.prototype.fit = function () {
@@ -206,7 +202,6 @@ var thenarCharts = (function () {
   Panel.prototype.press = function (event, handle) {
     this.area.focus({preventScroll: true});
     if (!event.shiftKey) { handle(event); return; }
-    event.preventDefault();
     var panel = this, start = event.clientX, range = this.range(), wide = this.u.over.clientWidth;
     function moved(now) {
       var step = (start - now.clientX) / wide * (range[1] - range[0]);
@@ -258,7 +253,7 @@ var thenarCharts = (function () {
       var button = element("button", "tc-key"), value = element("span", "tc-value", "");
       button.type = "button";
       button.setAttribute("aria-pressed", String(!panel.hidden[entry.name]));
-      button.append(sample(LOOKS[entry.look] || LOOKS.plain), element("span", "", entry.name), value);
+      button.append(thenarPaint.sample(LOOKS[entry.look] || LOOKS.plain), element("span", "", entry.name), value);
       button.addEventListener("click", function () {
         panel.hidden[entry.name] = !panel.hidden[entry.name];
         panel.plot();
@@ -375,6 +370,7 @@ var thenarCharts = (function () {
     return {
       setData: function (x, series) {
         var same = alike(made.series, series || []);
+        made.levels.clear();
         made.x = x;
         made.series = series || [];
         if (same) made.redraw(); else made.plot();

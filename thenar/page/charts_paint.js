@@ -87,5 +87,21 @@ var thenarPaint = (function () {
     }
   }
 
-  return {LOOKS: LOOKS, INK: INK, QUIET: QUIET, BAND: BAND, spans: spans, moments: moments, lanes: lanes};
+  /* A piece of line for the legend. */
+  function sample(look) {
+    var space = "http://www.w3.org/2000/svg", picture = document.createElementNS(space, "svg");
+    picture.setAttribute("viewBox", "0 0 34 8");
+    picture.setAttribute("class", "tc-sample");
+    picture.setAttribute("aria-hidden", "true");
+    var line = document.createElementNS(space, "path");
+    line.setAttribute("d", "M0 4H34");
+    line.setAttribute("stroke", look.color);
+    line.setAttribute("stroke-width", look.width + 0.4);
+    line.setAttribute("stroke-dasharray", look.dash.join(" "));
+    picture.appendChild(line);
+    return picture;
+  }
+
+  return {LOOKS: LOOKS, sample: sample, INK: INK, QUIET: QUIET, BAND: BAND, spans: spans, moments: moments,
+    lanes: lanes};
 })();

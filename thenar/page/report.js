@@ -41,8 +41,7 @@
     return Promise.all(block.lanes.map(async function (lane) {
       var content = await inflated(lane.text), spans = new Float64Array(lane.count), row = 0;
       for (var index = 0; index < lane.count; index++) {
-        for (var plane = 0, step = 0; plane < 4; plane++) step += content[plane * lane.count + index] * Math.pow(256, plane);
-        row += step;
+        for (var plane = 0; plane < 4; plane++) row += content[plane * lane.count + index] * Math.pow(256, plane);
         spans[index] = block.start_s + row * block.step_s;
       }
       return {name: lane.name, reason: lane.reason, spans: spans};
@@ -62,12 +61,14 @@
 
   function channel(host, name, unit, what, lines, shared) {
     if (!lines[name + "_demand_" + unit]) return;
-    thenarCharts.panel(host, Object.assign({title: name[0].toUpperCase() + name.slice(1) + " " + what, unit: unit.replace("width_", ""),
-      height: 130, alt: name + " " + what + " over time: what the control law asked for, and what the interlock admitted.",
+    thenarCharts.panel(host, Object.assign({title: name[0].toUpperCase() + name.slice(1) + " " + what,
+      unit: unit.replace("width_", ""), height: 145,
+      alt: name + " " + what + " over time: what the control law asked for, and what the interlock admitted.",
       series: [{name: "asked for", look: name + "-asked", values: lines[name + "_demand_" + unit], step: true},
         {name: "admitted", look: name, values: lines[name + "_admitted_" + unit], step: true}]}, shared));
   }
 
+  /* Draw the trial whose data is the element with the id `number`. */
   async function draw(traces, number) {
     var host = traces.querySelector("div"), block = JSON.parse(document.getElementById(number).textContent);
     traces.dataset.drawing = number;
@@ -80,9 +81,10 @@
     said.textContent = block.said + " " + thenarCharts.help;
     host.appendChild(said);
     thenarCharts.panel(host, Object.assign({title: "Force of " + who, unit: "N", height: 260, marks: block.marks,
-      alt: "Force of " + who + " over time: target with its band, true force, and the estimate that reached the controller. " +
-        block.marks.length + " marks. The table above has the measures.",
-      series: [{name: "target, band shaded", look: "target", values: lines.target_N, low: band.low, high: band.high, step: true},
+      alt: "Force of " + who + " over time: target with its band, true force, and the estimate that reached the " +
+        "controller. " + block.marks.length + " marks. The table below has the measures.",
+      series: [{name: "target, band shaded", look: "target", values: lines.target_N, low: band.low, high: band.high,
+        step: true},
         {name: "estimate", look: "estimate", values: lines.estimate_N},
         {name: "true force", look: "force", values: lines.force_N}]}, shared));
     ["agonist", "antagonist"].forEach(function (name) {
@@ -91,7 +93,9 @@
     });
     if (lanes.length) {
       thenarCharts.panel(host, Object.assign({title: "Interlock: when each rule acted", lanes: lanes,
-        alt: "When each rule of the interlock acted: " + lanes.map(function (lane) { return lane.name + " " + lane.reason; }).join("; ")}, shared));
+        alt: "When each rule of the interlock acted: " + lanes.map(function (lane) {
+          return lane.name + " " + lane.reason;
+        }).join("; ")}, shared));
     }
     traces.dataset.drawn = number;
   }
@@ -99,7 +103,8 @@
   function show(person) {
     document.querySelectorAll(".person").forEach(function (other) { other.hidden = other !== person; });
     document.querySelectorAll(".people a").forEach(function (link) {
-      if (link.hash === "#" + person.id) link.setAttribute("aria-current", "true"); else link.removeAttribute("aria-current");
+      if (link.hash === "#" + person.id) link.setAttribute("aria-current", "true");
+      else link.removeAttribute("aria-current");
     });
     var traces = person.querySelector(".traces");
     if (traces && !traces.dataset.drawing) draw(traces, traces.querySelector("select").value);

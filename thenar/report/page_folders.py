@@ -54,13 +54,13 @@ def report_page(folders: Sequence[Path], advance: Callable[[str], object]) -> st
         for run, prefix in runs:
             made = page_run.blocks(run, room, advance)
             blocks |= {f"{prefix}trial-{one.trial}": block
-                       for one, block in zip(run.manifest.trials, made, strict=True)}  # fmt: skip
+                       for one, block in zip(run.shown, made, strict=True)}  # fmt: skip
     return page(title, line, warnings, parts, blocks)
 
 
 def trials_in(folders: Sequence[Path]) -> int:
     """How many trials there are to read. Raises InputError when a folder is of no known kind."""
-    return sum(len(page_run.read_run(folder).manifest.trials) for folder in folders if kind_of(folder) == "run")
+    return sum(len(page_run.read_run(folder).shown) for folder in folders if kind_of(folder) == "run")
 
 
 def _share(folder: Path, prefix: str) -> _Share:
@@ -98,8 +98,9 @@ def _wearers(run: page_run.Run, prefix: str) -> str:
         for one in people
     )
     return (
-        f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's'}; choose one.</p>"
+        f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's'}; choose one. "
+        f"{text(page_run.left_out(run))}</p>"
         f'<nav aria-label="Wearers"><ul class="people">{links}</ul></nav>'
-        '<noscript><p class="warn">Traces need JavaScript; all tables and pictures are here without it.</p></noscript>'
+        '<p class="warn uncoded">Traces need JavaScript; all tables and pictures are here without it.</p>'
         f"{parts}"
     )

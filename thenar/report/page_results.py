@@ -132,6 +132,9 @@ def _facts(record: Mapping[str, Any]) -> str:
         for key, value in record.items()
         if key not in NOT_FACTS and value is not None and _is_short(value)
     }
+    if "over" in record and "tuned" in record:
+        named["tried over"] = [f"{one['key']} {one['low']:g} to {one['high']:g}" for one in record["over"]]
+        named["tuned"] = _flat(record["tuned"]["values"]) if record["tuned"] else "nothing within the bounds"
     if "limits" in record:
         named["limits"] = f"{record['limits']['profile']}, fingerprint {record['limits']['fingerprint']}"
     if "made_by" in record:
@@ -159,8 +162,8 @@ def text_of(value: object) -> str:
 
 def _said(record: Mapping[str, Any]) -> str:
     told = ""
-    for key in SAID:
-        found = record.get(key)
+    compared = [one["sentence"] for one in record.get("comparisons", ()) if one["family"] != "detail"]
+    for key, found in [("In words", compared), *((key, record.get(key)) for key in SAID)]:
         if found:
             lines = [found] if isinstance(found, str) else found
             told += f"<h3>{text(key.replace('_', ' ').capitalize())}</h3>{listed(lines)}"
@@ -184,7 +187,8 @@ def _loosened(record: Mapping[str, Any]) -> list[str]:
 
 def _csv(folder: Path, name: str, caption: str, columns: tuple[str, ...]) -> str:
     headers, rows = rows_in(folder, name)
-    places = [headers.index(column) for column in columns if column in headers] or list(range(len(headers)))
+    wanted = [headers.index(column) for column in columns if column in headers] or list(range(len(headers)))
+    places = [place for place in wanted if any(row[place] for row in rows)]
     shown = [[_cell(row[place]) for place in places] for row in rows[:MOST_ROWS]]
     return table(f"{caption}{_cut(len(rows), name)}", [headers[place].replace("_", " ") for place in places], shown)
 

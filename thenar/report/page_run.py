@@ -25,6 +25,8 @@ MEASURES: Final = (
     ("antagonist_charge_both_phases_uC", "Antagonist charge, uC"), ("own_impulse_percent", "Own force, %"),
     ("against_own_percent", "Against own, %"), ("refusals_per_min", "Refused, 1/min"),
 )  # fmt: skip
+MOST_TRIALS: Final = 600
+"""Trials whose rows and traces are in a page; of more, the first repeats of every wearer and condition."""
 BYTES_PER_ROW: Final = 5
 """About what a row of a trace takes in the page: only the first guess."""
 LEAST_WIDTH: Final = 3
@@ -32,16 +34,20 @@ LEAST_WIDTH: Final = 3
 
 
 class Run(NamedTuple):
-    """A finished run folder, read. `summary`: summary.json as it is."""
+    """A finished run folder, read. `summary`: summary.json as it is; `shown`: trials that a page has room for."""
 
     folder: Path
     manifest: Manifest
     summary: Mapping[str, Any]
+    shown: list[TrialRecord]
 
 
 def read_run(folder: Path) -> Run:
     """The run in `folder`. Raises InputError when something is missing or damaged."""
-    run = Run(folder, read_manifest(folder), record_in(folder, "summary.json"))
+    manifest = read_manifest(folder)
+    first = sorted(manifest.trials, key=lambda trial: trial.repeat)[:MOST_TRIALS]
+    shown = sorted(first, key=lambda trial: trial.trial)
+    run = Run(folder, manifest, record_in(folder, "summary.json"), shown)
     for key in ("title", "by_condition_and_target", "by_trial_and_target", "measures"):
         if key not in run.summary:
             raise InputError([Problem(str(folder / "summary.json"), key, "nothing", "a record that a run made")])
@@ -160,7 +166,7 @@ class Wearer(NamedTuple):
 def wearers_of(run: Run) -> list[Wearer]:
     """The wearers in the order of their trials."""
     found: dict[int, Wearer] = {}
-    for trial in run.manifest.trials:
+    for trial in run.shown:
         found.setdefault(trial.wearer, Wearer(trial.wearer, trial.wearer_name, [])).trials.append(trial)
     return list(found.values())
 
@@ -182,14 +188,17 @@ def wearer_part(run: Run, wearer: Wearer, prefix: str) -> str:
     told = f"<p>Largest pinch: {_number(first.max_pinch_N)} N.</p>"
     if first.objections:
         told += f'<p class="warn">Objections on file: {text(list(first.objections))}</p>'
+    first_shown = next((trial for trial in wearer.trials if trial.condition == "assisted"), first)
     options = "".join(
-        f'<option value="{prefix}{trial.trial}">{text(_trial_name(trial))}</option>' for trial in wearer.trials
+        f'<option value="{prefix}{trial.trial}"{" selected" if trial is first_shown else ""}>'
+        f"{text(_trial_name(trial))}</option>"
+        for trial in wearer.trials
     )
     chooser = (
         f'<div class="traces" data-wearer="{text(wearer.name)}"><p class="choose"><label>Trial of {text(wearer.name)} '
         f"<select>{options}</select></label></p><div></div></div>"
     )
-    return told + _trials_table(run, wearer) + chooser + on_file
+    return told + chooser + _trials_table(run, wearer) + on_file
 
 
 def _trial_name(trial: TrialRecord) -> str:
@@ -197,7 +206,8 @@ def _trial_name(trial: TrialRecord) -> str:
 
 
 def _trials_table(run: Run, wearer: Wearer) -> str:
-    mine = [row for row in run.summary["by_trial_and_target"] if row["wearer"] == wearer.number]
+    here = {trial.trial for trial in wearer.trials}
+    mine = [row for row in run.summary["by_trial_and_target"] if row["trial"] in here]
     shown = [(name, words) for name, words in MEASURES if name in run.summary["measures"]]
     rows = [
         [text(row["trial"]), text(row["condition"]), text(row["repeat"] + 1), text(row["target"]),
@@ -213,19 +223,29 @@ def _number(value: float | None) -> str:
     return "-" if value is None or math.isnan(value) else f"{value:.3g}"
 
 
-def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[str]:
-    """The traces of all trials as JSON texts, together at most `room_bytes` (as short as that takes).
+def left_out(run: Run) -> str:
+    """Which trials a page has no room for, in words; nothing when all are there."""
+    every, here = len(run.manifest.trials), len(run.shown)
+    if here == every:
+        return ""
+    return f"{here} of {every} trials are here, the first repeats; all are in trials.csv and trace.parquet."
 
-    `advance` is told of each trial that has been read. Every trial has the same number of rows per stretch.
+
+def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[str]:
+    """The traces of the trials shown as JSON texts, together at most `room_bytes`.
+
+    `advance` is told of each trial that has been read. Every trial has the same number of rows per stretch, as few as
+    the room allows. Raises InputError when the folder is damaged or even the shortest text has no room.
     """
     file = run.folder / "trace.parquet"
-    rows = sum(rows_of(file).values())
+    counted = rows_of(file)
+    rows = sum(counted.get(trial.trial, 0) for trial in run.shown)
     try:
-        events = read_events(run.folder / "events.jsonl", {trial.trial for trial in run.manifest.trials})
+        events = read_events(run.folder / "events.jsonl", {trial.trial for trial in run.shown})
     except (OSError, ValueError) as error:
         raise InputError([Problem(str(run.folder / "events.jsonl"), "", str(error), "the log of a run")]) from None
     width = 1 if rows * BYTES_PER_ROW <= room_bytes else _wider(2 * rows * BYTES_PER_ROW / room_bytes)
-    while True:
+    while width <= max(LEAST_WIDTH, rows):
         made, used = [], 0
         for block in _blocks_at(run, file, events, width, advance):
             made.append(block)
@@ -234,8 +254,9 @@ def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[
                 break
         else:
             return made
-        share = len(made) / len(run.manifest.trials)
+        share = len(made) / len(run.shown)
         width = _wider(width * max(1.3, 1.1 * used / share / room_bytes))
+    raise InputError([Problem(str(run.folder), "", f"{len(run.shown)} trials", f"as many as {room_bytes} bytes hold")])
 
 
 def _wider(width: float) -> int:
@@ -245,7 +266,7 @@ def _wider(width: float) -> int:
 def _blocks_at(
     run: Run, file: Path, events: Mapping[int, list[dict[str, Any]]], width: int, advance: Callable[[str], object]
 ) -> Iterator[str]:
-    for trial in run.manifest.trials:
+    for trial in run.shown:
         trace = read_lines(file, trial.trial)
         advance(f"{trial.wearer_name}, {trial.condition}")
         yield trial_block(trial.trial, trace, events[trial.trial], trial.duration_us, width)
