@@ -6,7 +6,6 @@ import asyncio
 import json
 import queue
 import re
-import signal
 import subprocess
 import sys
 import threading
@@ -72,25 +71,18 @@ def long_scenario(folder: Path) -> Path:
 
 @contextmanager
 def running(scenario: Path, folder: Path, *more: str) -> Iterator[Running]:
-    """Start `thenar bench` and give its address; end it as Ctrl-C does."""
+    """Start `thenar bench` and give its address; end it."""
     line = [sys.executable, "-m", "thenar", "--json", "bench", str(scenario), "--no-browser", "--out", str(folder)]
-    process = subprocess.Popen(
-        [*line, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_hears_interrupts
-    )
+    process = subprocess.Popen([*line, *more], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         yield Running(process, _address(process), folder)
     finally:
-        process.send_signal(signal.SIGINT)
+        process.terminate()
         try:
             process.wait(15)
         finally:
             process.kill()
             process.communicate()
-
-
-def _hears_interrupts() -> None:
-    # A test run in the background has Ctrl-C ignored, and children inherit that.
-    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _address(process: subprocess.Popen[str]) -> str:
@@ -140,8 +132,9 @@ def stands(page: Page, words: str) -> None:
 
 
 def waited(page: Page, true: str, given: object = None, within_s: float = 30.0) -> None:
-    """Wait until an expression, or a function of `given`, is true on the page. The page's own policy forbids its
-    being evaluated there again and again, so it is asked from here.
+    """Wait until an expression, or a function of `given`, is true on the page.
+
+    The page's own policy forbids its being evaluated there again and again, so it is asked from here.
     """
     until = time.monotonic() + within_s
     while not page.evaluate(true, given):

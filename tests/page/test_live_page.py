@@ -50,6 +50,7 @@ def _from_the_beginning(page: Page) -> None:
 def read_at_the_end(page: Page) -> dict[str, float]:
     """What the legend of the force picture says near its right end, N."""
     panel = page.locator("#panels .tc").first
+    page.evaluate("scrollTo(0, 0)")
     for back in range(3, 120, 3):
         box = panel.locator(".u-over").bounding_box()
         assert box is not None
@@ -248,8 +249,8 @@ def test_the_page_has_no_serious_accessibility_findings(page: Page) -> None:
 def test_everything_can_be_reached_by_the_keyboard_and_has_a_name(page: Page) -> None:
     unnamed = page.evaluate(
         """() => [...document.querySelectorAll("button, input, select, [tabindex='0'], iframe")].filter((it) =>
-            !it.closest("[hidden]") && !(it.labels && it.labels.length) && !it.textContent.trim() &&
-            !it.getAttribute("aria-label") && !it.getAttribute("aria-labelledby") && !it.title).map((it) => it.outerHTML)"""
+            !it.closest("[hidden]") && !(it.labels && it.labels.length) && !it.textContent.trim() && !it.title &&
+            !it.getAttribute("aria-label") && !it.getAttribute("aria-labelledby")).map((it) => it.outerHTML)"""
     )
     assert unnamed == []
     reached = set()

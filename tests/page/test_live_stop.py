@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import statistics
 import time
 from collections.abc import Iterator
@@ -52,8 +53,9 @@ def fresh(page: Page, witness: Witness) -> None:
 
 
 def press_ms(page: Page, witness: Witness) -> float:
-    """From the press to the loop's word that it is silent, as another client hears it: more than the way to the loop,
-    as it holds the way back. Asks the page itself for nothing.
+    """From the press to the loop's word that it is silent, as another client hears it.
+
+    That is more than the way to the loop, as it holds the way back. Asks the page itself for nothing.
     """
     page.mouse.click(1290, 60)
     stopped = witness.stopped_ms()
@@ -178,14 +180,19 @@ def test_a_page_that_is_killed_leaves_the_loop_and_the_other_page_alone(
     assert bench.process.poll() is None
 
 
-def test_when_the_bench_ends_the_page_and_the_stop_control_say_so(chromium: Browser, tmp_path: Path) -> None:
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_when_the_bench_ends_the_page_and_the_stop_control_say_so(
+    chromium: Browser, tmp_path: Path, sent: signal.Signals
+) -> None:
     with running(long_scenario(tmp_path), tmp_path / "saved") as it:
         context = chromium.new_context()
         shown = context.new_page()
         shown.goto(it.url)
         waited(shown, "Number(document.body.dataset.drawn) > 0", within_s=300)
-        it.process.terminate()
+        it.process.send_signal(sent)
         assert it.process.wait(15) == 0
+        assert it.process.stderr is not None
+        assert it.process.stderr.read() == ""
         waited(shown, "document.getElementById('line').textContent.includes('no connection')")
         stop = shown.frame_locator("#stop").locator("#told")
         for _ in range(100):
