@@ -35,7 +35,8 @@ class Force(NamedTuple):
 
     def at(self, t_s: Numbers) -> Numbers:
         """Force in N at each of `t_s`, linear between samples."""
-        return self.with_slope_at(t_s)[0]
+        found: Numbers = self.with_slope_at(t_s)[0]
+        return found
 
     def with_slope_at(self, t_s: Numbers) -> Numbers:
         """Force in N and slope in N/s at each of `t_s` (m,): shape (2, m)."""
