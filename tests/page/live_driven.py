@@ -25,11 +25,15 @@ LONG_S = 90
 
 
 class Witness:
-    """A client that only listens, in a thread of its own: when was a stop heard? It draws nothing, so it is prompt."""
+    """A client that only listens, in a thread of its own: to stops, and to the rows of the round that runs.
+
+    It draws nothing, so it is prompt.
+    """
 
     def __init__(self, url: str) -> None:
         self._url = url
         self._heard: queue.Queue[float] = queue.Queue()
+        self.rows: dict[str, list[float | None]] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._listen()), daemon=True)
         self._thread.start()
 
@@ -48,7 +52,12 @@ class Witness:
         socket = await websocket_connect(request)
         while (raw := await socket.read_message()) is not None:
             message = json.loads(raw)
-            if message["is"] == "event" and message["kind"] == "stopped":
+            if message["is"] == "round":
+                self.rows = {}
+            elif message["is"] == "rows":
+                for name, values in message["columns"].items():
+                    self.rows.setdefault(name, []).extend(values)
+            elif message["is"] == "event" and message["kind"] == "stopped":
                 self._heard.put(time.time() * 1e3)
 
 
