@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import thenar.safety.profile
+from thenar.cli import main
 from thenar.report.tables import read_trial
 from thenar.run import run_scenario
 from thenar.scenarios.changes import with_values
@@ -250,3 +251,12 @@ def test_a_changed_or_missing_table_of_a_run_is_refused(tmp_path: Path) -> None:
     (made.folder / "trace.parquet").unlink()
     with pytest.raises(InputError, match=r"trace\.parquet"):
         made.session(1)
+
+
+def test_a_folder_that_is_not_there_is_said_to_be_missing_whatever_trial_was_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["whatif", str(tmp_path / "nowhere"), "--scenario", "graver-hold", "--trial", "4"]) == 2
+    told = capsys.readouterr().err
+    assert "nowhere" in told
+    assert "--trial" not in told

@@ -77,7 +77,7 @@ def _recorded(chosen: argparse.Namespace, loaded: LoadedScenario) -> tuple[Sessi
             session_of_run(trial),
             Person(record.wearer, record.repeat, record.condition, trial.seed),
         )
-    if chosen.trial is not None:
+    if chosen.trial is not None and file.exists():
         raise InputError([Problem(str(file), "--trial", str(chosen.trial), "a trial of a run folder, not of a file")])
     from thenar.cli.fit_show import recording_of
 
