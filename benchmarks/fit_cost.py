@@ -26,13 +26,10 @@ def measure() -> str:
 
 
 def _estimator() -> str:
-    files = [
-        estimator_recordings.recorded(estimator_recordings.drawn_truth(seed), MINUTES, seed) for seed in range(TRUTHS)
-    ]
+    truths = [estimator_recordings.drawn_truth(seed) for seed in range(TRUTHS)]
+    files = [estimator_recordings.recorded(truth, MINUTES, seed) for seed, truth in enumerate(truths)]
     fit_estimator(files[0])  # compiled before the clock runs
-    return f"fit estimator, {MINUTES:.0f} min at 1 kHz: " + _times(
-        [lambda file=file: fit_estimator(file) for file in files]
-    )
+    return f"fit estimator, {MINUTES:.0f} min at 1 kHz: {_times(fit_estimator, files)}"
 
 
 def _muscle() -> str:
@@ -41,9 +38,8 @@ def _muscle() -> str:
         rng = np.random.default_rng(seed)
         muscle = muscle_recordings.drawn_muscle(rng)
         noise = muscle_recordings.drawn_noise(rng, muscle.reachable_N)
-        files.append(
-            muscle_recordings.simulated(muscle, noise, rng, muscle_recordings.protocol_ms(trains=TRAINS), 1000.0)
-        )
+        pulses_ms = muscle_recordings.protocol_ms(trains=TRAINS)
+        files.append(muscle_recordings.simulated(muscle, noise, rng, pulses_ms, 1000.0))
     minutes = max(float(file.columns["t_s"][-1]) for file in files) / 60
     return f"fit muscle, {minutes:.1f} min at 1 kHz: {_times(fit_muscle, files)}"
 
