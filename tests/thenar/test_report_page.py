@@ -231,3 +231,9 @@ def test_charts_use_the_colours_of_the_pictures() -> None:
     painted = dict(re.findall(r'([A-Z]+) = "(#[0-9a-f]{6})"', piece("charts_paint.js")))
     assert len(painted) == 8
     assert painted == {name: getattr(ink, name) for name in painted}
+
+
+def test_the_charts_have_the_colours_of_the_pictures() -> None:
+    stated = dict(re.findall(r'(\w+) = "(#[0-9a-f]{6})"', piece("charts_paint.js")))
+    assert len(stated) == 8
+    assert stated == {name: getattr(ink, name) for name in stated}

@@ -5,17 +5,14 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from thenar.caution import SHORT
+from thenar.cli.page_file import refuse_unless_ours, write_page
 from thenar.cli.show import progress, show_json
 from thenar.report.dossier_page import MARK, page
-from thenar.report.folder import TEMPORARY
 from thenar.report.manifest import read_manifest
-from thenar.shared.errors import InputError, Problem
 from thenar.study.dossier import Attached, dossier_of
-
-HEAD_BYTES: Final = 400
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -23,7 +20,7 @@ def command(chosen: argparse.Namespace) -> int:
     folder = Path(chosen.folder)
     resolved = folder.resolve()
     out = Path(chosen.out) if chosen.out else folder.parent / f"{resolved.name}-dossier.html"
-    _refuse_unless_ours(out, resolved)
+    refuse_unless_ours(out, [resolved], "dossier", MARK)
     attached = Attached(
         *(None if given is None else Path(given)
           for given in (chosen.evidence, chosen.compare, chosen.breakeven, chosen.plan))
@@ -31,41 +28,12 @@ def command(chosen: argparse.Namespace) -> int:
     trials = len(read_manifest(folder).trials)
     with progress(trials, "auditing what left", quiet=chosen.json) as advance:
         dossier = dossier_of(folder, attached, out, advance)
-    _write(out, page(dossier.record, dossier.pictures))
+    write_page(out, page(dossier.record, dossier.pictures))
     if chosen.json:
         show_json({"page": str(out), **dossier.record})
     else:
         _tell(dossier.record, out)
     return 0
-
-
-def _refuse_unless_ours(out: Path, folder: Path) -> None:
-    """An earlier dossier may be written anew; any other file, and the run's own folder, stay as they are."""
-    if out.resolve().is_relative_to(folder):
-        found = "inside the run folder, which stays as the run left it"
-        raise InputError([Problem(str(out), "--out", found, "a file elsewhere")])
-    if out.is_dir() or (out.exists() and not _is_ours(out)):
-        found = "a folder" if out.is_dir() else "a file that is no dossier"
-        raise InputError([Problem(str(out), "--out", found, "a new file, or an earlier dossier to replace")])
-
-
-def _is_ours(file: Path) -> bool:
-    with file.open("rb") as handle:
-        return MARK.encode() in handle.read(HEAD_BYTES)
-
-
-def _write(out: Path, text: str) -> None:
-    """The page, whole or not at all."""
-    part = out.with_name(out.name + TEMPORARY)
-    try:
-        part.write_text(text, encoding="utf-8", newline="\n")
-        part.replace(out)
-    except OSError as error:
-        raise InputError(
-            [Problem(str(out), "--out", error.strerror or str(error), "a file that can be written")]
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def _tell(record: dict[str, Any], out: Path) -> None:
