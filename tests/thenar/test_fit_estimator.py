@@ -151,11 +151,11 @@ def test_a_sensor_that_saturates_between_two_even_knots_has_its_bend_where_it_is
     assert np.abs(off).max() < 0.1
 
 
-def test_a_knot_that_is_not_told_to_three_tenths_says_what_to_record() -> None:
+def test_a_knot_that_is_not_told_to_two_tenths_says_what_to_record() -> None:
     loose = GLOVE.model_copy(update={"noise_floor_N": 1.0, "noise_share": 0.1, "noise_tau_ms": 300.0})
     knots = [one for one in fit_estimator(recorded(loose, 1.0, seed=9)).parameters if one.key.startswith("reads_N")]
     for one in knots:
-        assert one.identifiable == (one.high - one.value <= 0.3)
+        assert one.identifiable == (one.high - one.value <= 0.2)
         assert one.identifiable or "Record" in one.note or "record" in one.note
     assert not all(one.identifiable for one in knots)
 
@@ -254,7 +254,8 @@ def test_intervals_of_a_hundred_drawn_truths_cover_them() -> None:
     assert outside_90_to_99(drawn, held) == {}
     assert all(abs(one.lag_ms) < 5.0 for one in found)
     off, knots = np.concatenate([one.curve_N for one in found]), np.concatenate([one.told for one in found])
-    assert np.mean(off[knots] <= 0.2) > 0.9
+    # A curve that is told to 0.2 N with 95 % is there for at least so much of the force.
+    assert np.mean(off[knots] <= 0.2) >= 0.95
 
 
 @pytest.mark.campaign

@@ -22,7 +22,7 @@ from thenar.plant_models.settings import Estimator
 Z: Final = 1.959964
 DEFAULTS: Final = Estimator()
 # A curve is to be right within 0.2 N: beyond this half interval that would be luck.
-LOOSEST_N: Final = 0.3
+LOOSEST_N: Final = 0.2
 LOOSEST_LOG: Final = 0.5
 LEAST_RANGE_N: Final = 3.0
 LEAST_DRIFT_MIN: Final = 2.0
