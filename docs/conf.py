@@ -13,7 +13,7 @@ project_copyright = "The thenar maintainers, Apache-2.0"
 version = release = __version__
 language = "en_GB"
 
-extensions = ["myst_parser", "mathml", "tables"]
+extensions = ["myst_parser", "mathml", "reach", "tables"]
 myst_enable_extensions = ["dollarmath", "colon_fence"]
 myst_heading_anchors = 3
 html_math_renderer = "mathml"

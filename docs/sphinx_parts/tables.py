@@ -9,6 +9,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 import tempfile
 import typing
@@ -22,20 +23,21 @@ from sphinx.application import Sphinx
 from sphinx.util.docutils import SphinxDirective
 
 from thenar import caution
-from thenar.controller.bang_bang import BangBangSettings
+from thenar.controller.bang_bang import BangBangSettings, Level
 from thenar.controller.confident import ConfidentSettings
 from thenar.controller.proportional import ProportionalSettings
+from thenar.controller.registry import LawSettings
 from thenar.controller.yielding import YieldingSettings
 from thenar.fit.kinds import KINDS
 from thenar.plant_models import settings
 from thenar.report.manifest import Manifest, TrialRecord
 from thenar.report.metrics import METRICS
 from thenar.safety.requirements import REQUIREMENTS
-from thenar.safety.screening import Screening
+from thenar.safety.screening import Contraindications, Placement
 from thenar.scenarios import faults, person, targets
 from thenar.scenarios.clock import Clock
 from thenar.scenarios.fitted import CameFrom
-from thenar.scenarios.schema import Scenario
+from thenar.scenarios.schema import LimitChoice, Scenario, Session
 from thenar.scenarios.study import Exclude, Study
 from thenar.shared.columns import DECISIONS, PULSES, TRACE
 from thenar.shared.ticks import Phase
@@ -47,10 +49,11 @@ COLUMNS: Final = {"trace": TRACE, "pulses": PULSES, "decisions": DECISIONS}
 MODELS: Final[dict[str, type[BaseModel]]] = {
     model.__name__: model
     for model in (
-        settings.Muscle, settings.Recruitment, settings.Electrode, settings.Noise, settings.Production, settings.Cue,
-        settings.Wearer, settings.Population, settings.Estimator, settings.Handling, ProportionalSettings,
-        BangBangSettings, ConfidentSettings, YieldingSettings, Scenario, Study, Exclude, Clock, CameFrom, Manifest,
-        TrialRecord, Screening, person.SimulatedCalibration, person.CalibrationOnFile, person.ChannelOnFile,
+        settings.Channel, settings.Muscle, settings.Recruitment, settings.Electrode, settings.Noise,
+        settings.Production, settings.Cue, settings.Wearer, settings.Population, settings.Estimator, settings.Handling,
+        LawSettings, ProportionalSettings, BangBangSettings, Level, ConfidentSettings, YieldingSettings, Scenario,
+        Session, LimitChoice, Study, Exclude, Clock, CameFrom, Manifest, TrialRecord, person.ScreeningOnFile,
+        Placement, Contraindications, person.SimulatedCalibration, person.CalibrationOnFile, person.ChannelOnFile,
         *targets.PROGRAMS.values(),
     )
 }  # fmt: skip
@@ -75,7 +78,7 @@ _PLAIN: Final[dict[object, str]] = {
 
 
 def table(head: Sequence[str], rows: Rows) -> nodes.table:
-    """A table node; cells are plain text, the first of a row is set as code."""
+    """A table node. The first cell of a row is set as code, in the others what stands in quotes or backticks."""
     group = nodes.tgroup(cols=len(head))
     group += [nodes.colspec(colwidth=1) for _ in head]
     group += nodes.thead("", _row(head, first_is_code=False))
@@ -86,10 +89,17 @@ def table(head: Sequence[str], rows: Rows) -> nodes.table:
 def _row(cells: Sequence[str], *, first_is_code: bool) -> nodes.row:
     row = nodes.row()
     for place, text in enumerate(cells):
-        as_code = (first_is_code and place == 0) or text.startswith('"')
-        inside = nodes.literal(text, text) if as_code else nodes.Text(text)
-        row += nodes.entry("", nodes.paragraph("", "", inside))
+        inside = [nodes.literal(text, text)] if first_is_code and place == 0 else _words_and_code(text)
+        row += nodes.entry("", nodes.paragraph("", "", *inside))
     return row
+
+
+def _words_and_code(text: str) -> list[nodes.Node]:
+    pieces = re.split(r'("[^"]*"|`[^`]+`)', text)
+    return [
+        nodes.literal(piece, piece.strip("`")) if piece[0] in '"`' else nodes.Text(piece)
+        for piece in filter(None, pieces)
+    ]
 
 
 def key_rows(model: type[BaseModel]) -> list[tuple[str, str, str, str]]:
@@ -103,7 +113,8 @@ def key_rows(model: type[BaseModel]) -> list[tuple[str, str, str, str]]:
             default = "a table"
         else:
             default = _shown(field.default)
-        rows.append((name, default, _bounds(field.metadata), field.description or _words(field.annotation)))
+        allowed = " or ".join(map(_shown, only)) if len(only) > 1 else _bounds(field.metadata)
+        rows.append((field.alias or name, default, allowed, field.description or _words(field.annotation)))
     return rows
 
 
@@ -132,7 +143,9 @@ def _bounds(metadata: Sequence[Any]) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:,}" if isinstance(value, int) else f"{value:g}"
+    if isinstance(value, int):
+        return "2^63 - 1" if value == 2**63 - 1 else f"{value:,}"
+    return f"{value:,g}"
 
 
 def _words(annotation: object) -> str:
@@ -141,6 +154,8 @@ def _words(annotation: object) -> str:
     model = annotation if isinstance(annotation, type) and issubclass(annotation, BaseModel) else None
     for found in (*([model] if model else []), *inner):
         return (found.__doc__ or "").strip().splitlines()[0].replace("`", "")
+    if typing.get_origin(annotation) is Literal:
+        return " or ".join(map(_shown, typing.get_args(annotation)))
     plain = annotation if isinstance(annotation, type) else typing.get_origin(annotation)
     return _PLAIN.get(plain, "")
 
