@@ -43,6 +43,18 @@ def test_each_tutorial_is_there_and_plays_commands() -> None:
     assert {name for name in TUTORIALS if counts.get(name, 0) >= 8} == TUTORIALS
 
 
+@pytest.mark.parametrize("name", sorted(TUTORIALS))
+def test_a_tutorial_fits_into_twenty_minutes_by_its_own_figures(name: str) -> None:
+    text = (ROOT / "docs" / "tutorials" / f"{name}.md").read_text("utf-8")
+    measured = re.search(r"commands took ([\d.]+) minutes\. The page has ([\d,]+) words\.", text)
+    assert measured
+    said_words = int(measured[2].replace(",", ""))
+    assert said_words == pytest.approx(len(text.split()), rel=0.02)
+    words_per_min = 200
+    assert float(measured[1]) + said_words / words_per_min < 20 / 2, "leaves less than half of the time for looking"
+    assert sum(int(minutes) for minutes in re.findall(r"^## .* \((\d+) min\)$", text, re.MULTILINE)) == 20
+
+
 def _thenar_lines(text: str) -> list[str]:
     found = re.findall(r"^```sh[^\n]*\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
     lines = [line.strip() for block in found for line in joined_lines(block)]
