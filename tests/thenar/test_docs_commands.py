@@ -65,6 +65,17 @@ README_LINES = _thenar_lines((ROOT / "README.md").read_text("utf-8"))
 DOC_LINES = [line for page in PAGES for line in _thenar_lines(page.read_text("utf-8"))]
 
 
+def _help_of(command: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> str:
+    with pytest.raises(SystemExit) as ended:
+        main([*command, "--help"])
+    assert ended.value.code == 0, command
+    return capsys.readouterr().out
+
+
+def _unknown_in(help_text: str, options: list[str]) -> list[str]:
+    return [each for each in options if not re.search(rf"(?<![\w-]){each}(?![\w-])", help_text)]
+
+
 def test_every_command_and_option_named_in_readme_and_pages_exists(capsys: pytest.CaptureFixture[str]) -> None:
     assert len(README_LINES) > 20
     assert len(DOC_LINES) > 20
@@ -75,13 +86,18 @@ def test_every_command_and_option_named_in_readme_and_pages_exists(capsys: pytes
         start = next(place for place, word in enumerate(words) if not word.startswith("-"))
         command = tuple(words[start : start + (2 if words[start] == "fit" else 1)])
         if command not in known:
-            with pytest.raises(SystemExit) as ended:
-                main([*command, "--help"])
-            assert ended.value.code == 0, line
-            known[command] = capsys.readouterr().out
+            known[command] = _help_of(command, capsys)
         options = [word.split("=")[0] for word in words[start:] if word.startswith("--")]
-        unknown += [(line, each) for each in options if not re.search(rf"(?<![\w-]){each}(?![\w-])", known[command])]
+        unknown += [(line, each) for each in _unknown_in(known[command], options)]
     assert not unknown
+
+
+def test_the_readme_has_a_row_for_each_command_and_its_options_exist(capsys: pytest.CaptureFixture[str]) -> None:
+    rows = dict(re.findall(r"^\| `thenar (\w+)([^`]*)`", (ROOT / "README.md").read_text("utf-8"), re.MULTILINE))
+    commands = re.findall(r"^    (\w+)\b", _help_of((), capsys), re.MULTILINE)
+    assert sorted(rows) == sorted(commands)
+    options = {name: re.findall(r"--[\w-]+", rest) for name, rest in rows.items()}
+    assert {name: found for name in rows if (found := _unknown_in(_help_of((name,), capsys), options[name]))} == {}
 
 
 @pytest.mark.parametrize(
