@@ -25,6 +25,7 @@ html_title = f"thenar {__version__}"
 html_static_path = ["static"]
 html_css_files = ["pages.css"]
 html_copy_source = False
+html_use_index = False
 html_show_sphinx = False
 # The theme's own marks for admonitions and code are kept; black on white, as the project's other pages are.
 html_theme_options = {

@@ -42,11 +42,18 @@ def page(chromium: Browser, request: pytest.FixtureRequest) -> Iterator[Page]:
     assert asked == []
 
 
-@pytest.mark.parametrize("name", [*SOURCES, Path("search"), Path("genindex")], ids=str)
+@pytest.mark.parametrize("name", [*SOURCES, Path("search")], ids=str)
 def test_a_page_keeps_nobody_out(page: Page, built: Path, name: Path) -> None:
     page.goto(built.joinpath(name).with_suffix(".html").as_uri())
     found = Axe().run(page, options=QUICKLY).response["violations"]
     assert [(one["id"], one["nodes"][0]["html"]) for one in found if one["impact"] in SERIOUS] == []
+
+
+def test_a_word_is_found_without_a_network(page: Page, built: Path) -> None:
+    page.goto(built.joinpath("search.html").as_uri() + "?q=rheobase")
+    found = page.locator("#search-results a", has_text="The body")
+    found.first.wait_for(timeout=20_000)
+    assert "models.html" in (found.first.get_attribute("href") or "")
 
 
 @pytest.mark.parametrize("name", SOURCES, ids=str)
