@@ -2,7 +2,7 @@
 
 The twin reads what a desk holds before the trial starts (noise is drawn here, once for both), runs the same next-event
 loop and hands back the trace and the pulses. Its interlock is the one that `tests/conformance` wrote anew in C. It
-writes no decision log: in a comparison of speed thenar does that much more. The time is told by the twin itself, for
+keeps no list of events: in a comparison of speed thenar does that much more. The time is told by the twin itself, for
 the loop alone: no reading, no writing, no process.
 """
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from thenar.safety.gate import gate, next_pulse_us
 from thenar.safety.inputs import unpack_asked, unpack_senses
 from thenar.safety.interlock import admit, unpack_admitted
-from thenar.safety.limits import limits_mark, unpack_limits
+from thenar.safety.limits import Limits, limits_mark, unpack_limits
 from thenar.safety.memory import (
     DISARMED,
     LATCH_AT,
@@ -33,7 +33,7 @@ _BUSY: Final = LATCH_AT + 6
 
 @step
 def decide(
-    limits: NDArray[Any],
+    limits: Limits,
     memory: NDArray[Any],
     admitted: NDArray[Any],
     demand: NDArray[Any],
@@ -42,17 +42,28 @@ def decide(
 ) -> tuple[int, int]:
     """One control tick. Writes `memory` and `admitted` in place; returns the reasons mask and the limits' mark.
 
-    All arrays are 1-d int64: `limits` (LIMITS_SIZE,), `memory` (MEMORY_SIZE,), `admitted`
-    (ADMITTED_SIZE,), `demand` (ASKED_SIZE,) from `edge.demand_units`, `senses` (SENSES_SIZE,) from
-    `edge.senses_units`. `t_us`: time in us. The mark is of the limits that decided, for the decision log.
+    All arrays are 1-d int64: `memory` (MEMORY_SIZE,), `admitted` (ADMITTED_SIZE,), `demand` (ASKED_SIZE,)
+    from `edge.demand_units`, `senses` (SENSES_SIZE,) from `edge.senses_units`. `t_us`: time in us. The mark
+    is of the limits that decided, for the decision log.
     """
     admitted[:] = 0
     memory[_BUSY] += 1
+    return _decided(limits, memory, admitted, demand, senses, t_us)
+
+
+@step
+def _decided(
+    limits: Limits,
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    demand: NDArray[Any],
+    senses: NDArray[Any],
+    t_us: int,
+) -> tuple[int, int]:
     before = unpack_memory(memory)
-    bounds = unpack_limits(limits)
-    given, after, reasons = admit(bounds, before, unpack_asked(demand), unpack_senses(senses), t_us)
+    given, after, reasons = admit(limits, before, unpack_asked(demand), unpack_senses(senses), t_us)
     # Of the same numbers that `admit` has just marked: a compiler reckons it once.
-    mark = limits_mark(bounds)
+    mark = limits_mark(limits)
     store_decision(memory, after)
     store(admitted, given)
     memory[_BUSY] = 0
@@ -68,14 +79,16 @@ def admit_packed(
     senses: NDArray[Any],
     t_us: int,
 ) -> int:
-    """`decide` for a caller in Python: one control tick, the reasons mask returned."""
-    reasons, _ = decide(limits, memory, admitted, demand, senses, t_us)
+    """`decide` for a caller in Python: one control tick, the reasons mask returned. `limits`: shape (LIMITS_SIZE,)."""
+    admitted[:] = 0
+    memory[_BUSY] += 1
+    reasons, _ = _decided(unpack_limits(limits), memory, admitted, demand, senses, t_us)
     return reasons
 
 
-@entry
-def gate_packed(
-    limits: NDArray[Any],
+@step
+def pass_gate(
+    limits: Limits,
     memory: NDArray[Any],
     admitted: NDArray[Any],
     channel: int,
@@ -88,10 +101,21 @@ def gate_packed(
     """
     out[:] = 0
     memory[_BUSY] += 1
-    bounds = unpack_limits(limits)
-    advance_windows(memory, bounds.loop, channel, t_us)
+    return _gated(limits, memory, admitted, channel, t_us, out)
+
+
+@step
+def _gated(
+    limits: Limits,
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    channel: int,
+    t_us: int,
+    out: NDArray[Any],
+) -> int:
+    advance_windows(memory, limits.loop, channel, t_us)
     before = unpack_memory(memory)
-    pulse, after, reasons = gate(bounds, before, unpack_admitted(admitted), channel, t_us)
+    pulse, after, reasons = gate(limits, before, unpack_admitted(admitted), channel, t_us)
     store_pulse(memory, after, channel)
     if pulse.current_uA > 0:
         charge_pC = 2 * pulse.current_uA * pulse.width_us
@@ -105,11 +129,32 @@ def gate_packed(
 
 
 @entry
+def gate_packed(
+    limits: NDArray[Any],
+    memory: NDArray[Any],
+    admitted: NDArray[Any],
+    channel: int,
+    t_us: int,
+    out: NDArray[Any],
+) -> int:
+    """`pass_gate` for a caller in Python. `limits`: int64, shape (LIMITS_SIZE,)."""
+    out[:] = 0
+    memory[_BUSY] += 1
+    return _gated(unpack_limits(limits), memory, admitted, channel, t_us, out)
+
+
+@step
+def next_pulse(limits: Limits, memory: NDArray[Any], admitted: NDArray[Any], channel: int, t_us: int) -> int:
+    """When `channel` may fire next under the admitted command, in us; -1 when it has nothing to do."""
+    return next_pulse_us(limits, unpack_memory(memory), unpack_admitted(admitted), channel, t_us)
+
+
+@entry
 def next_pulse_packed(
     limits: NDArray[Any], memory: NDArray[Any], admitted: NDArray[Any], channel: int, t_us: int
 ) -> int:
-    """When `channel` may fire next under the admitted command, in us; -1 when it has nothing to do."""
-    return next_pulse_us(unpack_limits(limits), unpack_memory(memory), unpack_admitted(admitted), channel, t_us)
+    """`next_pulse` for a caller in Python. `limits`: int64, shape (LIMITS_SIZE,)."""
+    return next_pulse(unpack_limits(limits), memory, admitted, channel, t_us)
 
 
 @entry

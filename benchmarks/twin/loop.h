@@ -26,6 +26,7 @@ typedef struct {
     memory memory;
     admitted admitted;
     num stalled, rearm;
+    num mark; /* of the limits, for the log: nothing writes them while a trial runs */
     struct { flying row[FLIGHT]; num first, after; } flight[2];
     past *history;     /* one per wearer tick */
     reading *readings; /* one per sample */
@@ -52,10 +53,10 @@ static inline num limits_mark(const limits *l) {
     return (num)(total & ((1ULL << 61) - 1));
 }
 
-static inline void decision_logged(desk *d, const trial *tr, record *out, const decision *made) {
+static inline void decision_logged(desk *d, record *out, const decision *made) {
     decision *row = &out->decisions[out->many_decisions++];
     *row = *made;
-    row->mark = limits_mark(tr->limits);
+    row->mark = d->mark;
     row->state = d->memory.state;
     row->trip = d->memory.trip;
     row->trip_us = d->memory.trip_us;
@@ -76,7 +77,7 @@ static inline void fault_happens(desk *d, const trial *tr, record *out, num t) {
     else if (tr->plan->law != NO_LAW) {
         const decision stop = {.kind = 1, .t_us = t, .senses.stop = 1, .admitted[0] = t, .reasons = 1LL << 32};
         interlock_halt(&d->memory, &d->admitted, t);
-        decision_logged(d, tr, out, &stop);
+        decision_logged(d, out, &stop);
     }
 }
 
@@ -173,7 +174,7 @@ static inline void control_ticks(desk *d, const trial *tr, record *out, num t) {
     made.asked = a;
     made.senses = s;
     memcpy(made.admitted, &d->admitted.expires_us, sizeof made.admitted);
-    decision_logged(d, tr, out, &made);
+    decision_logged(d, out, &made);
     note(d, out, made.reasons);
     for (int c = 0; c < 2; c++) {
         const num due_us = interlock_next(tr->limits, &d->memory, &d->admitted, c, t);
@@ -249,6 +250,7 @@ static inline void desk_laid(desk *d, const trial *tr, record *out) {
     d->body = *tr->rested;
     d->wearer = *tr->naive;
     d->memory = *tr->power_on;
+    d->mark = limits_mark(tr->limits);
     d->sampled_us = NOT_YET;
     d->estimate_N = d->stated_sd_N = NAN;
     for (int c = 0; c < 2; c++) {

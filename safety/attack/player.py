@@ -34,7 +34,7 @@ from thenar.safety.decision_log import DECISION_SIZE, broken_off, log_halt, log_
 from thenar.safety.doors import decide, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, SENSES_SIZE, WIDTH_RANGE_US
 from thenar.safety.interlock import start_admitted
-from thenar.safety.limits import Limits
+from thenar.safety.limits import Limits, unpack_limits
 from thenar.safety.memory import ARMED, LATCH_AT, NEVER, start_memory
 from thenar.shared.compiled import entry_that_allocates, flat_integers
 
@@ -136,7 +136,7 @@ def _play(
                 senses[_CAUSE] = trip_cause(memory)
             asked = op[ASKED:SENSED]
             broken = broken_off(memory)
-            reasons, mark = decide(limits, memory, admitted, asked, senses, t_us)
+            reasons, mark = decide(unpack_limits(limits), memory, admitted, asked, senses, t_us)
             row = _decided(decisions, place)
             log_tick(decisions[row, 1:], t_us, memory, admitted, asked, senses, reasons, mark, broken)
             fire = op[FIRE]

@@ -96,9 +96,15 @@ def wearer_tick(
     now = live[0]
     body = body_at(now, unpack_body_params(body_params), body_state, t_us)
     wearer_acts(
-        tick, t_us, now, body.force_N, wearer_params, wearer_state, delays, history, wearer_noise, handling_N,
-        recorded_N,
+        tick, t_us, now, body.force_N, unpack_wearer(wearer_params), wearer_state, delays, history, wearer_noise,
+        handling_N, recorded_N,
     )  # fmt: skip
+
+
+@step
+def unpack_wearer(memory: Any) -> WearerParams:
+    """WearerParams from flat float64 memory."""
+    return WearerParams(*fixed(memory, N_WEARER))
 
 
 @step
@@ -107,7 +113,7 @@ def wearer_acts(
     t_us: int,
     now: Any,
     force_N: float,
-    wearer_params: Any,
+    params: WearerParams,
     wearer_state: Any,
     delays: Any,
     history: Any,
@@ -116,7 +122,6 @@ def wearer_acts(
     recorded_N: Any,
 ) -> None:
     """A wearer's tick at a force of `force_N` N; arrays as in `wearer_tick`."""
-    params = WearerParams(*fixed(wearer_params, N_WEARER))
     history[tick, 0] = now.target_N
     history[tick, 1] = force_N
     history[tick, 2] = now.agonist_felt if t_us - now.agonist_felt_us <= delays[3] else 0.0
@@ -160,7 +165,15 @@ def take_sample(
     """The estimator reads the force now; the reading arrives later. `index`: number of the sample."""
     now = live[0]
     body = body_at(now, unpack_body_params(body_params), body_state, t_us)
-    sensor_reads(index, now, body.force_N, estimator_params, knots, offset_N, gain, unit_noise, mode, readings)
+    sensor_reads(
+        index, now, body.force_N, unpack_estimator(estimator_params), knots, offset_N, gain, unit_noise, mode, readings
+    )
+
+
+@step
+def unpack_estimator(memory: Any) -> EstimatorParams:
+    """EstimatorParams from flat float64 memory."""
+    return EstimatorParams(*fixed(memory, N_ESTIMATOR))
 
 
 @step
@@ -168,7 +181,7 @@ def sensor_reads(
     index: int,
     now: Any,
     force_N: float,
-    estimator_params: Any,
+    params: EstimatorParams,
     knots: Any,
     offset_N: Any,
     gain: Any,
@@ -177,7 +190,6 @@ def sensor_reads(
     readings: Any,
 ) -> None:
     """A sample at a force of `force_N` N; arrays as in `take_sample`."""
-    params = EstimatorParams(*fixed(estimator_params, N_ESTIMATOR))
     if mode[index] != STUCK:
         now.reading_N = reading_N(params, knots, force_N, offset_N[index], gain[index], unit_noise[index])
     readings[index, 0] = now.reading_N

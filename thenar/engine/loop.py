@@ -14,8 +14,15 @@ from numpy.typing import NDArray
 
 from thenar.engine.desk import Desk
 from thenar.engine.happenings import FAULT, NOTED_TARGETS, TARGET, note
-from thenar.engine.instants import body_to, reading_arrives, sensor_reads, wearer_acts
-from thenar.engine.rows import fault_instant, look, pulse_instant, tick_instant, write_row
+from thenar.engine.instants import (
+    body_to,
+    reading_arrives,
+    sensor_reads,
+    unpack_estimator,
+    unpack_wearer,
+    wearer_acts,
+)
+from thenar.engine.rows import fault_instant, look, pulse, tick, write_row
 from thenar.engine.trial import Trial
 from thenar.plant_models.body import (
     BodyParams,
@@ -25,10 +32,12 @@ from thenar.plant_models.body import (
     unpack_body_params,
     unpack_body_state,
 )
-from thenar.plant_models.estimator import DROPPED
+from thenar.plant_models.estimator import DROPPED, EstimatorParams
+from thenar.plant_models.wearer import WearerParams
 from thenar.safety.doors import trip_cause
 from thenar.safety.edge import demand_from_numbers
 from thenar.safety.inputs import LAW_FINE, LAW_LATE
+from thenar.safety.limits import Limits, unpack_limits
 from thenar.shared.by_address import ASKED_NUMBERS, call_step
 from thenar.shared.compiled import entry, step
 from thenar.shared.signals import SEEN_SIZE
@@ -176,12 +185,21 @@ def _outside(now: Any, desk: Any, table: Any, course: Any, t_us: int) -> None:
 
 
 @step
-def _wearer_and_sensor(now: Any, desk: Any, table: Any, course: Any, force_N: float, t_us: int) -> None:
+def _wearer_and_sensor(
+    now: Any,
+    desk: Any,
+    wearer: WearerParams,
+    estimator: EstimatorParams,
+    table: Any,
+    course: Any,
+    force_N: float,
+    t_us: int,
+) -> None:
     """The wearer's tick, the sample and the arrivals that are due, at a true force in N."""
     due_us, been, plan = course.due_us, course.been, desk.plan
     if due_us[_WEARER] == t_us:
         wearer_acts(
-            been[_WEARER], t_us, now, force_N, desk.wearer_params, desk.wearer_state, desk.delays, desk.history,
+            been[_WEARER], t_us, now, force_N, wearer, desk.wearer_state, desk.delays, desk.history,
             desk.wearer_noise, desk.handling_N, desk.recorded_N,
         )  # fmt: skip
         been[_WEARER] += 1
@@ -189,7 +207,7 @@ def _wearer_and_sensor(now: Any, desk: Any, table: Any, course: Any, force_N: fl
     if due_us[_SAMPLE] == t_us:
         place = been[_SAMPLE]
         sensor_reads(
-            table.heard[place], now, force_N, desk.estimator_params, desk.knots, plan.offset_N, plan.gain,
+            table.heard[place], now, force_N, estimator, desk.knots, plan.offset_N, plan.gain,
             plan.unit_noise, plan.mode, desk.readings,
         )  # fmt: skip
         been[_SAMPLE] = place + 1
@@ -219,14 +237,14 @@ def _struck(params: BodyParams, state: BodyState, course: Any, t_us: int) -> Bod
 
 
 @step
-def _control(now: Any, desk: Any, table: Any, course: Any, ask: Any, t_us: int) -> bool:
+def _control(now: Any, desk: Any, limits: Limits, table: Any, course: Any, ask: Any, t_us: int) -> bool:
     """A control tick. False when the law raised."""
     law_fault = ask_law(now, desk, ask, t_us)
     if law_fault < 0:
         return False
-    agonist_us, antagonist_us, _ = tick_instant(
-        t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.asked, desk.senses, desk.counts,
-        desk.decisions, desk.happenings, law_fault,
+    agonist_us, antagonist_us = tick(
+        t_us, now, limits, desk.memory, desk.admitted, desk.asked, desk.senses, desk.counts, desk.decisions,
+        desk.happenings, law_fault,
     )  # fmt: skip
     course.due_us[_PULSE] = agonist_us if agonist_us >= 0 else FAR_US
     course.due_us[_PULSE + 1] = antagonist_us if antagonist_us >= 0 else FAR_US
@@ -235,11 +253,11 @@ def _control(now: Any, desk: Any, table: Any, course: Any, ask: Any, t_us: int) 
 
 
 @step
-def _pulse(desk: Any, course: Any, channel: int, t_us: int) -> None:
+def _pulse(now: Any, desk: Any, limits: Limits, course: Any, channel: int, t_us: int) -> None:
     """A pulse that is due on a channel: through the gate, and on its way to the muscle."""
-    share, due_us = pulse_instant(
-        channel, t_us, desk.live, desk.limits, desk.memory, desk.admitted, desk.gate_out, desk.counts,
-        desk.channels[channel], desk.pulses,
+    share, due_us = pulse(
+        channel, t_us, now, limits, desk.memory, desk.admitted, desk.gate_out, desk.counts, desk.channels[channel],
+        desk.pulses,
     )  # fmt: skip
     course.due_us[_PULSE + channel] = due_us if due_us >= 0 else FAR_US
     if share > 0.0:
@@ -264,6 +282,9 @@ def run_loop(desk: Any, table: Any, ask: Any, course: Any) -> int:
     """Run a trial to its end on its desk (`Desk`, `Timetable`, `Ask`, `Course`). 0, or 1 when the law raised."""
     now = desk.live[0]
     params = unpack_body_params(desk.body_params)
+    # Nothing writes the limits while this runs: read once, a compiler may also reckon their mark once.
+    limits = unpack_limits(desk.limits)
+    wearer, estimator = unpack_wearer(desk.wearer_params), unpack_estimator(desk.estimator_params)
     state = unpack_body_state(desk.body_state)
     due_us = course.due_us
     _begin(desk, table, course)
@@ -274,14 +295,14 @@ def run_loop(desk: Any, table: Any, ask: Any, course: Any) -> int:
         _outside(now, desk, table, course, t_us)
         if t_us in (due_us[_WEARER], due_us[_SAMPLE], due_us[_STRIKE], due_us[_TRACE]):
             state = body_to(now, params, state, t_us)
-        _wearer_and_sensor(now, desk, table, course, state.force_N, t_us)
+        _wearer_and_sensor(now, desk, wearer, estimator, table, course, state.force_N, t_us)
         if due_us[_STRIKE] == t_us:
             state = _struck(params, state, course, t_us)
-        if due_us[_CONTROL] == t_us and not _control(now, desk, table, course, ask, t_us):
+        if due_us[_CONTROL] == t_us and not _control(now, desk, limits, table, course, ask, t_us):
             return 1
         for channel in range(2):
             if due_us[_PULSE + channel] == t_us:
-                _pulse(desk, course, channel, t_us)
+                _pulse(now, desk, limits, course, channel, t_us)
         # A pulse may strike at the very instant it leaves: then the trace waits for the next turn.
         if due_us[_TRACE] == t_us and due_us[_STRIKE] != t_us:
             row = course.been[_TRACE]

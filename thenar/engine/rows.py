@@ -10,10 +10,11 @@ from thenar.engine.happenings import LIFT, REARM, STALL, STOP, UNBALANCED, note_
 from thenar.engine.instants import body_at, felt_and_recruited, forces_N
 from thenar.plant_models.body import BodyParams, BodyState, unpack_body_params
 from thenar.safety.decision_log import broken_off, log_halt, log_tick
-from thenar.safety.doors import decide, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
+from thenar.safety.doors import decide, halt_packed, is_armed, next_pulse, pass_gate, trip_cause
 from thenar.safety.edge import estimate_mN
 from thenar.safety.inputs import FAULT_NONE, LAW_FINE, Senses
 from thenar.safety.interlock import unpack_admitted
+from thenar.safety.limits import Limits, unpack_limits
 from thenar.shared.compiled import entry, step, store
 from thenar.shared.ticks import US_PER_S
 
@@ -37,13 +38,29 @@ def pulse_instant(
     channel_params: Any,
     pulses: Any,
 ) -> tuple[float, int]:
+    """`pulse` for a caller in Python. `limits`: flat."""
+    return pulse(channel, t_us, live[0], unpack_limits(limits), memory, admitted, out, counts, channel_params, pulses)
+
+
+@step
+def pulse(
+    channel: int,
+    t_us: int,
+    now: Any,
+    limits: Limits,
+    memory: Any,
+    admitted: Any,
+    out: Any,
+    counts: Any,
+    channel_params: Any,
+    pulses: Any,
+) -> tuple[float, int]:
     """Ask the gate for a pulse on `channel`; log it, feel it.
 
     Returns the recruited share (0 for no pulse) and when the channel may fire next (us, -1 for nothing to do).
     """
-    now = live[0]
-    note_reasons(now, counts, gate_packed(limits, memory, admitted, channel, t_us, out))
-    due_us = next_pulse_packed(limits, memory, admitted, channel, t_us)
+    note_reasons(now, counts, pass_gate(limits, memory, admitted, channel, t_us, out))
+    due_us = next_pulse(limits, memory, admitted, channel, t_us)
     if out[0] <= 0:
         return 0.0, due_us
     row = now.pulses
@@ -131,11 +148,32 @@ def tick_instant(
     happenings: Any,
     law_fault: int,
 ) -> tuple[int, int, int]:
+    """`tick` for a caller in Python, which also wants to know how many happenings there are now. `limits`: flat."""
+    now = live[0]
+    agonist_us, antagonist_us = tick(
+        t_us, now, unpack_limits(limits), memory, admitted, asked, senses, counts, decisions, happenings, law_fault
+    )
+    return agonist_us, antagonist_us, now.happenings
+
+
+@step
+def tick(
+    t_us: int,
+    now: Any,
+    limits: Limits,
+    memory: Any,
+    admitted: Any,
+    asked: Any,
+    senses: Any,
+    counts: Any,
+    decisions: Any,
+    happenings: Any,
+    law_fault: int,
+) -> tuple[int, int]:
     """A control tick behind the law: senses and demand to the interlock, its answer written to `admitted`.
 
-    Returns when each channel may fire next (us, -1 for nothing to do) and how many happenings there are now.
+    Returns when each channel may fire next (us, -1 for nothing to do).
     """
-    now = live[0]
     sense(now, senses, t_us, law_fault)
     note_demand(now, asked, law_fault == LAW_FINE and asked[0] == FAULT_NONE)
     broken = broken_off(memory)
@@ -144,11 +182,7 @@ def tick_instant(
     now.decisions += 1
     note_reasons(now, counts, reasons)
     note_changes(now, happenings, t_us, trip_cause(memory), is_armed(memory), reasons)
-    return (
-        next_pulse_packed(limits, memory, admitted, 0, t_us),
-        next_pulse_packed(limits, memory, admitted, 1, t_us),
-        now.happenings,
-    )
+    return next_pulse(limits, memory, admitted, 0, t_us), next_pulse(limits, memory, admitted, 1, t_us)
 
 
 @step
