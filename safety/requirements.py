@@ -234,7 +234,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         27,
         "Placement declared in one arm, and every contraindication answered no",
         ("refuse",),
-        "list of A5",
+        "every item answered no",
         "-",
         "A1 201.7.9.2 h), A2, A5",
         "seen",

@@ -22,6 +22,10 @@ from thenar.cli import main
 from thenar.engine.trial import wearers_in
 from thenar.scenarios.loader import LoadedScenario, load_scenario, parse_scenario
 from thenar.study.drawn import drawn_wearers, held_out_seed
+from thenar.study.goals import Measure
+from thenar.study.held_out import ERROR, Check, Line
+from thenar.study.resampled import Interval
+from thenar.study.scores import score_called
 from thenar.study.search import JOURNAL
 from thenar.study.tunable import ranges_to_tune
 
@@ -334,3 +338,17 @@ def test_an_interrupt_says_how_to_go_on(finished: tuple[Path, Path], tmp_path: P
     assert "of 600 tries are kept; the same command goes on" in told
     assert f"--out {tmp_path / 'out'}" in told
     assert "\x1b" not in told  # piped: no bar
+
+
+def test_a_tuned_law_that_is_worse_is_said_to_be_worse_by_a_positive_amount() -> None:
+    error = Measure(score_called(ERROR, ""), "mean")
+    for found, words in (
+        (Interval(0.005, 0.001, 0.009), "is WORSE than the untuned one; worse by +0.005 N (95 % interval +0.001 to"),
+        (
+            Interval(-0.005, -0.009, -0.001),
+            "beats the untuned one; better by +0.005 N (95 % interval +0.001 to +0.009)",
+        ),
+        (Interval(-0.005, -0.009, 0.001), "does NOT beat the untuned one; better by +0.005 N (95 % interval -0.001"),
+    ):
+        (sentence,) = Check(1, {}, (Line(error, {}, {("tuned", "untuned"): found}),), {}).verdict()
+        assert words in sentence

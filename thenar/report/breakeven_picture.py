@@ -74,11 +74,26 @@ def breakeven_picture(
             Line2D([], [], color=color, marker=marker, linestyle=style, markersize=5, label=trust)
             for trust, (color, marker, style) in zip(trusts, _looks(len(trusts)), strict=True)
         ]
+        handles += _signs([mark for panel in panels for mark in panel.marks])
         figure.legend(
             handles=handles, loc="upper left", ncols=len(handles), fontsize=ink.SMALL, frameon=False,
             bbox_to_anchor=(0.3 / width, 1 - 0.68 / height), borderaxespad=0.0, handlelength=3.0,
         )  # fmt: skip
         ink.save(figure, file, title, " ".join([f"{title}. {line}.", *told]) + loosened.words())
+
+
+def _signs(marks: Sequence[Mark]) -> list[Line2D]:
+    """Keys of the signs that stand in for numbers, as far as they are drawn."""
+    signs = (
+        (any(mark.value == math.inf for mark in marks), r"$\uparrow$", "no harm seen"),
+        (any(mark.high == math.inf and math.isfinite(mark.value) for mark in marks), "^", "no upper end seen"),
+        (any(mark.value == -math.inf for mark in marks), "x", "no help seen"),
+    )
+    return [
+        Line2D([], [], color=ink.INK, marker=sign, linestyle="none", markersize=8, fillstyle="none", label=words)
+        for drawn, sign, words in signs
+        if drawn
+    ]
 
 
 def _looks(count: int) -> list[tuple[str, str, Any]]:

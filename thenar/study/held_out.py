@@ -91,10 +91,12 @@ def _worse(assisted: Wearers, unassisted: Wearers) -> Interval:
 
 def _sentence(line: Line) -> str:
     gain, unit, name = line.gain, line.measure.score.unit, line.measure.words
-    shown = f"{gain.value:+.3g} {unit}"
+    worse = gain.high < 0.0
+    value, low, high = _turned(*gain) if worse else gain
+    shown = f"{value:+.3g} {unit}"
     if gain.low != gain.low:
         return f"{name}: better by {shown}, no interval can be given, so nothing is shown"
     if gain == (0.0, 0.0, 0.0):
         return f"{name}: on wearers it never saw, {line.short()}; no try bettered it"
-    shown += f" (95 % interval {gain.low:+.3g} to {gain.high:+.3g})"
-    return f"{name}: on wearers it never saw, {line.short()}; better by {shown}"
+    shown += f" (95 % interval {low:+.3g} to {high:+.3g})"
+    return f"{name}: on wearers it never saw, {line.short()}; {'worse' if worse else 'better'} by {shown}"
