@@ -41,6 +41,8 @@ from thenar.shared.ticks import US_PER_S
 from thenar.workers import settle_in
 
 ROWS_EVERY_S: Final = 0.04
+ROWS_SOON_S: Final = 0.012
+"""From a state to the next rows: a state follows whatever was changed, and these rows show what came of it."""
 STATE_EVERY_S: Final = 0.2
 MOST_ROWS_PER_S: Final = 2_000
 """Rows that are sent in a second of wall clock; of more, every second, third .. row is."""
@@ -371,6 +373,7 @@ class Bench:
 
     def _send_state(self, now_s: float) -> None:
         self._send_rows(now_s)
+        self._rows_at_s = now_s + ROWS_SOON_S
         self._state_at_s = now_s + STATE_EVERY_S
         running, latched = self._running, self._running.latched
         cause = f"R{latched:02d}" if latched else ""
