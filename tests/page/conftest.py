@@ -1,4 +1,7 @@
-"""The browser of the page tests: Debian's Chromium, or a skip that says so (a failure where one is demanded)."""
+"""The browser of the page tests: Debian's Chromium, or a skip that says so (a failure where one is demanded).
+
+And a live page that runs, for the files of tests that drive one.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,9 @@ import shutil
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.page.live_driven import Running, long_scenario, opened, running
 
 
 def chromium_file() -> str:
@@ -29,3 +34,18 @@ def chromium() -> Iterator[Browser]:
         browser = playwright.chromium.launch(executable_path=chromium_file(), args=["--no-sandbox"])
         yield browser
         browser.close()
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """`thenar bench` on the held graver, for one file of tests."""
+    folder = tmp_path_factory.mktemp("live")
+    with running(long_scenario(folder), folder / "saved") as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def page(bench: Running, chromium: Browser) -> Iterator[Page]:
+    """Its page, drawn. A file about another page has a fixture of this name of its own."""
+    with opened(chromium, bench.url) as found:
+        yield found

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import statistics
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -27,19 +27,6 @@ FAULTS = {
     "controller-stall": ({"for_s": "2"}, "R32"),
 }
 """Each kind with what makes it grave enough to latch, and the rule that must answer."""
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    folder = tmp_path_factory.mktemp("live")
-    with running(long_scenario(folder), folder / "saved") as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def page(bench: Running, chromium: Browser) -> Iterator[Page]:
-    with opened(chromium, bench.url) as found:
-        yield found
 
 
 @pytest.fixture(autouse=True)
@@ -196,6 +183,31 @@ def test_an_unknown_value_and_a_taken_name_are_refused_in_words(page: Page) -> N
     assert "latency" in page.inner_text("#line")
 
 
+def difference_is_drawn(page: Page) -> None:
+    """The difference is a trace of its own: at every place what the current force is more than the kept one."""
+    force, apart = (page.locator("#compared-panel .tc").nth(number) for number in (0, 1))
+    assert apart.locator(".tc-title").inner_text() == "Difference of the forces: current minus kept, N"
+    apart.scroll_into_view_if_needed()
+    apart.locator(".tc-plot").focus()
+    for _ in range(7):
+        page.keyboard.press("+")  # so close that no row is left out
+    box = apart.locator(".u-over").bounding_box()
+    assert box is not None
+    found = []
+    for share in (0.2, 0.5, 0.8):
+        page.mouse.move(box["x"] + share * box["width"], box["y"] + 20)
+        time.sleep(0.1)
+        told = [line.split("\n") for panel in (force, apart) for line in panel.locator(".tc-key").all_inner_texts()]
+        values = {line[0]: float(line[-1].removesuffix(" N")) for line in told}
+        assert values["no difference"] == 0
+        found.append((values["current minus kept"], values["current"] - values["kept"]))
+    for drawn, expected in found:
+        assert drawn == pytest.approx(expected, abs=0.1), found
+    assert max(abs(drawn) for drawn, _ in found) > 0.02
+    words = page.inner_text("#compared-line")
+    assert re.search(r"farthest apart at [\d.]+ s, by (?!0\.00)\d+\.\d\d N", words), words
+
+
 @pytest.mark.slow
 def test_kept_and_current_are_compared_and_the_saved_scenario_runs_to_the_same_bits(page: Page, bench: Running) -> None:
     page.click("text=Keep this setting")
@@ -203,6 +215,7 @@ def test_kept_and_current_are_compared_and_the_saved_scenario_runs_to_the_same_b
     page.locator("#c-law-settings-deadband-N").fill("1.5")
     page.click("#compare")
     page.wait_for_selector("#compared:not([hidden])", timeout=300_000)
+    waited(page, "document.getElementById('comparer').textContent === ''")  # nothing is prepared or at work any more
     assert "deadband_N" in page.inner_text("#controls")
     differing = page.locator("#compared-tables table").first.inner_text()
     assert "0.4" in differing
@@ -214,6 +227,7 @@ def test_kept_and_current_are_compared_and_the_saved_scenario_runs_to_the_same_b
     assert unit == "N"
     assert float(difference) == pytest.approx(float(current) - float(kept), abs=0.01)
     assert float(kept) != float(current)
+    difference_is_drawn(page)
 
     witness = Witness(bench.url)
     pace(page, 4)

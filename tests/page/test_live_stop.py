@@ -6,7 +6,6 @@ import os
 import signal
 import statistics
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -16,19 +15,6 @@ from tests.page.live_driven import Running, Witness, again, long_scenario, opene
 from thenar.workers import cores
 
 LIMIT_MS = 100.0
-
-
-@pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
-    folder = tmp_path_factory.mktemp("live")
-    with running(long_scenario(folder), folder / "saved") as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def page(bench: Running, chromium: Browser) -> Iterator[Page]:
-    with opened(chromium, bench.url) as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

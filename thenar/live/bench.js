@@ -8,6 +8,10 @@
   let socket = null, about = null, round = 0, panels = null, rules = new Map(), labels = new Map();
   let marks = [], spans = [], showValues = () => {}, dirty = false, frozen = null, ours = false, ended = "", actedAt = 0, marked = true, lastKind = "";
 
+  let comparer = "";
+  const COMPARER = {waiting: "Comparing is not prepared yet.", preparing: "Comparing is being prepared, behind all other work: " +
+    "some seconds, or minutes at the very first start. What you ask for meanwhile is answered afterwards.", comparing: "Both settings run."};
+
   // The stop comes first: nothing below can keep it from being heard.
   document.addEventListener("keydown", (event) => {
     if (event.key !== "Escape" || event.repeat) return;
@@ -128,6 +132,8 @@
     pause.setAttribute("aria-pressed", String(it.paused));
     put(pause, it.paused ? "Go on with the loop" : "Pause the loop");
     byId("compare").dataset.kept = String(it.kept !== null);
+    comparer = it.comparer;
+    put(byId("comparer"), COMPARER[comparer] || "");
     put(byId("kept"), it.kept === null ? "Nothing is kept yet." : "A setting is kept.");
   }
 
@@ -212,7 +218,8 @@
   for (const button of document.querySelectorAll("button[data-do]")) {
     button.addEventListener("click", () => {
       if (button.id === "compare") button.disabled = button.dataset.kept === "true";
-      if (button.id === "compare") tell("comparing: both settings run from the beginning");
+      if (button.id === "compare") tell(comparer === "preparing" || comparer === "waiting"
+        ? "comparing as soon as that is prepared; the loop goes on meanwhile" : "comparing: both settings run from the beginning");
       send({do: button.dataset.do});
     });
   }

@@ -49,10 +49,12 @@ Messages from the session. "ref" is there when the message that it answers had o
         "lateness": {"ticks", "p50_ms", "p99_ms", "p999_ms", "worst_ms", "bins", "missed", "passed_over", "slipped_ms",
             and each of the times with "answered_" before it},   since the pace was set; see engine/paced.py
         "preferred": how the system prefers the loop's process, "dropped_rows": ROWS,
-        "values": {KEY: NUMBER}, "kept": {KEY: NUMBER} or null}
+        "values": {KEY: NUMBER}, "kept": {KEY: NUMBER} or null, "comparer": "waiting" | "preparing" | "ready" |
+            "comparing"}    waiting: not started yet; preparing: what is asked meanwhile is answered afterwards
         about 5 times a second, and after whatever changes it
     {"is": "compared", "repeat", "wearer", "engine": "batch" | "event", "t_s": [..], "target_N": [..],
         "kept": {"values": {..}, "force_N": [..]}, "current": {"values": {..}, "force_N": [..]},
+        "difference_N": [..], current force minus kept force, of all rows and thinned afterwards
         "measures": [{"name", "unit", "meaning", "kept": NUMBER or null, "current": the same}], of the whole trial
         "targets": [{"target": "4 N", "kept": [..], "current": [..]}]}   by level, in the order of measures
     {"is": "saved", "path", "changes_path", "command": "thenar run PATH", "trial": N, "says": TEXT}
@@ -175,7 +177,7 @@ class LiveSession:
         self._waiting: deque[AnyMessage] = deque()
         self._came = threading.Condition()
         self._closing = False
-        self._comparer = Comparer()
+        self._comparer = Comparer(self._pair(self._setting))
         self._comparing: threading.Thread | None = None
         self._start_loop()
         self._threads = [threading.Thread(target=work, daemon=True) for work in (self._follow, self._listen)]
@@ -315,10 +317,13 @@ class LiveSession:
             raise RefusedError('nothing to compare with: "keep" a setting first')
         if self._comparing is not None and self._comparing.is_alive():
             raise RefusedError("a comparison is under way, allowed: one at a time")
-        at = self._beginning
-        pair = Pair(self._kept, self._setting, at.seed, at.wearer, self._repeat, at.condition)
+        pair = self._pair(self._kept)
         self._comparing = threading.Thread(target=lambda: self._answer(self._comparer.compare(pair), ref), daemon=True)
         self._comparing.start()
+
+    def _pair(self, kept: Setting) -> Pair:
+        at = self._beginning
+        return Pair(kept, self._setting, at.seed, at.wearer, self._repeat, at.condition)
 
     def _order(self, order: Order) -> None:
         self._orders.send(order)
@@ -345,6 +350,8 @@ class LiveSession:
         """With what only this side knows."""
         if said["is"] == "round":
             self._repeat = said["repeat"]
+            if said["why"] == "begin":  # not earlier: the loop compiles for itself first
+                threading.Thread(target=self._comparer.prepare, daemon=True).start()
         elif said["is"] == "event":
             if said["kind"] in ("change", "fault", "fault-ends", "stopped", "pace", "trip", "cleared"):
                 self._done.append({key: value for key, value in said.items() if key != "is"})
@@ -355,6 +362,7 @@ class LiveSession:
             said["values"] = {control.key: control.value for control in self._controls} | self._setting.values
             said["kept"] = None if self._kept is None else dict(self._kept.values)
             said["dropped_rows"] = self._lane.lost_rows
+            said["comparer"] = self._comparer.stands
         elif said["is"] == "refused" and said.get("ref") is None:
             said.pop("ref", None)
         return said

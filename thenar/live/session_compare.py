@@ -1,4 +1,9 @@
-"""Two settings over the same noise, each from its beginning, in a process of their own: the loop isn't disturbed."""
+"""Two settings over the same noise, each from its beginning, in a process of their own: the loop isn't disturbed.
+
+The process is started when the session's first round begins, and compiles or loads what a comparison needs before one
+is asked for. That takes seconds, or minutes where the machine has much to do, as the process stands back behind all
+others; so it is waited for without a limit, told in every state, and only the comparison itself has one.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +11,12 @@ import contextlib
 import multiprocessing
 import os
 import sys
+import threading
+from dataclasses import replace
 from multiprocessing.connection import Connection
 from typing import Any, Final, NamedTuple
 
+from thenar.controller.registry import LawSettings, is_built_in
 from thenar.controller.stepped import NotCompiledError
 from thenar.engine.batch import run_trial_compiled
 from thenar.engine.events import run_trial
@@ -27,6 +35,7 @@ from thenar.workers import interrupts_held_back, settle_in
 LONGEST_S: Final = 120.0
 _POINTS: Final = 2_000
 _NICENESS: Final = 10
+_WARM_US: Final = 2 * US_PER_S
 
 
 class Pair(NamedTuple):
@@ -41,51 +50,98 @@ class Pair(NamedTuple):
 
 
 class Comparer:
-    """The process that runs comparisons, started when the first is asked for."""
+    """The process that runs comparisons. `stands`: "waiting" (not started), "preparing", "ready" or "comparing"."""
 
-    def __init__(self) -> None:
+    def __init__(self, usual: Pair) -> None:
+        """`usual`: a pair of the session, from which the process prepares."""
+        self.stands = "waiting"
+        self._usual = usual
+        self._turn = threading.Lock()
         self._process: Any = None
         self._line: Connection | None = None
+        self._closed = False
+
+    def prepare(self) -> None:
+        """Start the process and wait until it could compare at once."""
+        with self._turn, contextlib.suppress(OSError, EOFError):
+            self._prepared()
 
     def compare(self, pair: Pair) -> Said:
-        """The answer, "compared" or "refused". Waits at most LONGEST_S s."""
-        try:
-            line = self._started()
-            line.send(pair)
-            if line.poll(LONGEST_S):
-                answer: Said = line.recv()
-                return answer
-            why = f"no end within {LONGEST_S:g} s"
-        except (OSError, EOFError):
-            why = "the process that compares ended without an answer"
-        self.close()
+        """The answer, "compared" or "refused". Waits until all is prepared, and then at most LONGEST_S s."""
+        with self._turn:
+            try:
+                line = self._prepared()
+                self.stands = "comparing"
+                line.send(pair)
+                if line.poll(LONGEST_S):
+                    answer: Said = line.recv()
+                    self.stands = "ready"
+                    return answer
+                why = f"no end within {LONGEST_S:g} s"
+            except (OSError, EOFError):
+                why = "the process that compares ended without an answer"
+            self._end()
         return {"is": "refused", "message": {"do": "compare"}, "why": why}
 
     def close(self) -> None:
-        """End the process, whatever it does."""
+        """End the process, whatever it does, for good."""
+        self._closed = True
+        self._end()
+
+    def _end(self) -> None:
         process, self._process = self._process, None
+        self.stands = "waiting"
         if process is not None:
             process.kill()
             process.join()
 
-    def _started(self) -> Connection:
+    def _prepared(self) -> Connection:
+        """The line to a process that is ready. Raises EOFError or OSError when it ended."""
         if self._process is None or self._line is None:
-            context = multiprocessing.get_context("spawn")
-            self._line, theirs = context.Pipe()
-            with interrupts_held_back():
-                self._process = context.Process(target=_compare_on, args=(theirs,), daemon=True)
-                self._process.start()
-            theirs.close()
+            self.stands = "preparing"
+            self._line = self._started()
+            try:
+                self._line.recv()
+            except (OSError, EOFError):
+                self._end()
+                raise
+            self.stands = "ready"
         return self._line
 
+    def _started(self) -> Connection:
+        context = multiprocessing.get_context("spawn")
+        line, theirs = context.Pipe()
+        with theirs, interrupts_held_back():
+            process = context.Process(target=_compare_on, args=(theirs, self._usual), daemon=True)
+            process.start()
+        self._process = process
+        if self._closed:
+            self._end()
+            raise EOFError
+        return line
 
-def _compare_on(line: Connection) -> None:
+
+def _compare_on(line: Connection, usual: Pair) -> None:
     settle_in()
     with contextlib.suppress(OSError, AttributeError):  # no such call on Windows
         os.setpriority(os.PRIO_PROCESS, 0, _NICENESS)
     with contextlib.suppress(EOFError, OSError), contextlib.redirect_stdout(sys.stderr):
+        _warm_up(usual)
+        line.send({"is": "prepared"})
         while True:
             line.send(compared(line.recv()))
+
+
+def _warm_up(usual: Pair) -> None:
+    """Have what a comparison needs compiled. A law of the user's own isn't asked: it might never answer."""
+    trial = _trial(usual, usual.current)
+    own = not is_built_in(trial.law.name or "")
+    short = replace(trial, duration_us=min(trial.duration_us, _WARM_US), faults=())
+    if own:
+        short = replace(short, law=LawSettings(name="proportional"))
+        run_trial(short)
+    result, _ = _run(short)
+    _measures(result, result)
 
 
 def compared(pair: Pair) -> Said:
@@ -102,6 +158,7 @@ def compared(pair: Pair) -> Said:
         "t_s": drawn_s, "target_N": target_N,
         "kept": {"values": pair.kept.values, "force_N": extremes_kept(t_s, one.trace["force_N"], _POINTS)[1]},
         "current": {"values": pair.current.values, "force_N": extremes_kept(t_s, other.trace["force_N"], _POINTS)[1]},
+        "difference_N": extremes_kept(t_s, other.trace["force_N"] - one.trace["force_N"], _POINTS)[1],
         "measures": _measures(one, other),
         "targets": [] if moves(pair.current.loaded.scenario.target) else _targets(one, other),
     }  # fmt: skip
