@@ -222,6 +222,7 @@ def test_more_trials_or_rows_than_a_machine_can_hold_are_refused() -> None:
     assert "120000 trials" in the_problem_of(many).found
     long = SMALLEST.replace("10.0", "7200.0") + "[clock]\ntrace_rate_Hz = 1000.0\n"
     assert "7200000 rows" in the_problem_of(long).found
+    assert problems_of(long.replace("7200.0", "3600.0")) == (), "an hour at 1 kHz is not too long"
 
 
 def test_control_characters_never_reach_the_terminal() -> None:
