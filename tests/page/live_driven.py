@@ -34,6 +34,7 @@ class Witness:
         self._url = url
         self._heard: queue.Queue[float] = queue.Queue()
         self.rows: dict[str, list[float | None]] = {}
+        self.compared: dict[str, list[float]] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._listen()), daemon=True)
         self._thread.start()
 
@@ -57,6 +58,8 @@ class Witness:
             elif message["is"] == "rows":
                 for name, values in message["columns"].items():
                     self.rows.setdefault(name, []).extend(values)
+            elif message["is"] == "compared":
+                self.compared = message
             elif message["is"] == "event" and message["kind"] == "stopped":
                 self._heard.put(time.time() * 1e3)
 

@@ -180,6 +180,7 @@ def test_when_the_bench_ends_the_page_and_the_stop_control_say_so(
         assert it.process.stderr is not None
         assert it.process.stderr.read() == ""
         waited(shown, "document.getElementById('line').textContent.includes('no connection')")
+        stands(shown, "NOT KNOWN: no connection")
         stop = shown.frame_locator("#stop").locator("#told")
         for _ in range(100):
             if "no connection" in stop.inner_text():

@@ -36,8 +36,10 @@
     socket.onopen = () => tell("connected");
     socket.onmessage = (event) => hear(JSON.parse(event.data));
     socket.onclose = (event) => {
-      if (!ended) tell("no connection" + (event.reason ? ": " + event.reason : "") + ". Trying again.", true);
-      if (!ended && event.code !== 1001) setTimeout(connect, 1000);
+      const again = !ended && event.code !== 1001; // 1001: the bench was closed
+      if (!ended) tell("no connection" + (event.reason ? ": " + event.reason : "") + (again ? ". Trying again." : ". Start thenar bench again."), true);
+      benchTold.cutOff(ended ? "the loop has ended" : "no connection");
+      if (again) setTimeout(connect, 1000);
     };
   }
 
@@ -51,7 +53,7 @@
     saved: (it) => { put(byId("saved"), it.says); tell("saved: " + it.path); },
     refused: (it) => { byId("compare").disabled = false; tell("refused: " + it.why, true); },
     "left-out": (it) => { trace.add({t_us: []}, true); tell(it.rows + " rows were left out: this page was too slow for them", true); },
-    ended: (it) => { ended = it.why; put(byId("trip"), "The loop has ended: " + it.why); },
+    ended: (it) => { ended = it.why; put(byId("trip"), "The loop has ended: " + it.why); benchTold.cutOff("the loop has ended"); tell("the loop has ended: " + it.why, true); },
   };
 
   function hear(message) {
@@ -99,7 +101,7 @@
     benchTold.log(byId("log"), it, round, labels);
     if (it.kind === "trip") {
       spans.push({from_s: at_s, until_s: Infinity, reason: "latched: " + it.title});
-      put(byId("trip"), "TRIP " + it.cause + ": " + it.title + ". To clear it: " + it.needs);
+      put(byId("trip"), "TRIP " + it.cause + ". " + benchTold.rule(it));
       byId("cause").value = "";
     } else if (it.kind === "cleared") {
       untilNow(at_s);

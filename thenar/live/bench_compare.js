@@ -68,11 +68,11 @@ var benchCompare = (function () {
         x: t_s, series: [
           {name: "no difference", look: "target", values: new Float64Array(t_s.length)},
           {name: "current minus kept", look: "plain", values: apart_N}]})];
-    const heads = ["", "kept", "current", "difference", "unit"];
+    const heads = ["measure", "kept", "current", "difference", "unit"];
     const rows = found.measures.filter((measure) => measure.kept !== null || measure.current !== null).map((measure) =>
-      [measure.meaning || measure.name, short(measure.kept), short(measure.current), difference(measure.kept, measure.current), measure.unit]);
+      [measure.meaning || measure.name, short(measure.kept), short(measure.current), difference(measure.kept, measure.current), benchControls.unitWords(measure.unit)]);
     document.getElementById("compared-tables").replaceChildren(
-      table("Settings that differ", ["", "kept", "current", "unit"], changed), table("Measures of the whole trial", heads, rows));
+      table("Settings that differ", ["setting", "kept", "current", "unit"], changed), table("Measures of the whole trial", heads, rows));
     section.scrollIntoView({block: "nearest"});
   }
 

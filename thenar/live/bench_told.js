@@ -14,10 +14,23 @@ var benchTold = (function () {
   function interlock(state) {
     const box = document.getElementById("interlock");
     box.classList.toggle("latched", state.latched);
+    box.classList.remove("cut-off");
     put(document.getElementById("stands"), state.latched ? "LATCHED by " + state.cause + ": nothing leaves"
       : state.armed ? "ARMED: pulses may leave" : "NOT ARMED: nothing leaves");
-    put(document.getElementById("why"), state.latched ? state.title + ". To clear it: " + state.needs
-      : state.armed ? "Every command passes the interlock first." : state.title || "");
+    put(document.getElementById("why"), (state.latched ? rule(state)
+      : state.armed ? "Every command passes the interlock first." : state.title || "") + (state.paused ? " The loop is paused." : ""));
+  }
+
+  /* What a rule that has latched holds, and what clears it. */
+  function rule(it) { return "The rule: " + it.title + ". To clear it: " + it.needs; }
+
+  /* Nobody tells how the interlock stands: what stood there last must not be taken for how it is. */
+  function cutOff(why) {
+    const box = document.getElementById("interlock");
+    box.classList.remove("latched");
+    box.classList.add("cut-off");
+    put(document.getElementById("stands"), "NOT KNOWN: " + why);
+    put(document.getElementById("why"), "What the page shows is the last that it heard.");
   }
 
   function figures(host, state) {
@@ -98,5 +111,5 @@ var benchTold = (function () {
     host.replaceChildren(...about.limits.deviations.map((line) => made("p", "", "looser than shipped: " + line)), table);
   }
 
-  return {interlock, figures, words, mark, log, acting, limits, number, put};
+  return {interlock, figures, words, mark, log, acting, limits, number, put, rule, cutOff};
 })();

@@ -1,9 +1,10 @@
 /* What came from the loop, ten minutes of it at most: times in seconds since the first row that this page got, and one
-   array per line. A round begins at zero in the loop; here time goes on, so that rounds stand side by side. */
+   array per line. A round begins at zero in the loop; here time goes on, so that rounds stand side by side, a little
+   apart: a chart leaves out no line that is shorter than a dot of the screen. */
 var benchTrace = (function () {
   "use strict";
 
-  const LONGEST_S = 600, FIRST_ROOM = 1 << 14, MOST_ROOM = 1 << 18;
+  const LONGEST_S = 600, APART_S = 0.1, FIRST_ROOM = 1 << 14, MOST_ROOM = 1 << 18;
   const COLUMNS = ["target_N", "force_N", "estimate_N", "agonist_demand_mA", "agonist_admitted_mA",
     "antagonist_demand_mA", "antagonist_admitted_mA", "reasons", "trip"];
   const LINES = [...COLUMNS, "error_N"];
@@ -16,23 +17,25 @@ var benchTrace = (function () {
     this.count = 0;
     this.begun_s = null; // where the loop's zero of this round lies on our axis
     this.error_N = NaN;
+    this.parted = false; // no line goes on from one round to the next
   }
 
   Trace.prototype.last_s = function () { return this.count > this.first ? this.x[this.count - 1] : 0; };
 
   /* A round begins: its zero is where we are now. */
-  Trace.prototype.round = function () { this.begun_s = null; };
+  Trace.prototype.round = function () { this.begun_s = null; this.parted = true; };
 
   /* Where the loop's time lies on our axis. */
   Trace.prototype.place_s = function (t_us) {
-    if (this.begun_s === null) this.begun_s = this.count ? this.last_s() - t_us / 1e6 + 0.001 : -t_us / 1e6;
+    if (this.begun_s === null) this.begun_s = this.count ? this.last_s() - t_us / 1e6 + APART_S : -t_us / 1e6;
     return this.begun_s + t_us / 1e6;
   };
 
   Trace.prototype.add = function (columns, gap) {
     const times = columns.t_us;
     if (!times.length) return;
-    if (gap && this.count) this.push(this.last_s() + 1e-6, null, 0); // a line must not bridge what is missing
+    if ((gap || this.parted) && this.count) this.push(this.last_s() + 1e-6, null, 0); // a line must not bridge what is missing
+    this.parted = false;
     for (let row = 0; row < times.length; row++) this.push(this.place_s(times[row]), columns, row);
     while (this.x[this.first] < this.last_s() - LONGEST_S) this.first++;
   };

@@ -4,7 +4,7 @@
 (() => {
   const button = document.getElementById("press");
   const told = document.getElementById("told");
-  let socket = null;
+  let socket = null, stands = "";
 
   const say = (words) => { if (told.textContent !== words) told.textContent = words; };
 
@@ -16,13 +16,14 @@
       const heard = JSON.parse(event.data);
       if (heard.is !== "loop") return;
       button.classList.toggle("pressed", heard.latched);
-      say(heard.latched ? `latched (${heard.cause}): nothing leaves` : "ready (Esc)");
+      stands = heard.latched ? `latched (${heard.cause}): nothing leaves` : "";
+      say(stands || "ready (Esc)");
     };
   }
 
   function press() {
     button.classList.add("pressed");
-    say("stop pressed");
+    say(stands || "stop pressed"); // on another way it may have come through already
     if (socket && socket.readyState === WebSocket.OPEN) socket.send('{"do":"stop"}');
     fetch("press", {method: "POST", mode: "no-cors", keepalive: true, body: ""}).catch(() => {
       if (!socket || socket.readyState !== WebSocket.OPEN) say("the stop did not get through");
