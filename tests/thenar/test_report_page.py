@@ -22,7 +22,8 @@ from thenar.report.evidence import write_evidence
 from thenar.report.page_folders import MOST_BYTES, report_page
 from thenar.report.page_frame import Part, page
 from thenar.report.page_pack import Line, Packed, unpack
-from thenar.report.page_run import blocks, read_run
+from thenar.report.page_run import MOST_OPEN_ROWS, blocks, boxed, read_run
+from thenar.report.page_words import words_of
 from thenar.report.tables import read_trial
 
 
@@ -237,3 +238,17 @@ def test_the_charts_have_the_colours_of_the_pictures() -> None:
     stated = dict(re.findall(r'(\w+) = "(#[0-9a-f]{6})"', piece("charts_paint.js")))
     assert len(stated) == 8
     assert stated == {name: getattr(ink, name) for name in stated}
+
+
+def test_names_of_columns_become_words_with_the_unit_behind() -> None:
+    told = {name: words_of(name) for name in ("mean_abs_error_N", "in_band_percent", "refusals_per_min", "people",
+        "scenario_sha256", "law.settings.gain_mA_per_N", "cv_percent", "N", "rise_per_s")}  # fmt: skip
+    assert list(told.values()) == [
+        "mean abs error, N", "in band, %", "refusals per min", "people", "scenario SHA-256",
+        "law.settings.gain_mA_per_N", "CV, %", "N", "rise per s",
+    ]  # fmt: skip
+
+
+def test_a_long_table_gets_a_box_of_its_own() -> None:
+    assert boxed("x", MOST_OPEN_ROWS) == "x"
+    assert boxed("x", MOST_OPEN_ROWS + 1) == '<div class="long">x</div>'

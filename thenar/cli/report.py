@@ -19,7 +19,7 @@ def command(chosen: argparse.Namespace) -> int:
     out = Path(chosen.out) if chosen.out else folders[0].parent / f"{first.name}-report.html"
     refuse_unless_ours(out, folders, "report", MARK)
     with progress(trials_in(folders), "reading traces", quiet=chosen.json) as advance:
-        text = report_page(folders, advance)
+        text = report_page(folders, advance, out.parent)
     write_page(out, text)
     size = len(text.encode())
     if chosen.json:

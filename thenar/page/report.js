@@ -78,8 +78,11 @@
     var who = traces.dataset.wearer, band = bandOf(lines.target_N, block.band);
     var shared = {link: number, x: timesOf(block), spans: block.spans};
     var said = document.createElement("p");
-    said.textContent = block.said + " " + thenarCharts.help;
-    host.appendChild(said);
+    said.textContent = block.said;
+    var help = document.createElement("p");
+    help.className = "help"; // not on paper
+    help.textContent = thenarCharts.help;
+    host.append(said, help);
     thenarCharts.panel(host, Object.assign({title: "Force of " + who, unit: "N", height: 260, marks: block.marks,
       alt: "Force of " + who + " over time: target with its band, true force, and the estimate that reached the " +
         "controller. " + block.marks.length + " marks. The table below has the measures.",

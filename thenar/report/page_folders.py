@@ -8,6 +8,7 @@ from typing import Final, NamedTuple
 
 from thenar.report import page_run
 from thenar.report.evidence_html import text
+from thenar.report.page_dossier import dossier_line
 from thenar.report.page_frame import Part, cautions, page
 from thenar.report.page_reading import kind_of
 from thenar.report.page_results import results_of
@@ -28,12 +29,16 @@ class _Share(NamedTuple):
     run: tuple[page_run.Run, str] | None
 
 
-def report_page(folders: Sequence[Path], advance: Callable[[str], object]) -> str:
+def report_page(folders: Sequence[Path], advance: Callable[[str], object], beside: Path | None = None) -> str:
     """The page of `folders`, the first of which names it. `advance` is told of each trial read.
+
+    `beside`: the folder in which the page will lie; a dossier of a run that lies there too is linked.
 
     Raises InputError when a folder is of no known kind or damaged, or when pictures and tables alone fill the page.
     """
-    shares = [_share(folder, "" if len(folders) == 1 else f"f{number}-") for number, folder in enumerate(folders, 1)]
+    shares = [
+        _share(folder, "" if len(folders) == 1 else f"f{number}-", beside) for number, folder in enumerate(folders, 1)
+    ]
     parts = [part for share in shares for part in share.parts]
     doubled = {part.name for part in parts if sum(part.name == other.name for other in parts) > 1}
     if doubled:
@@ -63,15 +68,16 @@ def trials_in(folders: Sequence[Path]) -> int:
     return sum(len(page_run.read_run(folder).shown) for folder in folders if kind_of(folder) == "run")
 
 
-def _share(folder: Path, prefix: str) -> _Share:
+def _share(folder: Path, prefix: str, beside: Path | None) -> _Share:
     kind = kind_of(folder)
     if kind != "run":
         results = results_of(folder, kind, prefix)
         parts = [Part(part.name, _named(part.title, prefix, kind), part.html) for part in results.parts]
         return _Share(results.title, results.line, results.warnings, parts, None)
     run = page_run.read_run(folder)
+    dossier = "" if beside is None else dossier_line(folder, run.manifest, beside)
     titled = [
-        Part("what", "What was run", page_run.what_was_run(run)),
+        Part("what", "What was run", page_run.what_was_run(run) + dossier),
         Part("results", "Results", page_run.results(run)),
         Part("interlock", "Interlock", page_run.interlock(run)),
         Part("wearers", "Wearers", _wearers(run, prefix)),
@@ -79,7 +85,7 @@ def _share(folder: Path, prefix: str) -> _Share:
         Part("scenario", "Scenario file", page_run.scenario_text(run)),
     ]
     parts = [Part(prefix + part.name, _named(part.title, prefix, kind), part.html) for part in titled if part.html]
-    line = f"Made by `thenar run` of {run.manifest.scenario.name}, seed {run.manifest.seed}, {run.manifest.written_utc}"
+    line = f"Made by thenar run of {run.manifest.scenario.name}, seed {run.manifest.seed}, {run.manifest.written_utc}"
     return _Share(str(run.summary["title"]), line, page_run.warnings_of(run), parts, (run, prefix))
 
 

@@ -12,11 +12,14 @@ from thenar.report.evidence_html import listed, table, text
 from thenar.report.page_frame import Part
 from thenar.report.page_pictures import figures
 from thenar.report.page_reading import KINDS, record_in, rows_in
-from thenar.report.page_run import facts
+from thenar.report.page_run import boxed, facts
+from thenar.report.page_words import words_of
 from thenar.shared.errors import InputError, Problem
 
 MOST_ROWS: Final = 400
 """Rows of a table that a page shows; longer tables are for a spreadsheet."""
+LONG_CELL: Final = 60
+"""Characters from which a cell is a sentence."""
 SAID: Final = ("sentences", "caveats", "assumed", "notes", "what_this_cannot_say")
 NOT_FACTS: Final = (*SAID, "caution", "title", "folder", "picture", "format", "limits", "made_by")
 COMPARED: Final = (
@@ -97,12 +100,13 @@ def _sweep(folder: Path, kind: str, prefix: str, record: Mapping[str, Any]) -> R
     ]
     best = f"<p>Best setting by the 90th percentile over wearers: number {text(record.get('best_setting'))}.</p>"
     caption = f"Settings of the sweep{_cut(len(settings), 'ledger.sqlite')}"
+    shown = boxed(table(caption, ["Setting", *keys, *map(words_of, measures)], rows), len(rows))
     parts = [
         Part(
             f"{prefix}facts", "What was run", _facts({key: record[key] for key in record if key != "settings"}) + best
         ),
         Part(f"{prefix}pictures", "Maps of the sweep", figures(folder)),
-        Part(f"{prefix}tables", "Settings", table(caption, ["Setting", *keys, *measures], rows)),
+        Part(f"{prefix}tables", "Settings", shown),
     ]
     return Results(str(record["title"]), _line(kind, record), _loosened(record), parts)
 
@@ -110,7 +114,7 @@ def _sweep(folder: Path, kind: str, prefix: str, record: Mapping[str, Any]) -> R
 def _evidence(_folder: Path, kind: str, _prefix: str, record: Mapping[str, Any]) -> Results:
     parts = [Part(name, title, html) for name, title, html in evidence_page.parts(record)]
     stamps = record["stamps"]
-    line = f"Made by `thenar {kind}` on {stamps['written_utc']} with thenar {stamps['thenar']}"
+    line = f"Made by thenar {kind} on {stamps['written_utc']} with thenar {stamps['thenar']}"
     return Results(evidence_page.title_of(record), line, _loosened(record), parts)
 
 
@@ -121,14 +125,16 @@ _MAKERS: Final[dict[str, Callable[[Path, str, str, Mapping[str, Any]], Results]]
 
 
 def _line(kind: str, record: Mapping[str, Any]) -> str:
-    scenario = record.get("scenario") or ", ".join(record.get("folders", ())) or record.get("scenario_sha256", "")
-    return f"Made by `thenar {kind}`" + (f" of {scenario}" if scenario else "")
+    scenario = record.get("scenario") or ", ".join(record.get("folders", ()))
+    if not scenario and record.get("scenario_sha256"):
+        scenario = f"the scenario with the SHA-256 {record['scenario_sha256'][:16]}"
+    return f"Made by thenar {kind}" + (f" of {scenario}" if scenario else "")
 
 
 def _facts(record: Mapping[str, Any]) -> str:
     """The short entries of a record by name, and which limits and versions stand behind it."""
     named = {
-        key.replace("_", " "): _flat(value)
+        words_of(key): _flat(value)
         for key, value in record.items()
         if key not in NOT_FACTS and value is not None and _is_short(value)
     }
@@ -189,8 +195,14 @@ def _csv(folder: Path, name: str, caption: str, columns: tuple[str, ...]) -> str
     headers, rows = rows_in(folder, name)
     wanted = [headers.index(column) for column in columns if column in headers] or list(range(len(headers)))
     places = [place for place in wanted if any(row[place] for row in rows)]
-    shown = [[_cell(row[place]) for place in places] for row in rows[:MOST_ROWS]]
-    return table(f"{caption}{_cut(len(rows), name)}", [headers[place].replace("_", " ") for place in places], shown)
+    shown = [[_roomy(_cell(row[place])) for place in places] for row in rows[:MOST_ROWS]]
+    told = table(f"{caption}{_cut(len(rows), name)}", [words_of(headers[place]) for place in places], shown)
+    return boxed(told, len(shown))
+
+
+def _roomy(cell: str) -> str:
+    """A sentence gets a width of its own: in a narrow column it would become a tower of words."""
+    return f'<div class="said">{cell}</div>' if len(cell) > LONG_CELL else cell
 
 
 def _cut(rows: int, name: str) -> str:

@@ -14,6 +14,7 @@ from thenar.report.manifest import Manifest, TrialRecord, read_manifest
 from thenar.report.page_pictures import figures
 from thenar.report.page_reading import record_in, rows_in
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
+from thenar.report.page_words import words_of
 from thenar.shared.errors import InputError, Problem
 
 PICTURES: Final = ("force.png", "errors.png")
@@ -29,6 +30,8 @@ MOST_TRIALS: Final = 600
 """Trials whose rows and traces are in a page; of more, the first repeats of every wearer and condition."""
 BYTES_PER_ROW: Final = 5
 """About what a row of a trace takes in the page: only the first guess."""
+MOST_OPEN_ROWS: Final = 40
+"""Rows that a table may have before it gets a box to scroll in."""
 LEAST_WIDTH: Final = 3
 """Stretches of two rows would save nothing: two numbers each."""
 
@@ -118,8 +121,8 @@ def results(run: Run) -> str:
              if name in run.summary["measures"]]  # fmt: skip
     return (
         told
-        + f"<details><summary>What the measures mean</summary>{listed(means)}</details>"
         + figures(run.folder, PICTURES)
+        + f'<details class="meant"><summary>What the measures mean</summary>{listed(means)}</details>'
     )
 
 
@@ -147,7 +150,13 @@ def sheet(run: Run) -> str:
     if not (run.folder / SHEET).is_file():
         return ""
     headers, rows = rows_in(run.folder, SHEET)
-    return table("Running sheet: who did what in which order", headers, [[text(cell) for cell in row] for row in rows])
+    shown = [[text(cell) for cell in row] for row in rows]
+    return boxed(table("Running sheet: who did what in which order", list(map(words_of, headers)), shown), len(rows))
+
+
+def boxed(shown: str, rows: int) -> str:
+    """A table of many `rows` in a box of its own on the screen, so that it buries nothing; whole on paper."""
+    return f'<div class="long">{shown}</div>' if rows > MOST_OPEN_ROWS else shown
 
 
 def scenario_text(run: Run) -> str:
