@@ -184,6 +184,19 @@ def test_no_line_joins_the_end_of_a_round_to_the_beginning_of_the_next(page: Pag
     assert max(filled) > 0, "the line before and after is in what was looked at"
 
 
+def test_pictures_that_take_long_leave_half_of_the_time_to_whoever_drives(page: Page) -> None:
+    drawn, frames = page.evaluate(
+        """() => new Promise((done) => { const seen = new Set(); let frames = 0;
+            requestAnimationFrame(function slow() {
+                const begun = performance.now();
+                while (performance.now() - begun < 60);
+                seen.add(document.body.dataset.drawn);
+                if (++frames < 40) requestAnimationFrame(slow); else done([seen.size, frames]); }); })"""
+    )
+    print(f"pictures in {frames} slow frames: {drawn}")
+    assert 0.25 * frames < drawn < 0.75 * frames
+
+
 def test_pause_holds_the_loop_and_next_brings_other_noise(page: Page) -> None:
     page.click("#pause")
     waited(page, "document.getElementById('pause').getAttribute('aria-pressed') === 'true'")

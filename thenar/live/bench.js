@@ -141,12 +141,18 @@
 
   // Pictures
 
+  const FRAME_MS = 25;
+  let drewAt = null, restUntil = 0;
+
   function draw() {
     requestAnimationFrame(draw);
     const now = performance.now();
+    // A picture that took longer than a frame is followed by as long a rest: half of the time is left for whoever drives.
+    if (drewAt !== null) { restUntil = now - drewAt > FRAME_MS ? 2 * now - drewAt : 0; drewAt = null; }
     if (about && now - actedAt > 250) { actedAt = now; benchTold.acting(byId("acting"), rules, trace.acting(1)); }
-    if (!dirty || frozen || !panels || !trace.count) return;
+    if (!dirty || frozen || !panels || !trace.count || (now < restUntil && !marked)) return;
     dirty = false;
+    drewAt = now;
     show(trace.view(false), trace.last_s());
   }
 
