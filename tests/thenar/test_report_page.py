@@ -23,7 +23,7 @@ from thenar.report.page_folders import MOST_BYTES, report_page
 from thenar.report.page_frame import Part, page
 from thenar.report.page_pack import Line, Packed, unpack
 from thenar.report.page_run import MOST_OPEN_ROWS, blocks, boxed, read_run
-from thenar.report.page_words import words_of
+from thenar.report.page_words import told, words_of
 from thenar.report.tables import read_trial
 
 
@@ -247,6 +247,12 @@ def test_names_of_columns_become_words_with_the_unit_behind() -> None:
         "mean abs error, N", "in band, %", "refusals per min", "people", "scenario SHA-256",
         "law.settings.gain_mA_per_N", "CV, %", "N", "rise per s",
     ]  # fmt: skip
+
+
+def test_a_name_and_its_value_read_as_words() -> None:
+    assert told("for_s", 0.4) == "for 0.4 s"
+    assert told("missing_share", 0.1) == "missing share 0.1"
+    assert told("gain", 3) == "gain 3"
 
 
 def test_a_long_table_gets_a_box_of_its_own() -> None:

@@ -49,7 +49,7 @@ var benchControls = (function () {
   function row(control, send) {
     const box = made("div", "control"), id = "c-" + control.key.replace(/[^A-Za-z0-9]/g, "-");
     const unit = unitWords(control.unit), label = made("label", "", plainLabel(control.label, control.unit));
-    const slider = made("input"), field = numberField(control, control.value, label.textContent + " as a number" + (unit ? ", " + unit : ""));
+    const slider = made("input"), field = numberField(control, control.value, "Number for: " + label.textContent + (unit ? ", " + unit : ""));
     Object.assign(slider, {type: "range", id, min: control.low, max: control.high, step: control.step, value: control.value});
     label.htmlFor = id;
     box.dataset.key = control.key;

@@ -41,7 +41,7 @@ var benchTold = (function () {
       ["control ticks late: half under", number(late.p50_ms, 2) + " ms"],
       ["99 of 100 under", number(late.p99_ms, 2) + " ms"],
       ["999 of 1000 under", number(late.p999_ms, 2) + " ms"],
-      ["latest", number(late.worst_ms, 2) + " ms"],
+      ["at worst", number(late.worst_ms, 2) + " ms"],
       ["late by more than a period", late.missed + " of " + late.ticks + " ticks"],
     ];
     if (host.children.length !== 2 * all.length) {

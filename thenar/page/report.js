@@ -85,7 +85,7 @@
     host.append(said, help);
     thenarCharts.panel(host, Object.assign({title: "Force of " + who, unit: "N", height: 260, marks: block.marks,
       alt: "Force of " + who + " over time: target with its band, true force, and the estimate that reached the " +
-        "controller. " + block.marks.length + " marks. The table below has the measures.",
+        "controller. " + block.marks.length + (block.marks.length === 1 ? " mark" : " marks") + ". The table below has the measures.",
       series: [{name: "target, band shaded", look: "target", values: lines.target_N, low: band.low, high: band.high,
         step: true},
         {name: "estimate", look: "estimate", values: lines.estimate_N},

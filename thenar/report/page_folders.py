@@ -104,7 +104,7 @@ def _wearers(run: page_run.Run, prefix: str) -> str:
         for one in people
     )
     return (
-        f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's'}; choose one. "
+        f"<p>{len(people)} simulated wearer{'' if len(people) == 1 else 's; choose one'}. "
         f"{text(page_run.left_out(run))}</p>"
         f'<nav aria-label="Wearers"><ul class="people">{links}</ul></nav>'
         '<p class="warn uncoded">Traces need JavaScript; all tables and pictures are here without it.</p>'

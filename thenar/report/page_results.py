@@ -18,6 +18,7 @@ from thenar.shared.errors import InputError, Problem
 
 MOST_ROWS: Final = 400
 """Rows of a table that a page shows; longer tables are for a spreadsheet."""
+BETTER: Final[dict[object, str]] = {-1: "when smaller", 0: "neither way", 1: "when larger"}
 LONG_CELL: Final = 60
 """Characters from which a cell is a sentence."""
 SAID: Final = ("sentences", "caveats", "assumed", "notes", "what_this_cannot_say")
@@ -157,8 +158,15 @@ def _is_short(value: object) -> bool:
 
 def _flat(value: object) -> object:
     if isinstance(value, dict):
-        return ", ".join(f"{key.replace('_', ' ')} {text_of(entry)}" for key, entry in value.items())
+        return ", ".join(_named(key, entry) for key, entry in value.items())
     return value if value != [] else "none"
+
+
+def _named(key: str, value: object) -> str:
+    """An entry of a short record; a scenario's key path stays as it is written there."""
+    if key == "better" and value in BETTER:
+        return f"better {BETTER[value]}"
+    return f"{key if '.' in key else key.replace('_', ' ')} {text_of(value)}"
 
 
 def text_of(value: object) -> str:

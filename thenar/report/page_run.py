@@ -16,6 +16,7 @@ from thenar.report.page_reading import record_in, rows_in
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
 from thenar.report.page_words import words_of
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.ticks import US_PER_S
 
 PICTURES: Final = ("force.png", "errors.png")
 SHEET: Final = "sheet.csv"
@@ -77,15 +78,16 @@ def what_was_run(run: Run) -> str:
     manifest, made = run.manifest, run.manifest.made_by
     wearers = list(dict.fromkeys(trial.wearer_name for trial in manifest.trials))
     conditions = list(dict.fromkeys(trial.condition for trial in manifest.trials))
+    longest_s = max(one.duration_us for one in manifest.trials) / US_PER_S
     named = {
         "Scenario": f"{manifest.scenario.name}, SHA-256 {manifest.scenario.sha256}",
         "Seed": manifest.seed,
-        "Trials": f"{len(manifest.trials)} of {max(one.duration_us for one in manifest.trials) / 1e6:g} s at most",
+        "Trials": f"{len(manifest.trials)}, each of {longest_s:g} s at most",
         "Wearers": f"{len(wearers)}, all simulated",
         "Conditions": conditions,
         "Limits": f"{manifest.limits.profile}, fingerprint {manifest.limits.fingerprint}",
         "Written": manifest.written_utc,
-        "By": f"thenar {made.thenar}, step sources {made.steps}, Python {made.python} on {made.machine}",
+        "Made by": f"thenar {made.thenar}, step sources {made.steps}, Python {made.python} on {made.machine}",
         "Libraries": ", ".join(f"{name} {version}" for name, version in made.libraries.items()),
         **{f"Input {one.name}": f"SHA-256 {one.sha256}" for one in manifest.inputs},
     }

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
 from thenar.report.metrics import REQUIREMENTS_COUNT
 from thenar.report.page_pack import pack, pack_whole
+from thenar.report.page_words import told
 from thenar.report.picture import event_words
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.errors import InputError, Problem
@@ -141,9 +142,8 @@ def marks_of(events: Sequence[Mapping[str, Any]]) -> list[dict[str, object]]:
 def _reason(event: Mapping[str, Any]) -> str:
     named = [str(event["cause"])] if "cause" in event else [str(name) for name in event.get("reasons", ())]
     parts = [f"{name} {TITLES[name]}" for name in named if name in TITLES]
-    told = ("t_us", "kind", "cause", "reasons", "fault", "needs", "channel")
-    parts += [f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}"
-              for key, value in event.items() if key not in told]  # fmt: skip
+    said = ("t_us", "kind", "cause", "reasons", "fault", "needs", "channel")
+    parts += [told(key, value) for key, value in event.items() if key not in said]
     if event.get("needs"):
         parts.append(f"to clear it: {event['needs']}")
     return "; ".join(parts)

@@ -8,6 +8,13 @@ UNITS: Final = {"N": "N", "mA": "mA", "us": "us", "ms": "ms", "s": "s", "Hz": "H
 _WHOLE: Final = {"sha256": "SHA-256", "cv": "CV", "rms": "RMS", "sd": "SD"}
 
 
+def told(name: str, value: object) -> str:
+    """A name and its value: "for 0.4 s" of `for_s`."""
+    shown = f"{value:g}" if isinstance(value, float) else str(value)
+    words, _, unit = words_of(name).partition(", ")
+    return f"{words} {shown} {unit}".rstrip()
+
+
 def words_of(name: str) -> str:
     """What `mean_abs_error_N` says: "mean abs error, N". A scenario's key path (with a point) stays as it is."""
     if "." in name:
