@@ -22,7 +22,7 @@ from thenar.shared.errors import Problem, shown
 
 MOST_TRIALS: Final = 100_000
 MOST_TRACE_ROWS: Final = 4_000_000
-"""An hour at 1 kHz and some more. Such a trial took 3.8 GB at its peak in `thenar run`, 1.4 GB in `thenar report`."""
+"""An hour at 1 kHz and some more. Such a trial took 3.8 GB at its peak in `thenar run`, 1.8 GB in `thenar report`."""
 
 
 def fit_problems(scenario: Scenario, target: Recording | None, file: str) -> Iterator[Problem]:

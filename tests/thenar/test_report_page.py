@@ -17,7 +17,7 @@ from tests.thenar.made_challenge import made_challenge
 from tests.thenar.report_folders import MISCHIEF, mischievous_run
 from thenar.cli import USAGE_ERROR, main
 from thenar.page import piece
-from thenar.report import ink
+from thenar.report import ink, page_run
 from thenar.report.evidence import write_evidence
 from thenar.report.page_folders import MOST_BYTES, report_page
 from thenar.report.page_frame import Part, page
@@ -131,6 +131,17 @@ def test_a_block_is_the_trace_and_in_less_room_its_peaks_stay(run: Path) -> None
             force = unpack(packed)["force_N"]
             assert np.nanmax(force) == pytest.approx(trace["force_N"].max(), abs=1e-3)
             assert f"{data['width'] * 2} ms" in data["said"] or data["width"] == 1
+
+
+def test_where_a_trace_packs_better_than_guessed_the_room_is_used(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found = read_run(run)
+    whole = sum(map(len, blocks(found, 10_000_000, lambda _: None)))
+    room = whole * 9 // 10
+    usual = json.loads(blocks(found, room, lambda _: None)[0])["width"]
+    monkeypatch.setattr(page_run, "BYTES_PER_ROW", 10 * page_run.BYTES_PER_ROW)
+    made = blocks(found, room, lambda _: None)
+    assert json.loads(made[0])["width"] < 5 * usual
+    assert sum(map(len, made)) <= room
 
 
 def test_of_very_many_trials_the_first_repeats_are_there_and_the_page_says_so(

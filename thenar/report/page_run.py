@@ -248,8 +248,9 @@ def left_out(run: Run) -> str:
 def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[str]:
     """The traces of the trials shown as JSON texts, together at most `room_bytes`.
 
-    `advance` is told of each trial that has been read. Every trial has the same number of rows per stretch, as few as
-    the room allows. Raises InputError when the folder is damaged or even the shortest text has no room.
+    `advance` is told of each trial that has been read. Every trial has the same number of rows per stretch, about
+    as few as the room allows: what a guess left of it is used by one more reading.
+    Raises InputError when the folder is damaged or even the shortest text has no room.
     """
     file = run.folder / "trace.parquet"
     counted = rows_of(file)
@@ -260,17 +261,30 @@ def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[
         raise InputError([Problem(str(run.folder / "events.jsonl"), "", str(error), "the log of a run")]) from None
     width = 1 if rows * BYTES_PER_ROW <= room_bytes else _wider(2 * rows * BYTES_PER_ROW / room_bytes)
     while width <= max(LEAST_WIDTH, rows):
-        made, used = [], 0
-        for block in _blocks_at(run, file, events, width, advance):
-            made.append(block)
-            used += len(block)
-            if used > room_bytes:
-                break
-        else:
+        made = _made_at(run, file, events, width, room_bytes, advance)
+        used = sum(map(len, made))
+        if used <= room_bytes:
+            finer = _wider(1.1 * width * used / room_bytes)
+            if finer < width and len(more := _made_at(run, file, events, finer, room_bytes, advance)) == len(run.shown):
+                made = more if sum(map(len, more)) <= room_bytes else made
             return made
         share = len(made) / len(run.shown)
         width = _wider(width * max(1.3, 1.1 * used / share / room_bytes))
     raise InputError([Problem(str(run.folder), "", f"{len(run.shown)} trials", f"as many as {room_bytes} bytes hold")])
+
+
+def _made_at(
+    run: Run, file: Path, events: Mapping[int, list[dict[str, Any]]], width: int, room_bytes: int,
+    advance: Callable[[str], object],
+) -> list[str]:  # fmt: skip
+    """The traces at `width` rows per stretch, as far as the first that is beyond the room."""
+    made, used = [], 0
+    for block in _blocks_at(run, file, events, width, advance):
+        made.append(block)
+        used += len(block)
+        if used > room_bytes:
+            break
+    return made
 
 
 def _wider(width: float) -> int:
