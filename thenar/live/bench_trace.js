@@ -1,10 +1,10 @@
 /* What came from the loop, ten minutes of it at most: times in seconds since the first row that this page got, and one
    array per line. A round begins at zero in the loop; here time goes on, so that rounds stand side by side, a little
-   apart: a chart leaves out no line that is shorter than a dot of the screen. */
+   apart, with enough empty rows between them that thinning for the screen keeps one. */
 var benchTrace = (function () {
   "use strict";
 
-  const LONGEST_S = 600, APART_S = 0.1, FIRST_ROOM = 1 << 14, MOST_ROOM = 1 << 18;
+  const LONGEST_S = 600, APART_S = 0.2, EMPTY_ROWS = 24, FIRST_ROOM = 1 << 14, MOST_ROOM = 1 << 18;
   const COLUMNS = ["target_N", "force_N", "estimate_N", "agonist_demand_mA", "agonist_admitted_mA",
     "antagonist_demand_mA", "antagonist_admitted_mA", "reasons", "trip"];
   const LINES = [...COLUMNS, "error_N"];
@@ -34,7 +34,10 @@ var benchTrace = (function () {
   Trace.prototype.add = function (columns, gap) {
     const times = columns.t_us;
     if (!times.length) return;
-    if ((gap || this.parted) && this.count) this.push(this.last_s() + 1e-6, null, 0); // a line must not bridge what is missing
+    this.place_s(times[0]);
+    // A line must not bridge what is missing, nor go on from one round to the next.
+    const end_s = this.last_s(), empty = !this.count ? 0 : this.parted ? EMPTY_ROWS : gap ? 1 : 0;
+    for (let row = 1; row <= empty; row++) this.push(end_s + (this.parted ? row * APART_S / (EMPTY_ROWS + 1) : 1e-6), null, 0);
     this.parted = false;
     for (let row = 0; row < times.length; row++) this.push(this.place_s(times[row]), columns, row);
     while (this.x[this.first] < this.last_s() - LONGEST_S) this.first++;

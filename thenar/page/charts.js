@@ -29,6 +29,11 @@ var thenarCharts = (function () {
     return made;
   }
 
+  /* Gaps of a line, a little wider: the line is drawn across and then cut, and a steep one would leave splinters. */
+  function widened(u, line, first, last, gaps) {
+    return gaps.map(function (gap) { return [gap[0] - 2, gap[1] + 2]; });
+  }
+
   function Panel(host, given) {
     this.given = given;
     this.series = given.series || [];
@@ -99,7 +104,7 @@ var thenarCharts = (function () {
     this.series.forEach(function (entry, order) {
       var look = LOOKS[entry.look] || LOOKS.plain, paths = uPlot.paths[entry.step ? "stepped" : "linear"];
       var made = entry.step ? paths({align: 1}) : paths();
-      var shared = {paths: made, points: {show: false}, show: !panel.hidden[entry.name]};
+      var shared = {paths: made, points: {show: false}, show: !panel.hidden[entry.name], gaps: widened};
       if (entry.low) {
         var edge = Object.assign({stroke: "transparent", width: 0}, shared);
         lines.push(edge, Object.assign({}, edge));
