@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-UNITS: Final = {"N": "N", "mA": "mA", "us": "us", "ms": "ms", "s": "s", "Hz": "Hz", "uC": "uC", "percent": "%"}
+UNITS: Final = {
+    **{unit: unit for unit in ("N", "mA", "us", "ms", "s", "Hz", "uC", "dB", "deg")},
+    "percent": "%",
+}
 _WHOLE: Final = {"sha256": "SHA-256", "cv": "CV", "rms": "RMS", "sd": "SD"}
 
 
