@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tests.thenar.estimator_circle import circle
-from tests.thenar.estimator_recordings import FORCE_HZ, joined, pinching, read_by, recorded
+from tests.thenar.estimator_recordings import FORCE_HZ, drawn_truth, joined, pinching, read_by, recorded
 from tests.thenar.estimator_recovery import EXACT, all_checked, checked, shares, told
 from tests.thenar.fit_coverage import outside_90_to_99
 from thenar.caution import SHORT
@@ -238,6 +238,12 @@ def test_a_fitted_estimator_simulated_again_has_the_recordings_errors() -> None:
     print(closed)
     assert closed.worst_level < 0.15
     assert closed.correlation == pytest.approx(1.0, abs=0.25)
+
+
+def test_readings_that_a_badly_seated_sensor_cuts_at_zero_do_not_spoil_what_it_states_of_itself() -> None:
+    truth = drawn_truth(4083)  # a jump leaves a fifth of its gain and takes off 3.7 N
+    told = by_key(fit_estimator(recorded(truth, 8.0, 4083), seed=4083))["stated_over_true_sd"]
+    assert told.value == pytest.approx(truth.stated_over_true_sd, rel=0.5)
 
 
 @pytest.mark.campaign

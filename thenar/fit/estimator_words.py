@@ -29,6 +29,8 @@ LEAST_DRIFT_MIN: Final = 2.0
 SHORTEST_OF_GAP: Final = 0.4
 WELL_LONG_MIN: Final = 5.0
 UNEVEN: Final = 0.2
+MOST_STATED: Final = 20.0
+"""A sensor may state so many times its true uncertainty in a scenario."""
 
 
 def _untold(key: str, unit: str, note: str, low: float = math.nan, high: float = math.nan) -> Parameter:
@@ -137,11 +139,15 @@ def stated_told(recording: Recording, found: Found) -> list[Parameter]:
     both = np.isfinite(recording.columns["stated_sd_N"]) & np.isfinite(recording.columns["estimate_N"])
     if not both.any():
         return [_untold(key, "", "no stated_sd_N beside an estimate: record both in one row")]
+    # What is cut at zero says nothing of its noise.
+    both &= recording.columns["estimate_N"] > 0.0
     spread = found.guess.spread
     honest = EstimatorParams(spread.floor_N, spread.share, 1.0, DEFAULTS.range_N)
     read_N = recording.columns["estimate_N"][both]
     true_sd_N = np.maximum(1e-9, spread.floor_N + spread.share * read_N)
     ratios = recording.columns["stated_sd_N"][both] / true_sd_N
+    if not ratios.size or np.median(ratios) > MOST_STATED:
+        return [_untold(key, "", "too little noise was found to compare with: record holds at several levels")]
     ratio, mean_N = float(np.median(ratios)), float(np.mean(read_N))
     weigh = np.array([1.0, mean_N])
     error = math.sqrt(max(0.0, float(weigh @ found.noise.covariance[:2, :2] @ weigh))) / stated_sd_N(honest, mean_N)
