@@ -240,10 +240,13 @@ def test_a_fitted_estimator_simulated_again_has_the_recordings_errors() -> None:
     assert closed.correlation == pytest.approx(1.0, abs=0.25)
 
 
-def test_readings_that_a_badly_seated_sensor_cuts_at_zero_do_not_spoil_what_it_states_of_itself() -> None:
+def test_noise_that_readings_cut_at_zero_hide_is_not_told_nor_what_the_sensor_states_of_it() -> None:
     truth = drawn_truth(4083)  # a jump leaves a fifth of its gain and takes off 3.7 N
-    told = by_key(fit_estimator(recorded(truth, 8.0, 4083), seed=4083))["stated_over_true_sd"]
-    assert told.value == pytest.approx(truth.stated_over_true_sd, rel=0.5)
+    found = by_key(fit_estimator(recorded(truth, 8.0, 4083), seed=4083))
+    for key in ("noise_floor_N", "noise_share", "stated_over_true_sd"):
+        assert not found[key].identifiable
+        assert "cut at zero" in found[key].note
+    assert found["latency_ms"].low < truth.latency_ms < found["latency_ms"].high
 
 
 @pytest.mark.campaign

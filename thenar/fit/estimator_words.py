@@ -29,8 +29,10 @@ LEAST_DRIFT_MIN: Final = 2.0
 SHORTEST_OF_GAP: Final = 0.4
 WELL_LONG_MIN: Final = 5.0
 UNEVEN: Final = 0.2
-MOST_STATED: Final = 20.0
-"""A sensor may state so many times its true uncertainty in a scenario."""
+NOT_PARTED: Final = (
+    "the noise at rest can't be parted from that which grows with force: most readings are cut at zero, or lie at one "
+    "level. Record holds at several levels in one placement"
+)
 
 
 def _untold(key: str, unit: str, note: str, low: float = math.nan, high: float = math.nan) -> Parameter:
@@ -61,6 +63,8 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     ):  # fmt: skip
         if range_N < LEAST_RANGE_N:
             made.append(_untold(key, unit, few))
+        elif not _is_told(found):
+            made.append(_untold(key, unit, NOT_PARTED))
         else:
             made.append(Parameter(key, float(value), unit, max(0.0, value - Z * error), value + Z * error))
     made.append(_tau(found, float(errors[2])))
@@ -74,6 +78,11 @@ def noise_told(found: Found, long_min: float) -> list[Parameter]:
     else:
         made.append(Parameter("drift_N_per_sqrt_min", drift, "N/sqrt(min)", noise.walk_low, noise.walk_high))
     return made
+
+
+def _is_told(found: Found) -> bool:
+    """Whether noise at rest and noise that grows with force could be parted: else their errors aren't real numbers."""
+    return bool(np.all(np.diag(found.noise.covariance)[:2] > 0.0))
 
 
 def _curve_better(found: Found) -> str:
@@ -146,8 +155,8 @@ def stated_told(recording: Recording, found: Found) -> list[Parameter]:
     read_N = recording.columns["estimate_N"][both]
     true_sd_N = np.maximum(1e-9, spread.floor_N + spread.share * read_N)
     ratios = recording.columns["stated_sd_N"][both] / true_sd_N
-    if not ratios.size or np.median(ratios) > MOST_STATED:
-        return [_untold(key, "", "too little noise was found to compare with: record holds at several levels")]
+    if not ratios.size or not _is_told(found):
+        return [_untold(key, "", NOT_PARTED)]
     ratio, mean_N = float(np.median(ratios)), float(np.mean(read_N))
     weigh = np.array([1.0, mean_N])
     error = math.sqrt(max(0.0, float(weigh @ found.noise.covariance[:2, :2] @ weigh))) / stated_sd_N(honest, mean_N)
