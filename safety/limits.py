@@ -141,8 +141,6 @@ class Limits(NamedTuple):
 
 LIMITS_SIZE: Final = 2 * CHANNEL_LIMITS_SIZE + LOOP_LIMITS_SIZE
 _MARK_BITS: Final = (1 << 61) - 1
-if CHANNEL_LIMITS_SIZE % 4 or LOOP_LIMITS_SIZE % 4:
-    raise ImportError("limits_mark takes the limits in fours")
 _CHANNEL_WEIGHT: Final = pow(5, CHANNEL_LIMITS_SIZE, 1 << 61)
 _LOOP_WEIGHT: Final = pow(5, LOOP_LIMITS_SIZE, 1 << 61)
 
