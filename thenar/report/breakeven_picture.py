@@ -27,6 +27,7 @@ LOOKS: Final = (
     (ink.FORCE, "o", "-"), (ink.ESTIMATE, "s", "--"), (ink.AGONIST, "^", ":"), (ink.ANTAGONIST, "D", "-."),
     (ink.QUIET, "v", (0, (5, 1))),
 )  # fmt: skip
+ARROW: Final = r"$\uparrow$"
 
 
 class Mark(NamedTuple):
@@ -85,12 +86,22 @@ def breakeven_picture(
 def _signs(marks: Sequence[Mark]) -> list[Line2D]:
     """Keys of the signs that stand in for numbers, as far as they are drawn."""
     signs = (
-        (any(mark.value == math.inf for mark in marks), r"$\uparrow$", "no harm seen"),
+        (any(mark.value == math.inf for mark in marks), ARROW, "no harm seen"),
         (any(mark.high == math.inf and math.isfinite(mark.value) for mark in marks), "^", "no upper end seen"),
         (any(mark.value == -math.inf for mark in marks), "x", "no help seen"),
     )
     return [
-        Line2D([], [], color=ink.INK, marker=sign, linestyle="none", markersize=8, fillstyle="none", label=words)
+        Line2D(
+            [],
+            [],
+            color=ink.INK,
+            marker=sign,
+            linestyle="none",
+            markersize=10 if sign == ARROW else 7,
+            label=words,
+            fillstyle="full" if sign == ARROW else "none",
+            markeredgewidth=0.2 if sign == ARROW else 1.2,
+        )
         for drawn, sign, words in signs
         if drawn
     ]
