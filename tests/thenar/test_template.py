@@ -95,9 +95,10 @@ def test_a_template_overwrites_nothing_and_goes_where_it_is_sent(capsys: pytest.
 FOUND = Fit(
     kind="estimator",
     part_of="estimator",
-    table={"latency_ms": 62.5},
+    table={"latency_ms": 62.5, "true_N": [0.0], "reads_N": [1.5]},
     parameters=(
         Parameter("latency_ms", 62.5, "ms", 60.1, 64.9),
+        Parameter("reads_N[0]", 1.5, "N", 0.75, 2.25, False, "told to 0.75 N only"),
         Parameter("dropouts_per_min", 0.0, "1/min", NOTHING, NOTHING, False, "no dropout was seen; record ten minutes"),
     ),
     qualities=(Quality("error_2_N", 0.314159, "N", 0.3, 0.33, "mean absolute error from 1 to 3 N"),),
@@ -149,6 +150,8 @@ def test_a_finished_fit_leaves_file_and_picture_and_tells_all(
     assert " ".join(SHORT.split()) in " ".join(told.split())
     unknown = next(line for line in told.splitlines() if line.startswith("dropouts_per_min "))
     assert unknown.split() == ["dropouts_per_min", "-", "1/min", "-", "NO"]
+    loose = next(line for line in told.splitlines() if line.startswith("reads_N[0] "))
+    assert loose.split() == ["reads_N[0]", "1.5", "N", "0.75", "to", "2.25", "loosely"]
 
 
 def test_json_is_one_object_without_nan(recorded: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -156,7 +159,7 @@ def test_json_is_one_object_without_nan(recorded: Path, capsys: pytest.CaptureFi
     finish(chosen, recording_of(chosen), FOUND, draws)
     text = capsys.readouterr().out
     told = json.loads(text, parse_constant=lambda word: pytest.fail(f"{word} in JSON"))
-    assert told["parameters"][1]["low"] is None
+    assert told["parameters"][-1]["low"] is None
     assert told["file"] == "a/b.toml"
     assert told["recording"]["begins"] == "2026-11-03"
     assert Path("a/b.toml").exists()

@@ -146,7 +146,7 @@ def _tell(chosen: argparse.Namespace, recording: Recording, fit: Fit) -> None:
     when = " to ".join(dict.fromkeys(date for date in (recording.begins, recording.ends) if date))
     print(f"{fit.kind} fitted to {recording.file}: {recording.rows:,} rows" + (f", recorded {when}" if when else ""))
     if fit.parameters:
-        show_table(_parameter_table(fit.parameters))
+        show_table(_parameter_table(fit.parameters, fit.table))
     if fit.qualities:
         show_table(_quality_table(fit.qualities))
     print()
@@ -177,18 +177,18 @@ def _interval(low: float, high: float) -> str:
     return f"{digits(low)} to {digits(high)}" if math.isfinite(low) and math.isfinite(high) else "-"
 
 
-def _parameter_table(parameters: Sequence[Parameter]) -> Table:
-    rows = [
-        (
-            one.key,
-            digits(one.value) if one.identifiable else "-",
-            one.unit,
-            _interval(one.low, one.high) if one.identifiable else "-",
-            "yes" if one.identifiable else "NO",
-        )
-        for one in parameters
-    ]
-    title = "Parameters (NO: the recording doesn't tell it, so the scenario's own value holds; why, below)"
+def _parameter_table(parameters: Sequence[Parameter], table: Mapping[str, Any]) -> Table:
+    rows = []
+    for one in parameters:
+        # A point of a curve is written with its curve, however loosely it is told.
+        stands = one.identifiable or ("[" in one.key and one.key.partition("[")[0] in table)
+        told = "yes" if one.identifiable else "loosely" if stands else "NO"
+        value, interval = (digits(one.value), _interval(one.low, one.high)) if stands else ("-", "-")
+        rows.append((one.key, value, one.unit, interval, told))
+    title = (
+        "Parameters (NO: the recording doesn't tell it, so the scenario's own value holds; loosely: it stands in the "
+        "file all the same; why, below)"
+    )
     return Table(title, ("parameter", "value", "unit", "95 % interval", "told"), rows, frozenset({1, 3}))
 
 
