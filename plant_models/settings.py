@@ -185,7 +185,7 @@ class Estimator(Strict):
 
     rate_Hz: float = Field(40.0, ge=1, le=1000, description="estimates per second, Hz (20-40 memory)")
     jitter_ms: float = Field(2.0, ge=0, le=500, description="largest shift of a sample, ms, uniform")
-    latency_ms: float = Field(110.0, ge=0, le=2000, description="from sample to controller, ms (100-200 memory)")
+    latency_ms: float = Field(110.0, ge=0, le=2000, description="lag from sample to controller, ms (100-200 memory)")
     latency_jitter_ms: float = Field(10.0, ge=0, le=2000, description="largest extra latency, ms, uniform")
     true_N: Rising = Field((0.0, 100.0), description="bias curve: true forces, N, rising; flat beyond the last")
     reads_N: NeverFalling = Field((0.0, 100.0), description="bias curve: what the estimator reads there, N")

@@ -76,7 +76,7 @@ def test_the_text_tells_units_cautions_and_what_the_recording_cannot_tell_but_no
     assert "Simulation only, not a medical device." in comments
     assert "jumps_per_min. No jump in 10 minutes; take the sensor off twice." in comments
     assert "mean_error_N = 0.4 N (0.3 to 0.5)" in comments
-    assert "latency_ms = 112.34567890123 # from sample to controller, ms" in text
+    assert "latency_ms = 112.34567890123 # lag from sample to controller, ms" in text
     assert "someone" not in text
     assert all(len(line) <= 200 for line in text.splitlines())
 
