@@ -80,6 +80,11 @@ def compiled_before() -> bool:
     return CACHED and any(Path(numba.config.CACHE_DIR).rglob("*.nbi"))
 
 
+def ready(compiled: Step) -> bool:
+    """Whether a call in this process neither compiles nor loads anything. True where there is no compiler."""
+    return bool(getattr(compiled, "signatures", True))
+
+
 # Without numba's runtime (`_nrt`) no references to arrays are counted, which takes more time than the arithmetic.
 def step(function: Step) -> Step:
     """Compile a pure step for use inside compiled code (plain Python may call it too). It makes no arrays."""

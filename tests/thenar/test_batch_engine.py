@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import threading
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,6 +23,7 @@ from thenar.scenarios.gallery import gallery_file, gallery_names
 from thenar.scenarios.loader import load_scenario, parse_scenario
 from thenar.scenarios.targets import moves
 from thenar.shared.errors import InputError
+from thenar.study import measured as measuring
 from thenar.study.measured import measured, slow_laws
 
 STEPPED = '''
@@ -155,3 +158,22 @@ def test_what_is_measured_is_what_the_event_engine_would_measure(name: str, jobs
     assert repr([found[place] for place in range(len(trials))]) == repr(
         [target_rows(run_trial(trial), moving=moving) for trial in trials]
     )
+
+
+@pytest.mark.parametrize("ready", [True, False])
+def test_what_is_still_to_be_compiled_is_compiled_where_ctrl_c_ends_it(
+    ready: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Python raises it in the main thread: that would wait for a thread which compiles."""
+    trials = plan_trials(load_scenario(gallery_file("key-pinch-ladder")))[:2]
+    used: list[bool] = []
+
+    def noting(trials: list[Trial], *more: object) -> object:
+        used.append(threading.current_thread() is threading.main_thread())
+        return unwatched(trials, *more)
+
+    unwatched: Callable[..., object] = measuring._family_rows
+    monkeypatch.setattr(measuring, "_family_rows", noting)
+    monkeypatch.setattr(measuring, "ready", lambda _: ready)
+    assert len(dict(measured(trials, moving=False, jobs=2))) == 2
+    assert set(used) == {not ready}

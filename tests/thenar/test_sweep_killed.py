@@ -117,7 +117,7 @@ def test_ctrl_c_leaves_with_130_and_says_how_to_go_on(whole: bytes, tmp_path: Pa
     _wait_for(lambda: _in_ledger(tmp_path) >= 2, "no trial came into the ledger")
     process.send_signal(signal.SIGINT)
     out, told = process.communicate(timeout=60)
-    assert (process.returncode, out) == (130, "")
+    assert (process.returncode, out) == (130, ""), told
     assert "The same command with --out out goes on from there" in told
     assert "Traceback" not in told
     kept = _in_ledger(tmp_path)

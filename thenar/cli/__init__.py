@@ -26,6 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
+from thenar.cli.interrupts import never_lost
 from thenar.cli.parser_bench import for_bench
 from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_compare import for_compare
@@ -78,14 +79,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     chosen = parser().parse_args(given)
     try:
-        code: int = importlib.import_module(f"thenar.cli.{chosen.command}").command(chosen)
+        with never_lost():
+            code: int = importlib.import_module(f"thenar.cli.{chosen.command}").command(chosen)
         sys.stdout.flush()
     except KeyboardInterrupt:
-        # Where Ctrl-C fell into source run from a string (dataclasses do that), the interpreter would end by the
-        # signal whatever we return; running another string makes it forget.
-        exec("")  # noqa: S102 - nothing comes from anyone
         print("interrupted: nothing was left half-written", file=sys.stderr)
-        return INTERRUPTED
+        code = INTERRUPTED
     except BrokenPipeError:
         # Nobody reads on. Point stdout elsewhere so that the interpreter's own last flush stays quiet.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -94,6 +93,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get("THENAR_DEBUG") == "1":
             raise
         return _told(error, as_json=chosen.json)
+    if code == INTERRUPTED:
+        # Where Ctrl-C fell into source run from a string (dataclasses do that), the interpreter would end by the
+        # signal whatever we return; running another string makes it forget.
+        exec("")  # noqa: S102 - nothing comes from anyone
     return code
 
 

@@ -18,8 +18,10 @@ from thenar.controller.stepped import NotCompiledError, StepAt
 from thenar.engine.batch import law_step_of, run_family
 from thenar.engine.desk import TRACE_FLOATS, TRACE_INTEGERS, Desk
 from thenar.engine.happenings import TRIP
+from thenar.engine.loop import run_loop
 from thenar.engine.trial import Trial
 from thenar.report.metrics import Seen, TargetRow, rows_of_seen
+from thenar.shared.compiled import ready
 from thenar.workers import finished_in_order
 
 _QUEUED_PER_JOB: Final = 2
@@ -90,8 +92,12 @@ def _over_threads(
     pool = ThreadPoolExecutor(jobs, thread_name_prefix="thenar-batch")
     try:
         for family in families.values():
-            steps = [_step_of(trials[place]) for place in family]
-            waiting.add(pool.submit(_family_rows, [trials[place] for place in family], steps, family, moving))
+            ours = [trials[place] for place in family]
+            steps = [_step_of(trial) for trial in ours]
+            if not ready(run_loop):  # in a thread, Ctrl-C would wait for the compiler to end
+                yield from _family_rows(ours, steps, family, moving)
+                continue
+            waiting.add(pool.submit(_family_rows, ours, steps, family, moving))
             while len(waiting) >= jobs * _QUEUED_PER_JOB:
                 done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
                 for future in done:

@@ -1,0 +1,92 @@
+"""Ctrl-C where Python can't raise it: in a callback from C, in a finaliser, in the callbacks of the compiler."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+LOST = """
+import ctypes, signal, sys, time
+import thenar.cli, thenar.cli.laws
+
+class Ends:
+    def __del__(self):
+        signal.raise_signal(signal.SIGINT)
+
+def in_a_callback():
+    ctypes.CFUNCTYPE(None)(lambda: signal.raise_signal(signal.SIGINT))()
+
+def in_a_finaliser():
+    Ends()
+
+def in_two_callbacks():
+    in_a_callback()
+    ctypes.CFUNCTYPE(None)(lambda: time.sleep(0.5))()
+
+def in_source_from_a_string():
+    try:
+        exec("signal.raise_signal(signal.SIGINT)")
+    except KeyboardInterrupt:
+        return thenar.cli.INTERRUPTED
+
+def in_a_callback_that_then_is_missed():
+    in_a_callback()
+    raise RuntimeError("no compiled object yet")
+
+def command(chosen):
+    code = {where}()
+    if code:
+        return code
+    print("went on", file=sys.stderr, flush=True)
+    {then}
+    return 0
+
+thenar.cli.laws.command = command
+sys.exit(thenar.cli.main(["laws"]))
+"""
+
+
+def _ran(where: str, then: str, folder: Path) -> tuple[int, str, float]:
+    begun = time.monotonic()
+    script = LOST.format(where=where, then=then)
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+    )
+    return done.returncode, done.stderr, time.monotonic() - begun
+
+
+@pytest.mark.parametrize("where", ["in_a_callback", "in_a_finaliser", "in_two_callbacks"])
+def test_ctrl_c_that_python_would_only_print_ends_the_command_all_the_same(where: str, tmp_path: Path) -> None:
+    code, told, took_s = _ran(where, "time.sleep(100.0)", tmp_path)
+    lines = told.splitlines()
+    assert code == 130, told
+    assert lines[-1] == "interrupted: nothing was left half-written"
+    assert "ignored" not in told
+    assert "Traceback" not in told
+    assert took_s < 60.0, "a waiting command is woken"
+
+
+def test_an_error_that_a_lost_ctrl_c_brought_about_is_told_as_the_interrupt_it_is(tmp_path: Path) -> None:
+    code, told, _ = _ran("in_a_callback_that_then_is_missed", "pass", tmp_path)
+    assert (code, told) == (130, "interrupted: nothing was left half-written\n")
+
+
+def test_a_command_that_answers_ctrl_c_itself_leaves_with_its_code_wherever_that_fell(tmp_path: Path) -> None:
+    """Python would end by the signal where it fell into source that is run from a string."""
+    code, told, _ = _ran("in_source_from_a_string", "pass", tmp_path)
+    assert (code, told) == (130, "")
+
+
+def test_a_command_that_ends_at_once_after_a_lost_ctrl_c_keeps_its_code(tmp_path: Path) -> None:
+    code, told, _ = _ran("in_a_callback", "pass", tmp_path)
+    assert (code, told) == (0, "went on\n")
+
+
+def test_another_exception_in_a_callback_is_printed_as_ever(tmp_path: Path) -> None:
+    code, told, _ = _ran("ctypes.CFUNCTYPE(None)(lambda: 1 / 0)", "pass", tmp_path)
+    assert code == 0
+    assert "ZeroDivisionError" in told
