@@ -17,6 +17,7 @@ from collections.abc import Generator, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, redirect_stdout
+from multiprocessing import resource_tracker
 from typing import Any, Final, NamedTuple
 
 from thenar.engine.events import run_trial
@@ -132,6 +133,7 @@ def interrupts_held_back() -> Iterator[None]:
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    resource_tracker.ensure_running()  # the library's first worker starts this, which would lift the mask
     usual = signal.getsignal(signal.SIGINT)
     ours = threading.current_thread() is threading.main_thread() and usual is not None
     came: list[int] = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 import time
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 LOST = """
-import ctypes, signal, sys, time
+import atexit, ctypes, signal, sys, time
 import thenar.cli, thenar.cli.laws
 
 class Ends:
@@ -33,6 +34,18 @@ def in_source_from_a_string():
     except KeyboardInterrupt:
         return thenar.cli.INTERRUPTED
 
+def as_the_interpreter_closes():
+    atexit.register(signal.raise_signal, signal.SIGINT)
+
+def in_a_callback_and_as_something_broken_is_let_go():
+    global broken
+    broken = Broken()
+    in_a_callback()
+
+class Broken:
+    def __del__(self):
+        self.never_made
+
 def in_a_callback_that_then_is_missed():
     in_a_callback()
     raise RuntimeError("no compiled object yet")
@@ -46,15 +59,16 @@ def command(chosen):
     return 0
 
 thenar.cli.laws.command = command
-sys.exit(thenar.cli.main(["laws"]))
+sys.argv = ["thenar", "laws"]
+sys.exit(thenar.cli.main())
 """
 
 
 def _ran(where: str, then: str, folder: Path) -> tuple[int, str, float]:
     begun = time.monotonic()
-    script = LOST.format(where=where, then=then)
+    (folder / "lost.py").write_text(LOST.format(where=where, then=then), encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-c", script], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+        [sys.executable, "-m", "lost"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
     )
     return done.returncode, done.stderr, time.monotonic() - begun
 
@@ -81,6 +95,16 @@ def test_a_command_that_answers_ctrl_c_itself_leaves_with_its_code_wherever_that
     assert (code, told) == (130, "")
 
 
+def test_ctrl_c_after_the_last_word_of_a_command_changes_nothing(tmp_path: Path) -> None:
+    code, told, _ = _ran("as_the_interpreter_closes", "pass", tmp_path)
+    assert (code, told) == (0, "went on\n")
+
+
+def test_what_an_interrupt_left_half_made_in_a_library_says_nothing_as_the_interpreter_closes(tmp_path: Path) -> None:
+    code, told, _ = _ran("in_a_callback_and_as_something_broken_is_let_go", "time.sleep(100.0)", tmp_path)
+    assert (code, told) == (130, "went on\ninterrupted: nothing was left half-written\n")
+
+
 def test_a_command_that_ends_at_once_after_a_lost_ctrl_c_keeps_its_code(tmp_path: Path) -> None:
     code, told, _ = _ran("in_a_callback", "pass", tmp_path)
     assert (code, told) == (0, "went on\n")
@@ -90,3 +114,28 @@ def test_another_exception_in_a_callback_is_printed_as_ever(tmp_path: Path) -> N
     code, told, _ = _ran("ctypes.CFUNCTYPE(None)(lambda: 1 / 0)", "pass", tmp_path)
     assert code == 0
     assert "ZeroDivisionError" in told
+
+
+FIRST_CHILD = """
+import multiprocessing, signal, sys
+from thenar.workers import interrupts_held_back
+
+def child():
+    sys.exit(7 if signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []) else 1)
+
+if __name__ == "__main__":
+    with interrupts_held_back():
+        process = multiprocessing.get_context("spawn").Process(target=child)
+        process.start()
+    process.join()
+    sys.exit(process.exitcode)
+"""
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signal masks as POSIX systems have them")
+def test_the_very_first_child_of_a_process_is_born_with_ctrl_c_held_back(tmp_path: Path) -> None:
+    """The library starts a helper of its own before that one, and lifts the mask as it does."""
+    script = tmp_path / "first_child.py"
+    script.write_text(FIRST_CHILD, encoding="utf-8")
+    done = subprocess.run([sys.executable, script], cwd=tmp_path, timeout=120, check=False)
+    assert done.returncode == 7

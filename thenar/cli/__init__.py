@@ -26,7 +26,7 @@ from thenar.cli.arguments import (
     wearers,
     whole,
 )
-from thenar.cli.interrupts import never_lost
+from thenar.cli.interrupts import leave, never_lost
 from thenar.cli.parser_bench import for_bench
 from thenar.cli.parser_breakeven import for_breakeven
 from thenar.cli.parser_compare import for_compare
@@ -76,7 +76,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     that died, 74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a
     traceback only with THENAR_DEBUG=1.
     """
-    given = list(sys.argv[1:] if arguments is None else arguments)
+    code = _code_of(list(sys.argv[1:] if arguments is None else arguments))
+    if arguments is None:
+        leave(interrupted=code == INTERRUPTED)
+    return code
+
+
+def _code_of(given: list[str]) -> int:
     chosen = parser().parse_args(given)
     try:
         with never_lost():
@@ -84,7 +90,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except KeyboardInterrupt:
         print("interrupted: nothing was left half-written", file=sys.stderr)
-        code = INTERRUPTED
+        return INTERRUPTED
     except BrokenPipeError:
         # Nobody reads on. Point stdout elsewhere so that the interpreter's own last flush stays quiet.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -93,10 +99,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get("THENAR_DEBUG") == "1":
             raise
         return _told(error, as_json=chosen.json)
-    if code == INTERRUPTED:
-        # Where Ctrl-C fell into source run from a string (dataclasses do that), the interpreter would end by the
-        # signal whatever we return; running another string makes it forget.
-        exec("")  # noqa: S102 - nothing comes from anyone
     return code
 
 

@@ -52,6 +52,20 @@ def never_lost() -> Iterator[None]:
             timer.cancel()
 
 
+def leave(*, interrupted: bool) -> None:
+    """Last act of a process whose command has ended: Ctrl-C has nothing more to end, and what it broke stays quiet.
+
+    In the tenths of a second that the interpreter and its libraries take to close, it would make a finished command end
+    by the signal or print a traceback.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if interrupted:
+        sys.unraisablehook = lambda _: None
+        # Where Ctrl-C fell into source run from a string (dataclasses do that), `python -m` would end by the signal
+        # whatever code it is given; running another string makes it forget.
+        exec("")  # noqa: S102 - nothing comes from anyone
+
+
 def _interrupt() -> None:
     """Ctrl-C for the main thread, also where it waits for the system."""
     ident = threading.main_thread().ident
