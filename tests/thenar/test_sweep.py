@@ -300,3 +300,20 @@ def test_a_law_that_only_decides_is_said_to_run_in_the_event_engine(
     file, out = str(pushing_scenario(tmp_path)), str(tmp_path / "out")
     assert main(["sweep", file, "--over", "law.settings.share=0.2,0.3", "--jobs", "1", "--out", out]) == 0
     assert "note: Pushing in my_law.py runs in the event engine" in capsys.readouterr().err
+
+
+def test_a_folder_left_in_the_midst_of_a_transaction_keeps_what_was_written_before(tmp_path: Path) -> None:
+    """Ctrl-C may fall just behind the first word of a transaction, where no guard of it stands yet."""
+    sweep = Sweep(load_scenario(short_scenario(tmp_path)), Asked((f"{GAIN}=0.1:0.2:2",)))
+
+    def interrupted() -> None:
+        with SweepFolder(sweep, tmp_path / "out") as folder:
+            folder.run(local_engine(1))
+            folder.ledger._base.execute("BEGIN IMMEDIATE")
+            folder.ledger._base.execute("DELETE FROM trials")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    with SweepFolder(sweep, tmp_path / "out") as folder:
+        assert folder.finished == sweep.plan.trials

@@ -25,7 +25,8 @@ AGAIN_AFTER_S: Final = 0.02
 def never_lost() -> Iterator[None]:
     """While open, a KeyboardInterrupt that Python would only print is raised a moment later in the main thread.
 
-    An exception that comes before it is taken for its consequence: KeyboardInterrupt is raised from that.
+    An exception that comes before it is taken for its consequence, and so is one that was made of it on its way:
+    KeyboardInterrupt is raised from that.
     """
     usual = sys.unraisablehook
     waiting: list[threading.Timer] = []
@@ -43,7 +44,7 @@ def never_lost() -> Iterator[None]:
     try:
         yield
     except Exception as error:
-        if waiting:
+        if waiting or isinstance(error.__cause__, KeyboardInterrupt):
             raise KeyboardInterrupt from error
         raise
     finally:

@@ -71,6 +71,8 @@ class Ledger:
     def __exit__(self, *_: object) -> None:
         try:
             with self._told():
+                if self._base.in_transaction:  # Ctrl-C came between its first word and the guard around the rest
+                    self._base.rollback()
                 self._base.execute("PRAGMA synchronous=FULL")
                 self._base.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         finally:
