@@ -17,6 +17,7 @@ from tests.thenar.small_sweeps import GAIN, SHORT, pushing_scenario, short_scena
 from thenar import load_scenario, plan_trials
 from thenar.caution import SHORT as CAUTION
 from thenar.cli import main
+from thenar.cli import sweep as sweep_command
 from thenar.report.metrics import METRICS
 from thenar.scenarios.changes import with_values
 from thenar.shared.errors import InputError
@@ -300,6 +301,17 @@ def test_a_law_that_only_decides_is_said_to_run_in_the_event_engine(
     file, out = str(pushing_scenario(tmp_path)), str(tmp_path / "out")
     assert main(["sweep", file, "--over", "law.settings.share=0.2,0.3", "--jobs", "1", "--out", out]) == 0
     assert "note: Pushing in my_law.py runs in the event engine" in capsys.readouterr().err
+
+
+def test_an_interrupt_that_became_another_error_on_its_way_says_how_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def wrapped(*_: object) -> None:
+        raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+
+    monkeypatch.setattr(sweep_command, "_draw", wrapped)
+    assert main(_command(tmp_path)) == 130
+    assert f"The same command with --out {tmp_path / 'out'} goes on from there" in capsys.readouterr().err
 
 
 def test_a_folder_left_in_the_midst_of_a_transaction_keeps_what_was_written_before(tmp_path: Path) -> None:

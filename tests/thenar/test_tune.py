@@ -19,6 +19,7 @@ from tests.thenar.small_runs import SLOW_LAW, SMALL, thenar_process, with_own_la
 from tests.thenar.test_limit_deviations_in_outputs import LINE, PEAK, write_loosened
 from tests.thenar.test_pictures import _png_texts
 from thenar.cli import main
+from thenar.cli import tune as tune_command
 from thenar.engine.trial import wearers_in
 from thenar.scenarios.loader import LoadedScenario, load_scenario, parse_scenario
 from thenar.study.drawn import drawn_wearers, held_out_seed
@@ -338,6 +339,17 @@ def test_an_interrupt_says_how_to_go_on(finished: tuple[Path, Path], tmp_path: P
     assert "of 600 tries are kept; the same command goes on" in told
     assert f"--out {tmp_path / 'out'}" in told
     assert "\x1b" not in told  # piped: no bar
+
+
+def test_an_interrupt_that_became_another_error_on_its_way_says_how_to_go_on(
+    finished: tuple[Path, Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def wrapped(*_: object) -> None:
+        raise RuntimeError("Error calling __set_name__") from KeyboardInterrupt()
+
+    monkeypatch.setattr(tune_command, "chosen_of", wrapped)
+    assert tuned(finished[0], tmp_path / "out") == 130
+    assert "interrupted: 6 of 6 tries are kept; the same command goes on" in capsys.readouterr().err
 
 
 def test_a_tuned_law_that_is_worse_is_said_to_be_worse_by_a_positive_amount() -> None:

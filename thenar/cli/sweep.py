@@ -12,6 +12,7 @@ from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli import INTERRUPTED
+from thenar.cli.interrupts import never_lost
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, note_slow_laws, number, progress, show_json, show_table
 from thenar.report.folder import plain
@@ -41,7 +42,7 @@ def command(chosen: argparse.Namespace) -> int:
     out = Path(chosen.out) if chosen.out else RUNS / f"{loaded.path.stem}-sweep-{sweep.fingerprint()}"
     total = sweep.plan.trials
     try:
-        with _engine_for(chosen) as engine_for, SweepFolder(sweep, out) as folder:
+        with never_lost(), _engine_for(chosen) as engine_for, SweepFolder(sweep, out) as folder:
             _run(folder, total, chosen, engine_for)
             results = results_of(folder)
             record = _record(folder, results)

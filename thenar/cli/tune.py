@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from thenar.caution import SHORT
+from thenar.cli.interrupts import never_lost
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import (
     Table,
@@ -57,7 +58,7 @@ def command(chosen: argparse.Namespace) -> int:
     note_slow_laws(task.drawn.trials(task.seed, "assisted")[:1])
     tries: list[Tried] = []
     try:
-        with progress(task.trial_count(), "tuning", quiet=chosen.json) as advance:
+        with never_lost(), progress(task.trial_count(), "tuning", quiet=chosen.json) as advance:
             tuned(task, out, chosen.jobs or cores(), advance, tries.extend)
             found = chosen_of(tries, task.goal)
             check = _checked(task, found, chosen.jobs or cores(), advance)
