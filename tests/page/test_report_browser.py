@@ -207,6 +207,22 @@ def test_on_paper_every_wearer_is_there_and_nothing_to_press(page: Page) -> None
     assert page.pdf(prefer_css_page_size=True).startswith(b"%PDF")
 
 
+def test_on_paper_a_short_table_stays_in_one_piece_and_a_long_one_runs_on_over_pages(page: Page) -> None:
+    """A long one that must stay whole would leave the rest of the page before it empty."""
+    page.emulate_media(media="print")
+    broken = page.eval_on_selector_all(
+        ".wide > table",
+        "tables => tables.map(table => {"
+        "  while (table.rows.length < 20) table.tBodies[0].append(table.rows[1].cloneNode(true));"
+        "  const long = getComputedStyle(table).breakInside;"
+        "  while (table.rows.length > 5) table.deleteRow(-1);"
+        "  return [long, getComputedStyle(table).breakInside];"
+        "})",
+    )
+    assert broken
+    assert {tuple(pair) for pair in broken} == {("auto", "avoid")}
+
+
 def test_without_code_the_tables_and_pictures_are_there(chromium: Browser, file: Path) -> None:
     context = chromium.new_context(java_script_enabled=False)
     page = context.new_page()

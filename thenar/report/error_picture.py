@@ -141,5 +141,6 @@ def alt_text(table: Sequence[ConditionTarget], title: str) -> str:
     for line in table:
         found = line.spread(MEASURE)
         sd = f", SD {found.sd:.2f}" if math.isfinite(found.sd) else ""
-        parts.append(f"{line.condition}, {line.target}: mean {found.mean:.2f} N{sd} over {found.n} wearers.")
+        wearers = "1 wearer" if found.n == 1 else f"{found.n} wearers"
+        parts.append(f"{line.condition}, {line.target}: mean {found.mean:.2f} N{sd} over {wearers}.")
     return " ".join(parts)

@@ -190,7 +190,7 @@ def _alt_text(title: str, line: str, worst: Bode, median: Bode, swings: Sequence
     for which, one in (("worst", worst), ("median", median)):
         found = one.margins
         parts.append(
-            f"{which} wearer {one.name}: gain margin {found.gain:.3g}, phase margin {found.phase_deg:.3g} degrees, "
-            f"delay margin {1e3 * found.delay_s:.3g} ms."
+            f"{which} of the wearers ({one.name}): gain margin {found.gain:.3g}, "
+            f"phase margin {found.phase_deg:.3g} degrees, delay margin {1e3 * found.delay_s:.3g} ms."
         )
     return " ".join([*parts, *(f"Simulated: {swing.words}." for swing in swings)])
