@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -70,56 +69,55 @@ sys.exit(thenar.cli.main())
 """
 
 
-def _ran(where: str, then: str, folder: Path) -> tuple[int, str, float]:
-    begun = time.monotonic()
+def _ran(where: str, then: str, folder: Path) -> tuple[int, str]:
+    """Exit code and stderr. A command that sleeps on is ended by the timeout: the test then fails."""
     (folder / "lost.py").write_text(LOST.format(where=where, then=then), encoding="utf-8")
     done = subprocess.run(
         [sys.executable, "-m", "lost"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
     )
-    return done.returncode, done.stderr, time.monotonic() - begun
+    return done.returncode, done.stderr
 
 
 @pytest.mark.parametrize("where", ["in_a_callback", "in_a_finaliser", "in_two_callbacks"])
 def test_ctrl_c_that_python_would_only_print_ends_the_command_all_the_same(where: str, tmp_path: Path) -> None:
-    code, told, took_s = _ran(where, "time.sleep(100.0)", tmp_path)
+    code, told = _ran(where, "time.sleep(1000.0)", tmp_path)
     lines = told.splitlines()
     assert code == 130, told
     assert lines[-1] == "interrupted: nothing was left half-written"
     assert "ignored" not in told
     assert "Traceback" not in told
-    assert took_s < 60.0, "a waiting command is woken"
 
 
 @pytest.mark.parametrize("where", ["in_a_callback_that_then_is_missed", "on_the_way_to_another_error"])
 def test_an_error_that_ctrl_c_brought_about_is_told_as_the_interrupt_it_is(where: str, tmp_path: Path) -> None:
     """Before Python 3.12 whatever is raised while a class takes in its attributes comes out as RuntimeError."""
-    code, told, _ = _ran(where, "pass", tmp_path)
+    code, told = _ran(where, "pass", tmp_path)
     assert (code, told) == (130, "interrupted: nothing was left half-written\n")
 
 
 def test_a_command_that_answers_ctrl_c_itself_leaves_with_its_code_wherever_that_fell(tmp_path: Path) -> None:
     """Python would end by the signal where it fell into source that is run from a string."""
-    code, told, _ = _ran("in_source_from_a_string", "pass", tmp_path)
+    code, told = _ran("in_source_from_a_string", "pass", tmp_path)
     assert (code, told) == (130, "")
 
 
 def test_ctrl_c_after_the_last_word_of_a_command_changes_nothing(tmp_path: Path) -> None:
-    code, told, _ = _ran("as_the_interpreter_closes", "pass", tmp_path)
+    code, told = _ran("as_the_interpreter_closes", "pass", tmp_path)
     assert (code, told) == (0, "went on\n")
 
 
 def test_what_an_interrupt_left_half_made_in_a_library_says_nothing_as_the_interpreter_closes(tmp_path: Path) -> None:
-    code, told, _ = _ran("in_a_callback_and_as_something_broken_is_let_go", "time.sleep(100.0)", tmp_path)
+    code, told = _ran("in_a_callback_and_as_something_broken_is_let_go", "time.sleep(1000.0)", tmp_path)
     assert (code, told) == (130, "went on\ninterrupted: nothing was left half-written\n")
 
 
 def test_a_command_that_ends_at_once_after_a_lost_ctrl_c_keeps_its_code(tmp_path: Path) -> None:
-    code, told, _ = _ran("in_a_callback", "pass", tmp_path)
+    code, told = _ran("in_a_callback", "pass", tmp_path)
     assert (code, told) == (0, "went on\n")
 
 
 def test_another_exception_in_a_callback_is_printed_as_ever(tmp_path: Path) -> None:
-    code, told, _ = _ran("ctypes.CFUNCTYPE(None)(lambda: 1 / 0)", "pass", tmp_path)
+    code, told = _ran("ctypes.CFUNCTYPE(None)(lambda: 1 / 0)", "pass", tmp_path)
     assert code == 0
     assert "ZeroDivisionError" in told
 
