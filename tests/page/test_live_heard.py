@@ -44,6 +44,10 @@ def test_a_page_can_not_speak_in_the_name_of_another() -> None:
 @example('{"do":"set","key":"a","value":1e999}')
 @example('{"do":"set","key":"a","value":' + "9" * 4000 + "}")
 @example('{"do":["set"]}')
+@example('{"\\n":[]}')
+@example('{"\\u2028":18446744073709551616}')
+@example('{"do":"keep","\\n":1}')
+@example('{"do":"fault","kind":"dropout","\\n":1}')
 @example('"\\ud800"')
 @example("\ud800")
 def test_whatever_is_said_is_understood_or_refused_in_words(raw: str | bytes) -> None:

@@ -141,13 +141,13 @@ def test_no_time_changes_nothing() -> None:
 @given(schedules())
 @settings(max_examples=30)
 def test_cutting_time_into_pieces_changes_force_by_less_than_the_integration_error(schedule: Events) -> None:
-    # Measured over 3000 such schedules: at most 1.7e-4 of peak force.
+    # Measured over 380,000 such schedules: median 3.4e-5, one in a thousand 2.8e-4, at most 4.3e-4 of peak force.
     pieces = in_order(schedule, events(LOOK, np.arange(0, 2_000_000, 1_700)))
     whole = ran(BODY, schedule).force_N
     cut = ran(BODY, pieces).force_N
     same = np.searchsorted(pieces.t_us, LOOKS.t_us, side="right") - 1
     here = np.searchsorted(schedule.t_us, LOOKS.t_us, side="right") - 1
-    assert np.max(np.abs(cut[same] - whole[here])) < 4e-4 * whole.max()
+    assert np.max(np.abs(cut[same] - whole[here])) < 1e-3 * whole.max()
 
 
 def test_flat_memory_gives_back_every_number_in_its_place() -> None:

@@ -177,3 +177,10 @@ def test_what_is_still_to_be_compiled_is_compiled_where_ctrl_c_ends_it(
     monkeypatch.setattr(measuring, "ready", lambda _: ready)
     assert len(dict(measured(trials, moving=False, jobs=2))) == 2
     assert set(used) == {not ready}
+
+
+def test_one_thread_gives_families_in_the_order_in_which_they_were_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    trials = plan_trials(load_scenario(gallery_file("key-pinch-ladder")))[:20]
+    all_of = measuring.wait
+    monkeypatch.setattr(measuring, "wait", lambda futures, **_: all_of(futures))  # several have ended at each look
+    assert [place for place, _ in measured(trials, moving=False, jobs=1)] == list(range(20))

@@ -94,7 +94,7 @@ def read_message(message: object) -> AnyMessage:
         detail = error.errors(include_url=False, include_context=False)[0]
         where = key_path(part for part in detail["loc"][1:]) or "do"
         raise RefusedError(
-            f"{where}: found {shown(detail['input'])}, {detail['msg'][0].lower()}{detail['msg'][1:]}"
+            f"{_named(where)}: found {shown(detail['input'])}, {detail['msg'][0].lower()}{detail['msg'][1:]}"
         ) from None
 
 
@@ -103,9 +103,16 @@ def _plain(key: object, value: object) -> None:
     if not isinstance(key, str) or len(key) > _LONGEST_KEY:
         raise RefusedError(f"found a key {shown(key)}, allowed: names of at most {_LONGEST_KEY} letters")
     if value is not None and not isinstance(value, (str, int, float)):
-        raise RefusedError(f"{key}: found a value of the kind {type(value).__name__}, allowed: text or a number")
+        raise RefusedError(
+            f"{_named(key)}: found a value of the kind {type(value).__name__}, allowed: text or a number"
+        )
     if isinstance(value, int) and abs(value) > _LARGEST:
-        raise RefusedError(f"{key}: found a whole number of more than 64 bits, allowed: at most 2^63 - 1")
+        raise RefusedError(f"{_named(key)}: found a whole number of more than 64 bits, allowed: at most 2^63 - 1")
+
+
+def _named(key: str) -> str:
+    """A key as a refusal names it: on one line, whatever it holds."""
+    return key if key.isprintable() else shown(key)
 
 
 def short_of(message: object) -> object:

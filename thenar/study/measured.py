@@ -35,6 +35,8 @@ _SEEN_FLOATS: Final = tuple(
 _TIME, _REASONS = TRACE_INTEGERS.index("t_us"), TRACE_INTEGERS.index("reasons")
 
 Measured = tuple[int, list[TargetRow]]
+_Rows = list[tuple[int, list[TargetRow] | None]]
+"""Places and their rows; None in place of the rows of a trial whose law raised."""
 
 
 def measured(trials: Sequence[Trial], *, moving: bool, jobs: int) -> Iterator[Measured]:
@@ -84,11 +86,11 @@ def _step_of(trial: Trial) -> StepAt:
 def _over_threads(
     trials: Sequence[Trial], places: Sequence[int], moving: bool, jobs: int
 ) -> Iterator[tuple[int, list[TargetRow] | None]]:
-    """As `measured`, in the batch engine; None in place of the rows of a trial whose law raised."""
+    """As `measured`, in the batch engine, families in order where `jobs` is 1."""
     families: dict[Any, list[int]] = {}
     for place in places:
         families.setdefault(_all_but_the_law(trials[place]), []).append(place)
-    waiting: set[Future[list[tuple[int, list[TargetRow] | None]]]] = set()
+    waiting: list[Future[_Rows]] = []
     pool = ThreadPoolExecutor(jobs, thread_name_prefix="thenar-batch")
     try:
         for family in families.values():
@@ -97,17 +99,22 @@ def _over_threads(
             if not ready(run_loop):  # in a thread, Ctrl-C would wait for the compiler to end
                 yield from _family_rows(ours, steps, family, moving)
                 continue
-            waiting.add(pool.submit(_family_rows, ours, steps, family, moving))
+            waiting.append(pool.submit(_family_rows, ours, steps, family, moving))
             while len(waiting) >= jobs * _QUEUED_PER_JOB:
-                done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in done:
-                    yield from future.result()
+                yield from _taken_out(waiting)
         while waiting:
-            done, waiting = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in done:
-                yield from future.result()
+            yield from _taken_out(waiting)
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def _taken_out(waiting: list[Future[_Rows]]) -> Iterator[tuple[int, list[TargetRow] | None]]:
+    """Wait for the first to end; takes those that have out of `waiting`, the one that was asked for first to begin."""
+    done, _ = wait(waiting, return_when=FIRST_COMPLETED)
+    ended = [future for future in waiting if future in done]
+    waiting[:] = [future for future in waiting if future not in done]
+    for future in ended:
+        yield from future.result()
 
 
 def _all_but_the_law(trial: Trial) -> tuple[Any, ...]:
@@ -121,10 +128,8 @@ def _all_but_the_law(trial: Trial) -> tuple[Any, ...]:
     return (*map(id, shared), *plain)
 
 
-def _family_rows(
-    trials: Sequence[Trial], steps: Sequence[StepAt], places: Sequence[int], moving: bool
-) -> list[tuple[int, list[TargetRow] | None]]:
-    found: list[tuple[int, list[TargetRow] | None]] = []
+def _family_rows(trials: Sequence[Trial], steps: Sequence[StepAt], places: Sequence[int], moving: bool) -> _Rows:
+    found: _Rows = []
     try:
         for trial, place, desk in zip(trials, places, run_family(trials, steps), strict=True):
             found.append((place, rows_of_seen(trial.label, trial.duration_us, _seen_on(desk), moving=moving)))
