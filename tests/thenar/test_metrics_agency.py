@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from tests.thenar.made_trials import made_trial
@@ -176,6 +176,7 @@ rows_of_trace = st.tuples(st.sampled_from([3.5, 8.0]), *[st.floats(0.0, 20.0)] *
 
 
 @given(st.lists(rows_of_trace, min_size=1, max_size=40), st.booleans())
+@example([(3.5, 0.0, 13.546833822841425, 0.0, 0.0, 0.0, 0.0)], False)  # 100 times it over itself is more than 100
 def test_whatever_happens_shares_lie_between_0_and_100(rows: list[tuple[float, ...]], moving: bool) -> None:
     target, force, own, agonist, antagonist, first_mA, second_mA = (list(column) for column in zip(*rows, strict=True))
     columns = {"voluntary_N": own, "agonist_evoked_N": agonist, "antagonist_evoked_N": antagonist}

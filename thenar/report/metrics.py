@@ -179,7 +179,7 @@ def _agency(
             leads[level].append(lead_us)
     return [
         (
-            100.0 * own / (own + evoked) if own + evoked > 0.0 else math.nan,
+            100.0 * (own / (own + evoked)) if own + evoked > 0.0 else math.nan,
             100.0 * against_us / time_us,
             statistics.median(own_leads) / US_PER_MS if own_leads else math.nan,
             100.0 * over / of if of else math.nan,
