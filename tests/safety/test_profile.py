@@ -43,11 +43,11 @@ def complaint(raw: dict[str, Any]) -> str:
     return str(caught.value)
 
 
-def test_both_shipped_profiles_load_by_name_and_differ() -> None:
-    assert shipped_profiles() == ("forearm-25cm2", "thumb-8cm2")
+def test_every_shipped_profile_loads_by_name_and_differs_from_the_others() -> None:
+    assert shipped_profiles() == ("forearm-25cm2", "forearm-and-thumb", "thumb-8cm2")
     profiles = [load_profile(name) for name in shipped_profiles()]
     assert [profile.name for profile in profiles] == list(shipped_profiles())
-    assert profiles[0].fingerprint() != profiles[1].fingerprint()
+    assert len({profile.fingerprint() for profile in profiles}) == len(profiles)
 
 
 def test_forearm_limits_are_those_of_the_requirement_table() -> None:
@@ -82,7 +82,7 @@ def test_small_pads_are_held_tighter_on_every_bound_that_differs() -> None:
     assert (small.slew_uA_per_s, small.first_step_uA) == (12_500, 500)
 
 
-@pytest.mark.parametrize("name", ["forearm-25cm2", "thumb-8cm2"])
+@pytest.mark.parametrize("name", shipped_profiles())
 def test_every_bound_of_a_shipped_profile_names_its_source_and_a_known_requirement(name: str) -> None:
     rows = list(load_profile(name).bounds())
     known = {row.name for row in REQUIREMENTS}

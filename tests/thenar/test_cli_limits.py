@@ -45,10 +45,14 @@ def test_every_bound_is_told_with_requirement_hard_range_source_and_tag(
 ) -> None:
     lines = told([name], capsys).splitlines()
     words = {"seen": "[seen]", "memory": "[from memory]", "own": "[ours]", "derived": "[derived]"}
-    for key, bound, hard in load_profile(name).bounds():
-        if key.startswith("antagonist."):
+    profile = load_profile(name)
+    alike = profile.agonist == profile.antagonist
+    for dotted, bound, hard in profile.bounds():
+        where, _, key = dotted.partition(".")
+        if alike and where == "antagonist":
             continue
-        (at,) = [n for n, line in enumerate(lines) if line.split()[:1] == [key.partition(".")[2]]]
+        column = "both channels" if alike and where == "agonist" else where
+        (at,) = [n for n, line in enumerate(lines) if line.split()[:1] == [key] and line.endswith(f" {column}")]
         assert f"{bound.value:g}" in lines[at].split()
         assert f"hard {hard.low:g} to {hard.high:g}" in lines[at]
         source = " ".join(" ".join(lines[at + 1 : at + 3]).split())
