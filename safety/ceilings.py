@@ -17,7 +17,7 @@ from thenar.safety.windows import bucket_us
 from thenar.shared.compiled import step
 
 LOAD_OHM: Final = 500
-"""Test load of R14 and R15 (facts A1 and A2: energy and power are stated into 500 ohm)."""
+"""Test load of R14 and R15 (energy and power are stated into 500 ohm: [@iec-60601-2-10] [@fda-1999-guidance])."""
 
 
 class Bounded(NamedTuple):

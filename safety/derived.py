@@ -5,8 +5,8 @@ Rectangular biphasic pulses, n = 2 phases of current I and width t, rate f, load
     Q = I t          I_rms = I sqrt(n t f)      I_avg = I n t f (rectified)      J = I_rms / A
     P/A = I_rms^2 R / A       E = I^2 R n t       V = I R       k = log10(Q (Q/A)), Q in uC, A in cm2
 
-Standard definitions (facts A2; quantities and test loads as 21 CFR 882.5891 asks for them). P/A lays the whole load's
-power on one pad. k is Shannon's (IEEE Trans. Biomed. Eng. 39(4):424-426, 1992): not validated for skin, logged only.
+Standard definitions; quantities and test loads as the regulator asks for them [@cfr-882-5891]. P/A lays the whole load's
+power on one pad. k is Shannon's [@shannon-1992]: not validated for skin, logged only.
 Nothing here decides anything: the interlock does, in integers.
 """
 
@@ -21,7 +21,7 @@ from thenar.safety.profile import ChannelBounds
 
 PHASES: Final = 2
 TEST_LOADS_OHM: Final = (500, 2_000, 10_000)
-"""Loads that the regulator's tests use (facts A2)."""
+"""Loads that the regulator's tests use [@cfr-882-5891]."""
 KEY_OF_RULE: Final = {
     "R06": "peak_mA",
     "R09": "charge_uC",

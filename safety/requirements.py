@@ -2,7 +2,7 @@
 
 Defaults are those of the profile forearm-25cm2. `hard` is what no profile may exceed. `tag` says how far the
 source was followed: seen (read), memory (recalled, not read again), own (our choice), derived (reckoned).
-Sources are paragraphs of the project's facts on published limits. Nothing here is a clinical limit.
+A key as in [@shannon-1992] names a source of `shared/sources.toml`. Nothing here is a clinical limit.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold", "trip"),
         "3 in a row trip",
         "10 in a row",
-        "B6: NaN passes a > clamp",
+        "NaN passes a > clamp [@solver-trial]",
         "seen",
     ),
     Requirement(
@@ -45,7 +45,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold", "trip"),
         "at once",
         "-",
-        "B9: unknown fields",
+        "unknown fields are refused [@mldsa-native-1381]",
         "seen",
     ),
     Requirement(
@@ -54,7 +54,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold", "trip"),
         "3 control periods, at most 200 ms; trip after 250 ms",
         "5 control periods, 250 ms; trip 500 ms",
-        "A6: 60601-1-10, timeouts; B1",
+        "time-outs of a closed loop [@iec-60601-1-10]; age of inputs [@opendbc]",
         "memory",
     ),
     Requirement(
@@ -63,7 +63,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold", "trip"),
         "0.5 to 2 periods; backwards trips",
         "3 periods",
-        "B2: cold start and stale times",
+        "cold start and stale times [@plfm-radar-78]",
         "seen",
     ),
     Requirement(
@@ -72,11 +72,11 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold",),
         "-",
         "-",
-        "B1: silent by default; A1: start from minimum",
+        "silent by default [@opendbc]; start from minimum [@iec-60601-2-10]",
         "seen",
     ),
     Requirement(
-        6, "Peak current per channel", ("clamp",), "40 mA", "100 mA", "A5: forearm practice 10-40 mA", "memory"
+        6, "Peak current per channel", ("clamp",), "40 mA", "100 mA", "forearm practice 10-40 mA [@forearm-practice]", "memory"
     ),
     Requirement(
         7,
@@ -84,7 +84,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "refuse"),
         "per session",
         "100 mA",
-        "A2: control by the person",
+        "control by the person [@fda-1999-guidance]",
         "seen",
     ),
     Requirement(
@@ -93,18 +93,18 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "withhold"),
         "50-400 us",
         "10-500 us",
-        "A5: 200-400 us in practice",
+        "200-400 us in practice [@nmes-knee-trials] [@forearm-practice]",
         "seen",
     ),
-    Requirement(9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "A2: a figure the regulator asks for", "seen"),
-    Requirement(10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "A3", "own"),
+    Requirement(9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "a figure the regulator asks for [@cfr-882-5891]", "seen"),
+    Requirement(10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "below the line for implants [@iso-14708-3]", "own"),
     Requirement(
         11,
         "Rate and shortest time between pulses on a channel",
         ("clamp", "withhold"),
         "50 Hz",
         "100 Hz, 10 ms",
-        "A5: clinician guide 30-50 Hz",
+        "clinician guide 30-50 Hz [@nmes-clinician-guide]",
         "seen",
     ),
     Requirement(
@@ -113,7 +113,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "withhold"),
         "10 mA",
         "50 mA",
-        "A1: the standard's 50 mA up to 400 Hz",
+        "the standard's 50 mA up to 400 Hz [@iec-60601-2-10]",
         "memory",
     ),
     Requirement(
@@ -122,11 +122,11 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "withhold", "trip"),
         "1.0 mA/cm2, trip above 2.0",
         "2.0 mA/cm2",
-        "A1: attention level of 2 mA/cm2",
+        "attention level of 2 mA/cm2 [@iec-60601-2-10]",
         "seen",
     ),
     Requirement(
-        14, "Energy per pulse into 500 ohm (a backstop at the defaults)", ("trip",), "2 mJ", "300 mJ", "A1", "seen"
+        14, "Energy per pulse into 500 ohm (a backstop at the defaults)", ("trip",), "2 mJ", "300 mJ", "the standard's 300 mJ [@iec-60601-2-10]", "seen"
     ),
     Requirement(
         15,
@@ -134,7 +134,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "0.05 W/cm2",
         "0.25 W/cm2",
-        "A2",
+        "the regulator's 0.25 W/cm2 [@fda-1999-guidance]",
         "seen",
     ),
     Requirement(
@@ -143,7 +143,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "withhold"),
         "5 mA",
         "10 mA",
-        "A2: recalled with low confidence",
+        "recalled with low confidence [@fda-2010-drafts]",
         "memory",
     ),
     Requirement(
@@ -152,7 +152,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "trip"),
         "120 V; 5 lowered pulses in a row trip",
         "500 V",
-        "A1, A4",
+        "the standard's 500 V [@iec-60601-2-10]; loads of pads [@pad-practice]",
         "seen",
     ),
     Requirement(
@@ -161,7 +161,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold", "trip"),
         "2 % of a phase; 10 uA over 1 s, trip above 50 uA",
         "5 %; 10 uA, 50 uA",
-        "A3: analogue of 60601-1 auxiliary current",
+        "analogue of the standard's auxiliary current [@iec-60601-1]",
         "memory",
     ),
     Requirement(
@@ -170,7 +170,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "at once",
         "-",
-        "A3",
+        "half a pulse is direct current",
         "derived",
     ),
     Requirement(
@@ -179,7 +179,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp",),
         "20 mA/s; width 200 us/s",
         "50 mA/s; 250 us/s",
-        "A5: ramps of 0.5-3.5 s",
+        "knee trials: ramps of 0.5-3.5 s [@nmes-knee-trials]",
         "seen",
     ),
     Requirement(
@@ -188,7 +188,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "withhold"),
         "0.8 mA after 1 s of silence",
         "2 mA",
-        "A1: start from minimum",
+        "start from minimum [@iec-60601-2-10]",
         "memory",
     ),
     Requirement(
@@ -197,7 +197,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("ramp", "trip"),
         "0.5 s",
         "2 s",
-        "B1: ramp rather than block; A5: 1 s down",
+        "ramp rather than block [@opendbc]; knee trials: 1 s down [@nmes-knee-trials]",
         "seen",
     ),
     Requirement(
@@ -206,7 +206,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold",),
         "20 s; 50 % of 60 s",
         "300 s; 100 %",
-        "A5: trials are on 17-38 %",
+        "maximal quadriceps strengthening: 5-20 s and 17-38 % on [@nmes-knee-trials]",
         "seen",
     ),
     Requirement(
@@ -215,7 +215,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "30 min; 1.0 C per channel",
         "60 min; 2 C",
-        "A5: sessions of 15-30 min",
+        "sessions of 15-30 min [@forearm-practice]",
         "memory",
     ),
     Requirement(
@@ -236,7 +236,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("refuse",),
         "every item answered no",
         "-",
-        "A1 201.7.9.2 h), A2, A5",
+        "201.7.9.2 [@iec-60601-2-10]; [@fda-1999-guidance]; lists differ [@ptc-2010] [@electrotherapy-org]",
         "seen",
     ),
     Requirement(
@@ -245,7 +245,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "100 ohm to 10 kohm; factor 2 within 1 s",
         "50 ohm to 20 kohm; factor 4",
-        "A2: test loads",
+        "test loads [@fda-1999-guidance]",
         "own",
     ),
     Requirement(
@@ -254,7 +254,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp",),
         "0.5",
         "0.5",
-        "A4: half contact doubles the density",
+        "half contact doubles the density",
         "derived",
     ),
     Requirement(
@@ -263,7 +263,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("ramp", "trip"),
         "-5 to 200 N; 1000 N/s; 500 ms the same; 300 ms old ramps, 800 ms trips",
         "500 N; 5000 N/s; 2 s; 500 ms, 1.5 s",
-        "A6: 60601-1-10; departs from the facts' 100 and 500 ms, see the profile",
+        "plausibility and fallback [@iec-60601-1-10]; the ages are ours, see the profile",
         "memory",
     ),
     Requirement(
@@ -272,7 +272,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp", "trip"),
         "60 % and 80 % of the calibrated maximum; 200 N/s over 100 ms",
         "80 % and 100 %; 1000 N/s",
-        "B5: a small verified switch",
+        "a small verified switch [@sha-2001]",
         "own",
     ),
     Requirement(
@@ -281,7 +281,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("ramp", "trip"),
         "3 control periods; 0.5 s",
         "10 control periods; 1 s",
-        "B1: heartbeat of a vehicle's actuator gate",
+        "heartbeat of a vehicle's actuator gate [@panda]",
         "seen",
     ),
     Requirement(
@@ -290,7 +290,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "at once",
         "-",
-        "A2: patient override",
+        "patient override [@fda-1999-guidance]",
         "seen",
     ),
     Requirement(
@@ -299,7 +299,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("withhold",),
         "no automatic reset",
         "-",
-        "B2: passive after firing; A6: latching alarms",
+        "passive after firing [@nasa-lc]; latching alarms [@iec-60601-1-8]",
         "memory",
     ),
     Requirement(
@@ -308,7 +308,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip", "refuse"),
         "SHA-256 of the profile",
         "-",
-        "B2: tables validated at load",
+        "tables validated at load [@nasa-lc]",
         "seen",
     ),
     Requirement(
@@ -317,7 +317,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp",),
         "0.1 mA",
         "1 mA",
-        "B3: floor, never nearest",
+        "floor, never nearest [@androidaps]",
         "seen",
     ),
     Requirement(
@@ -326,7 +326,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("trip",),
         "-",
         "-",
-        "B5: minimal change",
+        "minimal change [@mestres-2025]",
         "seen",
     ),
     Requirement(
@@ -335,7 +335,7 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         ("clamp",),
         "-",
         "-",
-        "B3: reason with owner; A6: logs",
+        "reason with owner [@androidaps]; logs [@iec-60601-1-8] [@iec-60601-1-10]",
         "seen",
     ),
     Requirement(

@@ -1,7 +1,7 @@
 """Screening as data: placement of the pads and the contraindication answers that arming needs (R27).
 
-The topics are those on which the lists of standards and texts agree (facts A1, A2 and A5: part seen, part
-from memory). This is a simulator's record of answers and no advice: whether someone may be stimulated is
+The topics are those on which the lists of standards and texts agree [@iec-60601-2-10] [@fda-1999-guidance]
+[@ptc-2010] [@electrotherapy-org], in part from memory. This is a simulator's record of answers and no advice: whether someone may be stimulated is
 for a licensed practitioner and the local rules.
 """
 
