@@ -17,7 +17,7 @@ DOCS := .venv-docs
 # Twice quiet: errors only. Wheels only: nothing may ask for a compiler. No isolation: the builder is pinned too.
 PIP  := -m pip --disable-pip-version-check -qq install --only-binary :all: --no-build-isolation
 
-.PHONY: demo test proof campaign mutation pictures docs bench lint style types contracts installed lock clean
+.PHONY: demo test proof campaign mutation pictures sources docs bench lint style types contracts installed lock clean
 
 demo: $(RUN)/made
 	$(RUN)/bin/thenar run $(DEMO) --out $(OUT)
@@ -34,6 +34,10 @@ proof: $(RUN)/made
 # The pictures of the README, each by the command it shows; ARGS='sweep plan' for two of them. Needs Chromium.
 pictures: $(RUN)/made
 	$(RUN)/bin/python docs/make_pictures.py $(ARGS)
+
+# The page docs/sources.md from shared/sources.toml.
+sources: $(RUN)/made
+	$(RUN)/bin/python docs/make_sources.py
 
 # The pages of docs/ as HTML in runs/docs; a warning is an error. Nothing is fetched while building or reading them.
 docs: $(DOCS)/made

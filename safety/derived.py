@@ -5,8 +5,8 @@ Rectangular biphasic pulses, n = 2 phases of current I and width t, rate f, load
     Q = I t          I_rms = I sqrt(n t f)      I_avg = I n t f (rectified)      J = I_rms / A
     P/A = I_rms^2 R / A       E = I^2 R n t       V = I R       k = log10(Q (Q/A)), Q in uC, A in cm2
 
-Standard definitions; quantities and test loads as the regulator asks for them [@cfr-882-5891]. P/A lays the whole load's
-power on one pad. k is Shannon's [@shannon-1992]: not validated for skin, logged only.
+Standard definitions; quantities and test loads as the regulator asks for them [@cfr-882-5891]. P/A lays the whole
+load's power on one pad. k is Shannon's [@shannon-1992]: not validated for skin, logged only.
 Nothing here decides anything: the interlock does, in integers.
 """
 

@@ -1,7 +1,7 @@
 """Hard ceilings: the range outside which no profile is accepted, whatever it says.
 
 They live in code so that no file can move them. `rule` is the requirement a value belongs to. Where
-facts part C names a hard value, it is the loosest end of the range; all other ends are our own choice.
+a requirement names a hard value, it is the loosest end of the range; all other ends are our own choice.
 """
 
 from __future__ import annotations

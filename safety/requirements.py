@@ -76,7 +76,13 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         "seen",
     ),
     Requirement(
-        6, "Peak current per channel", ("clamp",), "40 mA", "100 mA", "forearm practice 10-40 mA [@forearm-practice]", "memory"
+        6,
+        "Peak current per channel",
+        ("clamp",),
+        "40 mA",
+        "100 mA",
+        "forearm practice 10-40 mA [@forearm-practice]",
+        "memory",
     ),
     Requirement(
         7,
@@ -96,8 +102,18 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         "200-400 us in practice [@nmes-knee-trials] [@forearm-practice]",
         "seen",
     ),
-    Requirement(9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "a figure the regulator asks for [@cfr-882-5891]", "seen"),
-    Requirement(10, "Charge density per phase on the smaller pad", ("clamp",), "1.0 uC/cm2", "2.0 uC/cm2", "below the line for implants [@iso-14708-3]", "own"),
+    Requirement(
+        9, "Charge per phase", ("clamp",), "12 uC", "50 uC", "a figure the regulator asks for [@cfr-882-5891]", "seen"
+    ),
+    Requirement(
+        10,
+        "Charge density per phase on the smaller pad",
+        ("clamp",),
+        "1.0 uC/cm2",
+        "2.0 uC/cm2",
+        "below the line for implants [@iso-14708-3]",
+        "own",
+    ),
     Requirement(
         11,
         "Rate and shortest time between pulses on a channel",
@@ -126,7 +142,13 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         "seen",
     ),
     Requirement(
-        14, "Energy per pulse into 500 ohm (a backstop at the defaults)", ("trip",), "2 mJ", "300 mJ", "the standard's 300 mJ [@iec-60601-2-10]", "seen"
+        14,
+        "Energy per pulse into 500 ohm (a backstop at the defaults)",
+        ("trip",),
+        "2 mJ",
+        "300 mJ",
+        "the standard's 300 mJ [@iec-60601-2-10]",
+        "seen",
     ),
     Requirement(
         15,

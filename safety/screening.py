@@ -1,8 +1,8 @@
 """Screening as data: placement of the pads and the contraindication answers that arming needs (R27).
 
 The topics are those on which the lists of standards and texts agree [@iec-60601-2-10] [@fda-1999-guidance]
-[@ptc-2010] [@electrotherapy-org], in part from memory. This is a simulator's record of answers and no advice: whether someone may be stimulated is
-for a licensed practitioner and the local rules.
+[@ptc-2010] [@electrotherapy-org], in part from memory. This is a simulator's record of answers and no advice: whether
+someone may be stimulated is for a licensed practitioner and the local rules.
 """
 
 from __future__ import annotations

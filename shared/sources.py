@@ -10,11 +10,11 @@ import functools
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from pydantic import Field, model_validator
 
-from thenar.shared.errors import Strict, read_toml, validated
+from thenar.shared.errors import Strict, nearest, read_toml, validated
 
 _FILE: Final = Path(__file__).resolve().parent / "sources.toml"
 _REFERENCE: Final = re.compile(r"\[@([^\[\]\s]+)\]")
@@ -68,7 +68,19 @@ def cited_keys(texts: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(key for text in texts for key in _REFERENCE.findall(text)))
 
 
-def cited(texts: Iterable[str]) -> dict[str, Source]:
-    """The sources that `texts` refer to, by key, in the order of first mention. A key that doesn't ship is left out."""
-    known = sources()
-    return {key: known[key] for key in cited_keys(texts) if key in known}
+def cited(texts: Iterable[str]) -> list[dict[str, Any]]:
+    """What `texts` refer to, as plain values in the order of first mention: key, citation, tag, what was followed.
+
+    A key that doesn't ship (in a profile of a user's own) says so in its citation.
+    """
+    known, found = sources(), []
+    for key in cited_keys(texts):
+        if key in known:
+            source = known[key]
+            followed = [list(pair) for pair in source.followed()]
+            found.append({"key": key, "citation": source.citation(), "tag": source.tag(), "followed": followed})
+        else:
+            close = nearest(key, known)
+            words = "No source of this key ships with thenar" + (f"; the nearest is {close}." if close else ".")
+            found.append({"key": key, "citation": words, "tag": "unknown key", "followed": []})
+    return found

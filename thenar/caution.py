@@ -1,8 +1,8 @@
 """The cautions that go wherever a person could act on a result. Text only, nothing else is imported.
 
-Topics: facts gathered for thenar from the US device classification pages, IEC 60601-2-10 summaries and
-clinical lists; some are from memory. The lists of different authorities disagree, so these name topics
-to ask about and never replace the list of an ethics board or a licensed practitioner.
+Topics: from the US regulator's pages [@cfr-890-5850] [@fda-1999-guidance], summaries of a standard [@iec-60601-2-10]
+and clinical lists [@ptc-2010] [@electrotherapy-org]; some are from memory. The lists of different authorities disagree,
+so these name topics to ask about and never replace the list of an ethics board or a licensed practitioner.
 """
 
 from __future__ import annotations

@@ -32,7 +32,7 @@ from thenar.safety.memory import CHANNEL_AT, TRAIN_AT, TrainMemory
 FOREARM: Final = changed(limits_for(), ceiling_uA=100_000)
 THUMB: Final = changed(limits_for(name="thumb-8cm2"), ceiling_uA=100_000)
 SMALL_PADS: Final = changed(FOREARM, area_mm2=800, density_charge_pC=8_000_000)
-"""The forearm profile on pads of 8 cm2 (facts C, note 1)."""
+"""The forearm profile on pads of 8 cm2 ."""
 CASES: Final = {"forearm": FOREARM, "thumb": THUMB, "forearm on 8 cm2": SMALL_PADS}
 OUT_OF_REACH: Final = {
     "forearm": {"R10", "R12", "R13", "R14", "R15", "R16"},
@@ -72,7 +72,7 @@ def let_through(limits: Limits, current: int, width: int, period: int) -> Bounde
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_the_rules_out_of_reach_are_those_of_the_facts(case: str) -> None:
+def test_the_rules_out_of_reach_are_the_known_ones(case: str) -> None:
     found = {reach.rule for reach in reaches(CASES[case].agonist, CASES[case].loop) if not reach.binds}
     assert found == OUT_OF_REACH[case]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import textwrap
 from collections.abc import Iterator
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from thenar.caution import SHORT
 from thenar.cli.show import Table, show_json, show_table
@@ -16,6 +16,7 @@ from thenar.safety.hard_ceilings import Hard
 from thenar.safety.limits import ChannelLimits, Limits
 from thenar.safety.profile import Bound, LimitProfile, load_profile, shipped_profiles
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.shared.sources import cited
 
 WIDTH: Final = 99
 CHANNELS: Final = ("agonist", "antagonist")
@@ -106,8 +107,35 @@ def _tell(typed: str, profile: LimitProfile, analyses: list[Analysis]) -> None:
         "Tags: [seen] its source was read, [from memory] recalled and not read again, [ours] our own choice, [derived] "
         "reckoned from other values."
     )
+    for line in _sources(profile):
+        print(line)
     print()
     _say(SHORT)
+
+
+def _cited(profile: LimitProfile) -> list[dict[str, Any]]:
+    """The sources that the bounds of a profile name, in the order of the listing."""
+    rules = [row.name for row in REQUIREMENTS]
+    rows = sorted(profile.bounds(), key=lambda row: rules.index(row[2].rule))
+    return cited(bound.source for _, bound, _ in rows)
+
+
+def _sources(profile: LimitProfile) -> Iterator[str]:
+    """Every source that the profile names, once: its citation, and what of it is from memory."""
+    found = _cited(profile)
+    if not found:
+        return
+    yield ""
+    yield "Sources named above (docs/sources.md says of each what was read)"
+    for source in found:
+        yield f"     [@{source['key']}] {source['tag']}"
+        told = [source["citation"]] + [
+            f"From memory: {what}" for words, what in source["followed"] if words == "from memory"
+        ]
+        for words in told:
+            yield from textwrap.wrap(
+                words, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9, break_on_hyphens=False
+            )
 
 
 def _say(text: str, indent: str = "") -> None:
@@ -150,7 +178,7 @@ def _bound_lines(row: Row) -> Iterator[str]:
     hard = f"{row.hard.low:g} to {amount(row.hard.high, row.hard.unit)}"
     yield f"     {row.key:<28}{value:<20}hard {hard:<25}{row.where}".rstrip()
     told = f"source: {row.bound.source} [{FOLLOWED[row.bound.tag]}]"
-    yield from textwrap.wrap(told, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9)
+    yield from textwrap.wrap(told, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9, break_on_hyphens=False)
     if row.deviation is not None:
         default = amount(row.deviation.default, row.hard.unit)
         told = f"DEVIATES from {default}; stated reason: {row.deviation.reason}"
@@ -247,5 +275,6 @@ def _record(typed: str, profile: LimitProfile, analyses: list[Analysis]) -> dict
             }
             for analysis in analyses
         ],
+        "sources": _cited(profile),
         "caution": SHORT,
     }

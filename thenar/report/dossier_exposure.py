@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from thenar.report.dossier_words import NO_EVIDENCE, TAGS, TAGS_SAY
-from thenar.report.evidence_html import listed, table, tagged, text, verdict
+from thenar.report.evidence_html import cited, listed, sources_listed, table, tagged, text, verdict
 
 Record = Mapping[str, Any]
 
@@ -31,11 +31,11 @@ def exposure_part(record: Record) -> str:
             f"Exposure through the {channel} channel; pad {area:g} cm2, {100 * share:g} % of it counts as touching"
         )
         headers = ("What", "Median", "Highest", "Unit", "Limit in force", "Rule", "Source of the limit", "Followed")
-        told += table(caption, headers, [_line(line) for line in mine])
-    return told + listed(_notes(exposure))
+        told += table(caption, headers, [_line(line, exposure["sources"]) for line in mine])
+    return told + listed(_notes(exposure)) + "<h3>Sources of the limits</h3>" + sources_listed(exposure["sources"])
 
 
-def _line(line: Record) -> list[str]:
+def _line(line: Record, known: Sequence[Record]) -> list[str]:
     limit = "no limit" if line["limit"] is None else f"{'at least ' if line['lowest'] else ''}{three(line['limit'])}"
     over = line["limit"] is not None and line["highest"] is not None and _beyond(line)
     highest = "none" if line["highest"] is None else f"{three(line['highest'])} ({text(line['highest_wearer'])})"
@@ -43,7 +43,7 @@ def _line(line: Record) -> list[str]:
         text(line["words"]), f'<span class="n">{three(line["median"])}</span>',
         f'<b class="fails">{highest} OVER</b>' if over else highest + _at(line), text(line["unit"]), limit,
         text(line["rule"]),
-        text(line["source"]), tagged(line["tag"], TAGS[line["tag"]]) if line["tag"] else "",
+        cited(line["source"], known), tagged(line["tag"], TAGS[line["tag"]]) if line["tag"] else "",
     ]  # fmt: skip
 
 

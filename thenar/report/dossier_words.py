@@ -59,7 +59,7 @@ TAGS: Final = {
     "derived": "reckoned from other values",
 }
 TAGS_SAY: Final = (
-    "Facts A and B with a number are paragraphs of the simulator's own collection of published facts. Followed says "
+    "A key in [@...] is cited in full below the tables. Followed says "
     "how far a source was: read in the source named; from memory, not read again; our own choice; reckoned from other "
     "values."
 )

@@ -14,6 +14,7 @@ from thenar.report.folder import TEMPORARY, plain
 from thenar.report.manifest import made_here, now_utc
 from thenar.safety.profile import LimitProfile, load_profile
 from thenar.shared.errors import InputError
+from thenar.shared.sources import cited
 
 PAGE: Final = "evidence.html"
 TWIN: Final = "evidence.json"
@@ -75,6 +76,9 @@ def evidence_record(
     name = Path(challenge["profile"]).name
     record |= {"profile": {"name": name, "fingerprint": challenge["fingerprint"]}, "notes": notes, "stamps": stamps}
     record |= {"limits": limits, "plausibility": plausibility(limits)}
+    record["sources"] = cited(
+        [row["source"] for row in (*record["requirements"], *limits)] + [record["standards_note"]]
+    )
     told: dict[str, Any] = plain(record)
     return told
 

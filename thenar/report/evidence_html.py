@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
-from typing import Final
+from typing import Any, Final
 
 STYLE: Final = """
 :root { color-scheme: light; }
@@ -33,6 +33,8 @@ tbody.bad { outline: 3px solid #000; outline-offset: -3px; }
 code { font-family: ui-monospace, monospace; font-size: .95em; overflow-wrap: anywhere; }
 .n code { overflow-wrap: normal; }
 .mem { font-weight: 700; text-decoration: underline; }
+.sources dt { margin-top: .6rem; font-weight: 700; } .sources dd { margin: 0 0 0 1.5rem; max-width: 62rem;
+  overflow-wrap: anywhere; }
 .charts { display: flex; gap: 1.5rem; flex-wrap: wrap; } .charts figure { margin: 0; flex: 1 1 24rem; }
 figcaption { font-weight: 700; margin-bottom: .2rem; } svg { width: 100%; height: auto; }
 @page { size: A4 landscape; margin: 11mm; }
@@ -70,6 +72,30 @@ def verdict(word: str) -> str:
 def tagged(tag: str, in_words: str) -> str:
     """How far a source was followed; "from memory" stands out."""
     return f'<span class="mem">{escape(in_words)}</span>' if tag == "memory" else escape(in_words)
+
+
+def cited(value: str, known: Iterable[Mapping[str, Any]]) -> str:
+    """`value` as escaped text, each [@key] of a `known` source leading to where `sources_listed` puts it."""
+    html = text(value)
+    for source in known:
+        reference = text(f"[@{source['key']}]")
+        html = html.replace(reference, f'<a href="#source-{text(source["key"])}">{reference}</a>')
+    return html
+
+
+def sources_listed(known: Iterable[Mapping[str, Any]]) -> str:
+    """Each source once: key, citation, what was read and what is from memory. `known`: as `shared.sources.cited`."""
+    entries = []
+    for source in known:
+        followed = " ".join(
+            f'<span class="{"mem" if words == "from memory" else "n"}">{text(words.capitalize())}:</span> {text(what)}'
+            for words, what in source["followed"]
+        )
+        entries.append(
+            f'<dt id="source-{text(source["key"])}"><code>{text(source["key"])}</code> ({text(source["tag"])})</dt>'
+            f"<dd>{text(source['citation'])} {followed}</dd>"
+        )
+    return f'<dl class="sources">{"".join(entries)}</dl>' if entries else "<p>No source is cited by key.</p>"
 
 
 def listed(lines: Iterable[str]) -> str:

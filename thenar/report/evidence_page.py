@@ -5,7 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from thenar.report.evidence_html import STYLE, code, framed, listed, section, table, tagged, text, verdict
+from thenar.report.evidence_html import (
+    STYLE,
+    cited,
+    code,
+    framed,
+    listed,
+    section,
+    sources_listed,
+    table,
+    tagged,
+    text,
+    verdict,
+)
 from thenar.report.evidence_picture import closest_chart, offences_chart
 from thenar.report.evidence_words import NO_RUN, READING
 
@@ -13,7 +25,7 @@ Record = Mapping[str, Any]
 _SECTIONS: Final = {
     "glance": "At a glance", "requirements": "Requirements", "pictures": "Pictures", "hazards": "Hazards",
     "fallback": "Fallback modes", "sensed": "What is sensed", "disturbances": "Disturbances",
-    "limits": "Limits in force", "stamps": "Stamps", "standards": "Standards",
+    "limits": "Limits in force", "sources": "Sources", "stamps": "Stamps", "standards": "Standards",
 }  # fmt: skip
 _HEADERS: Final = (
     "Id", "What it holds", "Verdict", "Met", "Acted", "Trips", "Closest to bound", "Offences off / on",
@@ -26,17 +38,24 @@ def parts(record: Record) -> list[tuple[str, str, str]]:
     """Anchor, title and HTML of each part. `record`: as `thenar.report.evidence.evidence_record` makes it."""
     content = {
         "glance": _glance(record),
-        "requirements": _requirements(record["requirements"]),
+        "requirements": _requirements(record),
         "pictures": _pictures(record["requirements"]),
         "hazards": _hazards(record["hazards"]),
         "fallback": _fallback(record["fallback"]),
         "sensed": _sensed(record["plausibility"]),
         "disturbances": _disturbances(record["disturbances"]),
         "limits": _limits(record),
+        "sources": sources_listed(_sources(record)),
         "stamps": _stamps(record),
         "standards": _standards(record),
     }
     return [(name, _SECTIONS[name], html) for name, html in content.items()]
+
+
+def _sources(record: Record) -> Sequence[Record]:
+    """The sources that the record cites; none in one that an older thenar wrote."""
+    known: Sequence[Record] = record.get("sources", ())
+    return known
 
 
 def title_of(record: Record) -> str:
@@ -101,12 +120,13 @@ def _glance(record: Record) -> str:
     return listed(lines) + how + told
 
 
-def _requirements(rows: Sequence[Record]) -> str:
-    table_html = framed("One row per requirement, details below it", _HEADERS, "".join(map(_requirement, rows)), "rows")
+def _requirements(record: Record) -> str:
+    rows = "".join(_requirement(row, _sources(record)) for row in record["requirements"])
+    table_html = framed("One row per requirement, details below it", _HEADERS, rows, "rows")
     return listed(READING) + table_html
 
 
-def _requirement(row: Record) -> str:
+def _requirement(row: Record, known: Sequence[Record]) -> str:
     campaign = row["campaign"]
     cells = [f"<b>{row['id']}</b>", text(row["title"]), verdict(row["verdict"])]
     if campaign == NO_RUN:
@@ -130,8 +150,8 @@ def _requirement(row: Record) -> str:
     names = [name.removeprefix("tests/safety/") for name in row["test_names"]]
     more = (
         f"{why}Action: {text(row['action'])}. Default: {_or_none(row['default'])}. Hard: {_or_none(row['hard'])}. "
-        f"Source: {text(row['source'])} ({tagged(row['tag'], row['tag_in_words'])}). Code: {code(row['code'])}. "
-        f"Tests in tests/safety: {code(names)}."
+        f"Source: {cited(row['source'], known)} ({tagged(row['tag'], row['tag_in_words'])}). "
+        f"Code: {code(row['code'])}. Tests in tests/safety: {code(names)}."
     )
     if row["proof"] != NO_RUN and row["proof"]:
         more += (
@@ -257,7 +277,7 @@ def _limits(record: Record) -> str:
             text(limit["rule"]),
             _amount(limit),
             f"{limit['hard_low']:g} to {limit['hard_high']:g}",
-            text(limit["source"]),
+            cited(limit["source"], _sources(record)),
             tagged(limit["tag"], limit["tag_in_words"]),
         ]
         for limit in record["limits"]
@@ -280,4 +300,6 @@ def _stamps(record: Record) -> str:
 
 def _standards(record: Record) -> str:
     rows = [[f"<b>{text(name)}</b>", text(serves)] for name, serves in record["standards"].items()]
-    return f"<p>{text(record['standards_note'])}</p>" + table("What the structure serves", ("Standard", "How"), rows)
+    return f"<p>{cited(record['standards_note'], _sources(record))}</p>" + table(
+        "What the structure serves", ("Standard", "How"), rows
+    )

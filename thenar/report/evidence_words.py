@@ -25,7 +25,7 @@ READING: Final = (
     "Some attacks move bounds on purpose, so that a rule that others hide can be seen to act.",
     "Check taken out: after how many commands the campaign noticed that this check was missing from a copy.",
     "Mutants, by file: small changes to the files that hold the rule, all rules of a file counted together.",
-    "Sources: A and B with a number are paragraphs of the project's own collection of published facts.",
+    "Sources: a key in [@...] is cited in full under Sources, with what was read there and what is from memory.",
 )
 TAGS: Final[dict[str, str]] = {
     "seen": "read in the source named",
@@ -42,7 +42,8 @@ STANDARDS: Final[dict[str, str]] = {
 }
 STANDARDS_NOTE: Final = (
     "These process standards are named because the page's structure serves the questions they ask. Their structure is "
-    "recalled from memory, sub-clauses are not cited, and no claim is made to fulfil any of them."
+    "recalled from memory, sub-clauses are not cited, and no claim is made to fulfil any of them "
+    "[@iso-14971] [@iec-62304] [@iec-60601-1-10]."
 )
 
 

@@ -23,6 +23,7 @@ from thenar.safety.hazards import HAZARDS
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.safety.screening import Contraindications
 from thenar.shared.errors import validated
+from thenar.shared.sources import cited
 from thenar.study.dossier_attached import breakeven_of, comparison_of, evidence_of, picture_bytes, plan_of, stamps_of
 from thenar.study.dossier_benefit import BASELINE, agency_lines, paired_lines
 from thenar.study.dossier_exposure import exposure_lines
@@ -186,6 +187,7 @@ def _visits(run: StudyRun) -> Iterator[dict[str, Any]]:
 
 def _exposure(run: StudyRun) -> dict[str, Any]:
     repeats = max(1, int(run.stated.get("repeats", 1)))
+    lines = list(exposure_lines(run))
     bounds = (run.profile.agonist, run.profile.antagonist)
     return {
         "profile": run.manifest.limits.profile.rsplit("/", 1)[-1],
@@ -193,7 +195,8 @@ def _exposure(run: StudyRun) -> dict[str, Any]:
         "fingerprint": run.manifest.limits.fingerprint,
         "based_on": run.manifest.limits.based_on,
         "deviations": [found.model_dump() for found in run.manifest.limits.deviations],
-        "lines": list(exposure_lines(run)),
+        "lines": lines,
+        "sources": cited(line["source"] for line in lines),
         "pad_area_cm2": [side.pad_area_cm2.value for side in bounds],
         "contact_assumed": [side.contact_assumed.value for side in bounds],
         "on_window_s": run.profile.loop.on_window_s.value,
