@@ -8,10 +8,14 @@ import sys
 import traceback
 import types
 from pathlib import Path
+from typing import Final
 
 from thenar.controller.law import LawClass
 from thenar.shared.errors import InputError, Problem, nearest, shown
 from thenar.shared.foreign import ForeignError, attempted
+from thenar.shared.text_input import bytes_in
+
+_LARGEST_BYTES: Final = 4_000_000
 
 
 def load_law_file(path: Path, class_name: str) -> LawClass:
@@ -54,11 +58,7 @@ def check_is_law(found: object, file: str, key: str) -> None:
 
 def _run(path: Path) -> types.ModuleType:
     file = str(path)
-    try:
-        source = path.read_bytes()
-    except (OSError, ValueError) as error:  # ValueError: a path that no file system takes
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError([Problem(file, "", reason, "a readable Python file")]) from None
+    source = bytes_in(path, _LARGEST_BYTES, "Python file")
     try:
         code = compile(source, file, "exec")
     except SyntaxError as error:

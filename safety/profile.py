@@ -19,8 +19,9 @@ from pydantic import Field, ValidationInfo, field_validator, model_validator
 from thenar.safety.deviation import Deviation, deviations_from, unreasoned
 from thenar.safety.hard_ceilings import CHANNEL_HARD, LOOP_HARD, Hard
 from thenar.safety.screening import Screening
-from thenar.shared.errors import InputError, Problem, Strict, nearest, read_toml, shown, validated
+from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
 from thenar.shared.signals import Calibration
+from thenar.shared.text_input import read_toml
 
 if TYPE_CHECKING:
     from thenar.safety.limits import Limits

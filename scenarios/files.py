@@ -32,7 +32,8 @@ def found_file(name: str, base: Path, file: str, key: str, problems: list[Proble
         if path.is_file():
             with path.open("rb") as handle:
                 return [NamedFile(key, name, path, hashlib.file_digest(handle, "sha256").hexdigest())]
-        found = f"{shown(name)}, a folder" if path.is_dir() else f"{shown(name)}, no such file"
+        what = "a folder" if path.is_dir() else "no ordinary file" if path.exists() else "no such file"
+        found = f"{shown(name)}, {what}"
         problems.append(Problem(file, key, found, allowed, _nearest_file(path)))
     except OSError as error:
         problems.append(Problem(file, key, f"{shown(name)}: {error.strerror or error}", allowed))

@@ -19,9 +19,9 @@ from pydantic import AfterValidator, BaseModel, Field
 
 from thenar.plant_models.settings import Estimator, Wearer
 from thenar.scenarios.pieces import checked, plainness
-from thenar.scenarios.toml_text import Table, bytes_of, table_in
 from thenar.scenarios.wearers import written_out
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown
+from thenar.shared.text_input import table_in, toml_text
 
 SCHEMA_VERSION: Final = 1
 PART_OF: Final = {"estimator": "estimator", "recruitment": "wearer", "muscle": "wearer", "wearer": "wearer"}
@@ -85,11 +85,7 @@ class Fitted(NamedTuple):
 
 def read_fitted(path: Path) -> Fitted:
     """The fitted file at `path`. Raises InputError that tells of everything that is wrong with it."""
-    try:
-        text = bytes_of(path).decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError([Problem(str(path), "", str(error), "TOML text in UTF-8")]) from None
-    return fitted_in(text, str(path))
+    return fitted_in(toml_text(path), str(path))
 
 
 def fitted_in(text: str, file: str) -> Fitted:
@@ -121,7 +117,7 @@ def leaves(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, Any
             yield above + key, value
 
 
-def _check_version(data: Table, file: str) -> None:
+def _check_version(data: dict[str, Any], file: str) -> None:
     """Take `schema` out of `data`. Raises InputError for another version or something else than a fitted file."""
     version = data.pop("schema", None)
     if type(version) is not int or version != SCHEMA_VERSION:
@@ -132,7 +128,7 @@ def _check_version(data: Table, file: str) -> None:
         raise InputError([Problem(file, "part_of", found, "a file that `thenar fit` wrote, or one of its form")])
 
 
-def _values(whole: _Whole, file: str, problems: list[Problem]) -> Table:
+def _values(whole: _Whole, file: str, problems: list[Problem]) -> dict[str, Any]:
     """The values as the settings hold them (a whole number for a float becomes one)."""
     for key in _NEVER_FITTED[whole.part_of]:
         if key in whole.values:
@@ -146,7 +142,7 @@ def _values(whole: _Whole, file: str, problems: list[Problem]) -> Table:
     return {} if settings is None else _taken(settings.model_dump(), whole.values)
 
 
-def _taken(held: Mapping[str, Any], wanted: Mapping[str, Any]) -> Table:
+def _taken(held: Mapping[str, Any], wanted: Mapping[str, Any]) -> dict[str, Any]:
     """What `held` says at each key of `wanted`."""
     return {key: _taken(held[key], value) if isinstance(value, Mapping) else held[key] for key, value in wanted.items()}
 

@@ -29,9 +29,9 @@ from thenar.scenarios.pieces import checked, one_of, placed, plainness
 from thenar.scenarios.recording import Recording, read_recording
 from thenar.scenarios.schema import SCHEMA_VERSION, LimitChoice, Scenario
 from thenar.scenarios.targets import PROGRAMS, ConstantTarget, RecordingTarget, Target
-from thenar.scenarios.toml_text import bytes_of, table_in
 from thenar.scenarios.wearers import written_out
 from thenar.shared.errors import InputError, Problem, nearest, shown
+from thenar.shared.text_input import table_in, toml_text
 
 WEARER_COLUMN: Final = "force_N"
 """Column of a recording that a wearer plays back."""
@@ -81,11 +81,7 @@ def load_scenario(path: Path | str, check_law: bool = False) -> LoadedScenario:
     `check_law`: also load a law that the user brings and check its settings. This RUNS the user's file.
     """
     path = Path(path)
-    try:
-        text = bytes_of(path).decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise InputError([Problem(str(path), "", str(error), "TOML text in UTF-8")]) from None
-    return parse_scenario(text, path.name, path.parent, check_law, str(path))
+    return parse_scenario(toml_text(path), path.name, path.parent, check_law, str(path))
 
 
 def parse_scenario(

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.shared.errors import SHOWN_AT_MOST, InputError, Problem, nearest, shown
+from thenar.shared.text_input import bytes_in, long_cell
 from thenar.shared.ticks import US_PER_S
 
 TIME_COLUMN: Final = "t_s"
@@ -35,7 +36,7 @@ def read_recording(path: Path, column: str, name: str | None = None) -> Recordin
     was found and what is allowed, and for an unknown column the nearest one.
     """
     file = str(path) if name is None else name
-    data = _bytes_of(path, file)
+    data = bytes_in(path, LARGEST_BYTES, "CSV file", file)
     try:
         lines = data.decode("utf-8-sig").splitlines(keepends=True)
     except UnicodeDecodeError as error:
@@ -57,23 +58,16 @@ def resample(recording: Recording, step_us: int, count: int, repeat: bool = Fals
     return force_N
 
 
-def _bytes_of(path: Path, file: str) -> bytes:
-    try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputError([Problem(file, "", f"{path.stat().st_size} bytes", f"at most {LARGEST_BYTES} bytes")])
-        return path.read_bytes()
-    except (OSError, ValueError) as error:
-        found = getattr(error, "strerror", None) or str(error)
-        raise InputError([Problem(file, "", found, "a readable CSV file")]) from None
-
-
 def _columns(lines: list[str], column: str, file: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Times and forces of all rows, shapes (n,) and (n,). Raises InputError with the first problems."""
     numbered = [(number, line) for number, line in enumerate(lines, start=1) if _says_something(line)]
     if not numbered:
         raise InputError([Problem(file, "", "no rows", f"a line of column names, with {TIME_COLUMN} and {column}")])
+    names = [name.strip() for name in numbered[0][1].split(",")]
+    problems = [problem for number, line in numbered if (problem := long_cell(line, ",", names, file, number))]
+    if problems:
+        raise InputError(problems)
     rows = csv.reader((line for _, line in numbered), strict=True)
-    problems: list[Problem] = []
     t_s: list[float] = []
     force_N: list[float] = []
     try:

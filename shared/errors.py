@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Any, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -67,18 +65,6 @@ def shown(value: object) -> str:
 def nearest(name: str, known: Iterable[str]) -> str:
     """The known name closest to `name`, or "" when none comes close."""
     return next(iter(difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)), "")
-
-
-def read_toml(file: Path) -> dict[str, Any]:
-    """The table in a TOML file. Raises InputError when it can't be read or parsed."""
-    try:
-        return tomllib.loads(file.read_bytes().decode("utf-8"))
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable TOML file")]) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise InputError([Problem(str(file), "", str(error) or "nesting too deep", "TOML 1.0 text in UTF-8")]) from None
-    except ValueError as error:  # an integer with more digits than Python converts
-        raise InputError([Problem(str(file), "", str(error), "integers of at most 64 bits")]) from None
 
 
 def validated(model: type[Model], data: object, file: str, context: Any = None) -> Model:

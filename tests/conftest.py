@@ -5,9 +5,14 @@ from __future__ import annotations
 import gc
 import os
 import secrets
+import signal
 
 import pytest
 from hypothesis import settings
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # As in the background of a script. A process that a test starts would inherit it, and never hear Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # No deadline: the first call of a compiled step takes seconds, later ones microseconds.
 settings.register_profile("default", deadline=None, print_blob=True)

@@ -17,6 +17,7 @@ from thenar.safety.memory import MEMORY_SIZE, start_memory
 from thenar.safety.vectors.layout import FLAGS, PULSE, SCHEMA, VERSION, fields
 from thenar.safety.vectors.recorder import Numbers, whole
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.text_input import opened
 
 _HEADER: Final = {
     "schema": str, "version": int, "purpose": str, "profile": str, "fingerprint": str, "count": int, "seed": int,
@@ -58,12 +59,10 @@ def verify_file(path: Path, advance: Callable[[int], None]) -> Verified:
     """
     reader = _Reader(advance)
     try:
-        with path.open("rb") as file:
+        with opened(path, "file of vectors") as file:
             for line in file:
                 reader.line(line)
         reader.end()
-    except FileNotFoundError:
-        raise InputError([Problem(str(path), "", "no such file", "a file made by thenar vectors")]) from None
     except _ShapeError as error:
         problem = Problem(str(path), f"line {reader.lines}", str(error), "the exact shape: see thenar vectors --schema")
         raise InputError([problem]) from None

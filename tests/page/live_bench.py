@@ -9,8 +9,10 @@ from collections.abc import AsyncIterator
 from typing import Any, NamedTuple
 
 from tornado.httpclient import HTTPRequest
-from tornado.websocket import WebSocketClientConnection, websocket_connect
+from tornado.iostream import StreamClosedError
+from tornado.websocket import WebSocketClientConnection, WebSocketClosedError, websocket_connect
 
+from tests.waiting import LONG_S
 from thenar.live.server import Address, served
 
 
@@ -74,7 +76,7 @@ class Bench(NamedTuple):
         # A request that is too long is cut off while it is being written; what was answered may still be there.
         with contextlib.suppress(ConnectionError):
             await writer.drain()
-            while piece := await asyncio.wait_for(reader.read(65_536), 5):
+            while piece := await asyncio.wait_for(reader.read(65_536), LONG_S):
                 raw += piece
         writer.close()
         if not raw:
@@ -113,9 +115,9 @@ async def bench() -> AsyncIterator[Bench]:
             await serving
 
 
-async def heard(socket: WebSocketClientConnection, kind: str, within_s: float = 5.0) -> dict[str, Any]:
+async def heard(socket: WebSocketClientConnection, kind: str) -> dict[str, Any]:
     """The next message of one kind, whatever comes before it."""
-    async with asyncio.timeout(within_s):
+    async with asyncio.timeout(LONG_S):
         while True:
             raw = await socket.read_message()
             assert raw is not None, f"shut: {socket.close_code} {socket.close_reason}"
@@ -124,16 +126,23 @@ async def heard(socket: WebSocketClientConnection, kind: str, within_s: float = 
                 return message
 
 
-async def until_shut(socket: WebSocketClientConnection, within_s: float = 5.0) -> tuple[int | None, str | None]:
+async def until_shut(socket: WebSocketClientConnection) -> tuple[int | None, str | None]:
     """The code and the words with which the server shut a socket."""
-    async with asyncio.timeout(within_s):
+    async with asyncio.timeout(LONG_S):
         while await socket.read_message() is not None:
             pass
     return socket.close_code, socket.close_reason
 
 
-async def until(true: Any, within_s: float = 5.0) -> None:
+async def poured(socket: WebSocketClientConnection, message: str, count: int) -> None:
+    """Say the same `count` times, or until the server shuts the socket: it may do so at any of them."""
+    with contextlib.suppress(WebSocketClosedError, StreamClosedError):
+        for _ in range(count):
+            await socket.write_message(message)
+
+
+async def until(true: Any) -> None:
     """Wait until `true()` is."""
-    async with asyncio.timeout(within_s):
+    async with asyncio.timeout(LONG_S):
         while not true():
             await asyncio.sleep(0.005)

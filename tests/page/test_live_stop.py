@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import signal
 import statistics
 import time
@@ -12,9 +11,9 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.page.live_driven import Running, Witness, again, long_scenario, opened, pace, running, stands, waited
-from thenar.workers import cores
+from tests.waiting import LONG_S, limit_ms, until
 
-LIMIT_MS = 100.0
+WITHIN_100_MS = limit_ms(100.0)
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +23,8 @@ def witness(bench: Running, page: Page) -> Witness:
 
 @pytest.fixture(autouse=True)
 def _armed(page: Page, witness: Witness) -> None:
-    pace(page, 1)
+    # At 2x no tick is passed over, so a stall of the machine trips nothing.
+    pace(page, 2)
     fresh(page, witness)
 
 
@@ -48,25 +48,25 @@ def press_ms(page: Page, witness: Witness) -> float:
     return stopped - float(page.frames[1].evaluate("window.pressed"))
 
 
-def told(waits_ms: list[float], what: str) -> None:
-    """Print the figures and hold them to the limit; all of them where the machine has nothing else to do."""
+def told(waits_ms: list[float], limit_ms: float, what: str) -> None:
+    """Print the figures and hold them to the limit."""
     print(f"{what}: median {statistics.median(waits_ms):.1f} ms, worst {max(waits_ms):.1f} ms of {len(waits_ms)}")
-    assert statistics.median(waits_ms) < LIMIT_MS
-    if os.getloadavg()[0] <= cores():
-        assert max(waits_ms) < LIMIT_MS
+    assert max(waits_ms) < limit_ms
 
 
-def test_a_press_silences_the_loop_within_100_ms(page: Page, witness: Witness) -> None:
+@WITHIN_100_MS
+def test_a_press_silences_the_loop(page: Page, witness: Witness, limit_ms: float) -> None:
     waits_ms = []
     for _ in range(8):
         fresh(page, witness)
         waits_ms.append(press_ms(page, witness))
         stands(page, "LATCHED by R33")
-    told(waits_ms, "press to the loop's word that it is silent")
+    told(waits_ms, limit_ms, "press to the loop's word that it is silent")
     assert "latched (R33)" in page.frames[1].inner_text("#told")
 
 
-def test_the_escape_key_silences_the_loop_even_from_a_field(page: Page, witness: Witness) -> None:
+@WITHIN_100_MS
+def test_the_escape_key_silences_the_loop_even_from_a_field(page: Page, witness: Witness, limit_ms: float) -> None:
     waits_ms = []
     page.evaluate(
         "addEventListener('keydown', (it) => { window.pressed = performance.timeOrigin + it.timeStamp; }, true)"
@@ -76,25 +76,32 @@ def test_the_escape_key_silences_the_loop_even_from_a_field(page: Page, witness:
         page.focus("#name")
         page.keyboard.press("Escape")
         waits_ms.append(witness.stopped_ms() - float(page.evaluate("window.pressed")))
-    told(waits_ms, "Escape to the loop's word that it is silent")
+    told(waits_ms, limit_ms, "Escape to the loop's word that it is silent")
 
 
-def test_a_page_that_hangs_cannot_hold_up_the_stop(page: Page, witness: Witness) -> None:
+@WITHIN_100_MS
+def test_a_page_that_hangs_cannot_hold_up_the_stop(page: Page, witness: Witness, limit_ms: float) -> None:
     waits_ms = []
     for _ in range(3):
         fresh(page, witness)
-        page.evaluate("setTimeout(() => { const t = performance.now(); while (performance.now() - t < 3000); }, 20)")
-        begun_s = time.monotonic()
+        page.evaluate(
+            """window.back = 0; window.now = () => performance.timeOrigin + performance.now();
+            setTimeout(() => { window.hung = now(); while (now() - window.hung < 3000); window.back = now(); }, 20)"""
+        )
         time.sleep(0.3)
         waits_ms.append(press_ms(page, witness))
-        assert time.monotonic() - begun_s < 2
-        page.evaluate("1")  # answered only when the page is back: it hung all the while
-        assert time.monotonic() - begun_s > 2.9
-    told(waits_ms, "press to silence while the page hangs")
+        waited(page, "window.back")  # answered only when the page is back
+        began, ended = page.evaluate("[window.hung, window.back]")
+        pressed = float(page.frames[1].evaluate("window.pressed"))
+        # A press that came before or after the page hung shows nothing; only a stall of the machine brings that about.
+        if began < pressed < ended:
+            assert pressed + waits_ms[-1] < ended, "the stop waited for the page"
+    told(waits_ms, limit_ms, "press to silence while the page hangs")
 
 
-@pytest.mark.parametrize("how", ["0.25", "20", "paused", "flooded"])
-def test_the_stop_acts_at_any_pace_and_in_any_flood(page: Page, witness: Witness, how: str) -> None:
+@WITHIN_100_MS
+@pytest.mark.parametrize("how", ["0.25", "1", "20", "paused", "flooded"])
+def test_the_stop_acts_at_any_pace_and_in_any_flood(page: Page, witness: Witness, how: str, limit_ms: float) -> None:
     waits_ms = []
     for _ in range(3):
         fresh(page, witness)
@@ -103,8 +110,8 @@ def test_the_stop_acts_at_any_pace_and_in_any_flood(page: Page, witness: Witness
         page.evaluate("clearInterval(window.flood)")
         if how == "paused":
             page.click("#pause")
-        pace(page, 1)
-    told(waits_ms, f"press to silence, {how}")
+        pace(page, 2)
+    told(waits_ms, limit_ms, f"press to silence, {how}")
 
 
 def begin(page: Page, how: str) -> None:
@@ -142,7 +149,6 @@ def test_two_pages_see_the_same_and_either_may_drive(bench: Running, chromium: B
         page.locator("#c-estimator-latency-ms").fill("200")
         waited(other, "document.getElementById('c-estimator-latency-ms').value === '200'")
         other.locator("#c-estimator-latency-ms").fill("100")
-        time.sleep(1)
         waited(page, "document.getElementById('c-estimator-latency-ms').value === '100'")
         # Refused here, heard nowhere else.
         page.fill("#name", "two")
@@ -161,8 +167,7 @@ def test_a_page_that_is_killed_leaves_the_loop_and_the_other_page_alone(
     waited(doomed, "Number(document.body.dataset.drawn) > 0")
     context.close()
     drawn = float(page.evaluate("document.body.dataset.drawn"))
-    time.sleep(1)
-    assert float(page.evaluate("document.body.dataset.drawn")) > drawn + 0.3
+    waited(page, "drawn => Number(document.body.dataset.drawn) > drawn + 0.3", drawn)
     assert bench.process.poll() is None
 
 
@@ -174,17 +179,16 @@ def test_when_the_bench_ends_the_page_and_the_stop_control_say_so(
         context = chromium.new_context()
         shown = context.new_page()
         shown.goto(it.url)
-        waited(shown, "Number(document.body.dataset.drawn) > 0", within_s=300)
+        waited(
+            shown,
+            "Number(document.body.dataset.drawn) > 0",
+        )
         it.process.send_signal(sent)
-        assert it.process.wait(15) == 0
+        assert it.process.wait(LONG_S) == 0
         assert it.process.stderr is not None
         assert it.process.stderr.read() == ""
         waited(shown, "document.getElementById('line').textContent.includes('no connection')")
         stands(shown, "NOT KNOWN: no connection")
         stop = shown.frame_locator("#stop").locator("#told")
-        for _ in range(100):
-            if "no connection" in stop.inner_text():
-                break
-            time.sleep(0.05)
-        assert "no connection" in stop.inner_text()
+        until(lambda: "no connection" in stop.inner_text(), "the stop control's word")
         context.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.proof import worlds
 from tests.proof.claims import CLAIMS
 from tests.proof.prove import planted, proved
 from tests.proof.worlds import Claim
@@ -35,3 +36,11 @@ def test_a_planted_bug_is_found_and_its_counterexample_breaks_the_edited_functio
     found = planted(claim, plant)
     assert found.result == "failed", f"{found.result}: the bug went unnoticed"
     assert found.replayed, f"the counterexample does not break the edited function: {found.case}"
+
+
+def test_a_claim_that_the_solver_gives_up_on_is_neither_proved_nor_broken(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(worlds, "QUICK_RESOURCES", 100)
+    monkeypatch.setattr(worlds, "RESOURCES", 1_000)
+    claim = next(claim for claim in CLAIMS if claim.requirement == "R09")
+    assert proved(claim).result == "unknown"
+    assert {planted(claim, plant).result for plant in claim.plants} == {"unknown"}

@@ -19,8 +19,13 @@ from tests.proof.sources import Cells, Edits, Part, plain_of, source_of
 from tests.proof.terms import Terms, as_term, fresh
 from tests.proof.values import Mask, either, every, implies, opposite, truth
 
-TIMEOUT_MS = 20_000
-QUICK_MS = 300
+RESOURCES = 60_000_000
+"""What the solver may spend on one question from one seed, in its own units of work: about 10 s on an idle machine.
+
+No clock is asked, so the verdict is the same however busy the machine is. The dearest question needs 13 million.
+"""
+QUICK_RESOURCES = 10_000_000
+"""The same for the first try at a goal, without the definitions of quotients and roots; the dearest needs 5 million."""
 WIDE = "every result is a 64-bit number"
 
 
@@ -119,7 +124,7 @@ class AllIntegers:
         }
         return [("every divisor is above 0", goal) for goal in divisors if not z3.is_true(goal)] + self.shown
 
-    def settle(self, timeout_ms: int = TIMEOUT_MS) -> Outcome:
+    def settle(self) -> Outcome:
         """Look for an input that breaks a goal, goal by goal.
 
         Each goal is tried without the definitions of quotients and roots first: what holds for any values of them
@@ -130,22 +135,21 @@ class AllIntegers:
         known = list(self.assumed)
         for what, goal in self.goals():
             wrong = as_term(opposite(goal))
-            if _asked([*known, wrong], QUICK_MS)[0] != z3.unsat:
-                answer, solver = _asked([*known, *_needed(self.terms.facts, [wrong, *known]), wrong], timeout_ms)
+            if _asked([*known, wrong], QUICK_RESOURCES, seeds=1)[0] != z3.unsat:
+                answer, solver = _asked([*known, *_needed(self.terms.facts, [wrong, *known]), wrong], RESOURCES)
                 if answer == z3.sat:
                     return Outcome("failed", time.monotonic() - started, what, self._case(solver.model()))
                 if answer == z3.unknown:
                     # What was shown before may be a burden, not a help.
-                    answer, solver = _asked(
-                        [*self.assumed, *_needed(self.terms.facts, [wrong, *self.assumed]), wrong], timeout_ms
-                    )
+                    needed = _needed(self.terms.facts, [wrong, *self.assumed])
+                    answer, solver = _asked([*self.assumed, *needed, wrong], RESOURCES)
                 if answer != z3.unsat:
                     outcome = Outcome("unknown", 0.0, f"{what}: {solver.reason_unknown()}")
             known.append(as_term(goal))
         outcome.seconds = time.monotonic() - started
         return outcome
 
-    def broken(self, small: int | None, timeout_ms: int = TIMEOUT_MS) -> Outcome:
+    def broken(self, small: int | None) -> Outcome:
         """Look for an input that breaks any goal at all. `small`: among inputs of at most this size."""
         started = time.monotonic()
         wrong = as_term(either(*(opposite(goal) for _, goal in self.goals())))
@@ -154,7 +158,7 @@ class AllIntegers:
         if small is not None:
             inputs = (one for one in self.inputs if z3.is_int(one) and str(one) in reached)
             known += [z3.And(-small <= one, one <= small) for one in inputs]
-        answer, solver = _asked(known, timeout_ms)
+        answer, solver = _asked(known, RESOURCES)
         if answer == z3.sat:
             return Outcome("failed", time.monotonic() - started, "", self._case(solver.model()))
         return Outcome("proved" if answer == z3.unsat else "unknown", time.monotonic() - started)
@@ -234,13 +238,11 @@ class OneCase:
         return self._made[name]
 
 
-def _asked(conditions: Sequence[Any], timeout_ms: int) -> tuple[z3.CheckSatResult, z3.Solver]:
-    """The solver's answer, as it is; where it gives up it is asked again from other seeds."""
-    solver = z3.Solver()
-    answer = z3.unknown
-    for seed in (0, 1, 2, 3) if timeout_ms > QUICK_MS else (0,):
+def _asked(conditions: Sequence[Any], resources: int, seeds: int = 4) -> tuple[z3.CheckSatResult, z3.Solver]:
+    """The solver's answer, as it is; where it gives up after `resources` it is asked again from other seeds."""
+    for seed in range(seeds):
         solver = z3.SolverFor("QF_NIA") if seed == 3 else z3.Solver()
-        solver.set("timeout", timeout_ms // 4 if timeout_ms > QUICK_MS else timeout_ms)
+        solver.set("rlimit", resources)
         solver.set("random_seed", seed)
         solver.add(*conditions)
         answer = solver.check()

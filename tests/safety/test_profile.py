@@ -271,3 +271,11 @@ def test_the_mark_of_limits_changes_with_any_single_limit(place: int, change: in
     before = limits_mark(unpack_limits(array))
     array[place] += change
     assert limits_mark(unpack_limits(array)) != before
+
+
+def test_a_byte_order_mark_at_the_start_of_a_profile_changes_nothing(tmp_path: Path) -> None:
+    text = (FOLDER / "forearm-25cm2.toml").read_text("utf-8")
+    own = text.replace('name = "forearm-25cm2"', 'name = "own pads"\nbased_on = "forearm-25cm2"').encode()
+    (tmp_path / "plain.toml").write_bytes(own)
+    (tmp_path / "marked.toml").write_bytes(b"\xef\xbb\xbf" + own)
+    assert load_profile(str(tmp_path / "marked.toml")) == load_profile(str(tmp_path / "plain.toml"))

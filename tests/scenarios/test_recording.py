@@ -144,3 +144,12 @@ def test_a_repeated_recording_starts_over_where_it_ends() -> None:
     recording = Recording("r", "force_N", "", np.array([0.0, 1.0]), np.array([2.0, 4.0]))
     found = resample(recording, 250_000, 9, repeat=True)
     assert found.tolist() == [2.0, 2.5, 3.0, 3.5, 2.0, 2.5, 3.0, 3.5, 2.0]
+
+
+def test_a_cell_of_megabytes_is_told_by_line_and_column(tmp_path: Path) -> None:
+    file = tmp_path / "own.csv"
+    file.write_text("t_s,force_N\n0,1\n1," + "9" * 4_000_000 + "\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_recording(file, "force_N")
+    (problem,) = caught.value.problems
+    assert problem == (str(file), "line 3, force_N", "a cell of 4,000,001 characters", "at most 1,000 characters", "")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pickle
-from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import pytest
@@ -18,7 +17,6 @@ from thenar.shared.errors import (
     Strict,
     key_path,
     nearest,
-    read_toml,
     shown,
     validated,
 )
@@ -158,26 +156,3 @@ def test_values_that_can_not_be_shown_are_told_in_words() -> None:
 )
 def test_the_nearest_name_is_a_near_one_or_none(typed: str, meant: str) -> None:
     assert nearest(typed, ["rate_Hz", "latency_ms", "jitter_ms"]) == meant
-
-
-def test_a_toml_file_is_read_or_told_why_not(tmp_path: Path) -> None:
-    file = tmp_path / "bench.toml"
-    file.write_text('title = "Bänk"', encoding="utf-8")
-    assert read_toml(file) == {"title": "Bänk"}
-    cases = {
-        b'title = "a': "TOML 1.0",
-        b"\xff\xfe": "TOML 1.0",
-        b"a = " + b"[" * 100_000: "TOML 1.0",
-        b"a = " + b"9" * 5_000: "",
-    }
-    for content, allowed in cases.items():
-        file.write_bytes(content)
-        with pytest.raises(InputError) as caught:
-            read_toml(file)
-        (problem,) = caught.value.problems
-        assert problem.file == str(file)
-        assert allowed in problem.allowed
-        assert len(str(problem).splitlines()) <= 4
-    for path in (tmp_path, tmp_path / "missing.toml"):
-        with pytest.raises(InputError, match="a readable TOML file"):
-            read_toml(path)

@@ -129,14 +129,12 @@ def loops_and_catches() -> None:
             loops_for_ever()
 
 
-@pytest.mark.parametrize("endless", [loops_for_ever, loops_and_catches, lambda: time.sleep(60)])
+@pytest.mark.parametrize("endless", [loops_for_ever, loops_and_catches, lambda: time.sleep(3600)])
 def test_code_that_never_ends_is_ended(monkeypatch: pytest.MonkeyPatch, endless: Callable[[], None]) -> None:
     monkeypatch.setattr(foreign, "LONGEST_START_S", 0.1)
     monkeypatch.setattr(foreign.time_limit.__wrapped__, "__defaults__", (0.1,))
-    begun = time.monotonic()
     with pytest.raises(ForeignError, match=r"no end within 0\.1 s"):
         attempted(endless)
-    assert time.monotonic() - begun < 2.0
 
 
 def test_an_interruption_swallowed_once_comes_again() -> None:

@@ -5,13 +5,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-STARTS_WITHIN_S = 60.0
+from tests.waiting import until
 
 
 class DaskProcesses:
@@ -25,7 +23,7 @@ class DaskProcesses:
     def __enter__(self) -> Self:
         told = self.folder / "scheduler.json"
         self._start("dask_scheduler", "--host", "127.0.0.1", "--port", "0", "--scheduler-file", str(told))
-        wait_for(lambda: told.exists() and told.read_text().strip().endswith("}"), "no scheduler came up")
+        until(lambda: told.exists() and told.read_text().strip().endswith("}"), "a scheduler")
         self.address = json.loads(told.read_text())["address"].removeprefix("tcp://")
         return self
 
@@ -55,7 +53,7 @@ class DaskProcesses:
 
     def wait_for_workers(self, names: set[str]) -> dict[str, str]:
         """Wait until the workers are these and no others; gives their addresses by name."""
-        wait_for(lambda: set(self.workers()) == names, f"the workers never were {names}")
+        until(lambda: set(self.workers()) == names, f"the workers {names}")
         return self.workers()
 
     def _start(self, module: str, *arguments: str) -> subprocess.Popen[bytes]:
@@ -69,11 +67,3 @@ class DaskProcesses:
             )
         self._started.append(process)
         return process
-
-
-def wait_for(check: Callable[[], bool], what: str) -> None:
-    """Wait until `check` is true."""
-    end = time.monotonic() + STARTS_WITHIN_S
-    while not check():
-        assert time.monotonic() < end, what
-        time.sleep(0.05)

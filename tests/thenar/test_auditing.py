@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -230,3 +231,20 @@ def test_the_self_test_fails_when_a_requirement_has_no_plant(
     else:
         assert f"{len(few)} of {len(few)} planted faults noticed" in told
         assert "without a plant: R01, " in told
+
+
+def test_a_cell_of_megabytes_in_a_log_is_told_by_line_and_column(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "pulses.csv"
+    names = "t_us,channel,current_mA,width_us,gap_us"
+    file.write_text(f"{names}\n1,0,1.0,200,50\n2,0,{'9' * 20_000_000},200,50\n", encoding="utf-8")
+    assert main(["audit", str(file), *BY_PROFILE]) == 2
+    told = capsys.readouterr().err
+    assert f"{file}: line 3, current_mA\n    found: a cell of 20,000,000 characters" in told
+
+
+def test_a_pipe_in_place_of_a_log_is_refused_at_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    os.mkfifo(tmp_path / "pulses.csv")
+    assert main(["audit", str(tmp_path / "pulses.csv"), *BY_PROFILE]) == 2
+    assert "found: a pipe" in capsys.readouterr().err

@@ -21,6 +21,7 @@ from tests.scenarios.texts import ON_FILE
 from tests.thenar.small_runs import SMALL, write_scenario
 from tests.thenar.test_limit_deviations_in_outputs import LINE, PEAK, write_loosened
 from tests.thenar.test_pictures import _png_texts
+from tests.waiting import LONG_S
 from thenar.cli import main
 from thenar.plant_models.estimator import plan_readings
 from thenar.scenarios.loader import LoadedScenario, parse_scenario
@@ -292,5 +293,5 @@ def test_a_killed_search_leaves_no_folder(tmp_path: Path) -> None:
     time.sleep(2.0)
     assert process.poll() is None
     process.send_signal(signal.SIGKILL)
-    process.wait(timeout=30)
+    process.wait(timeout=LONG_S)
     assert sorted(path.name for path in tmp_path.iterdir()) == [file.name]

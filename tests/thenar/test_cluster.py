@@ -11,9 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.thenar.dask_processes import DaskProcesses, wait_for
+from tests.thenar.dask_processes import DaskProcesses
 from tests.thenar.small_runs import thenar_process
 from tests.thenar.small_sweeps import GAIN, pushing_scenario, short_scenario
+from tests.waiting import LONG_S, until
 from thenar import load_scenario
 from thenar.cli import main
 from thenar.shared.errors import InputError
@@ -118,15 +119,15 @@ def test_a_sweep_interrupted_and_killed_on_workers_ends_locally_with_the_same_ta
     kept = 0
     for sign, code in ((signal.SIGINT, 130), (signal.SIGKILL, -signal.SIGKILL)):
         process = thenar_process([*command, "--on", dask.address], tmp_path)
-        wait_for(lambda kept=kept: _in_ledger(tmp_path) > kept, "no trial came into the ledger")
+        until(lambda kept=kept: _in_ledger(tmp_path) > kept, "a trial in the ledger")
         process.send_signal(sign)
-        out, told = process.communicate(timeout=60)
+        out, told = process.communicate(timeout=LONG_S)
         assert (process.returncode, out) == (code, ""), told
         assert "Traceback" not in told
         assert ("The same command with --out out goes on from there" in told) == (sign == signal.SIGINT)
         kept = _in_ledger(tmp_path)
         with Client(dask.address, set_as_default=False) as client:
-            wait_for(lambda client=client: not any(client.processing().values()), "tasks that nobody wants are left")
+            until(lambda client=client: not any(client.processing().values()), "no tasks that nobody wants")
     assert 2 <= kept < TRIALS
     with SweepFolder(_pushing_sweep(tmp_path), tmp_path / "out") as folder:
         assert folder.finished == kept
@@ -188,7 +189,7 @@ def test_nobody_who_answers_is_told_within_seconds(
     mute: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    monkeypatch.setattr(cluster_module, "CONNECT_S", 1.0)
+    monkeypatch.setattr(cluster_module, "CONNECT_S", 3.0)
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         if mute:
@@ -203,7 +204,7 @@ def test_a_scheduler_without_workers_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
-    monkeypatch.setattr(cluster_module, "CONNECT_S", 1.0)
+    monkeypatch.setattr(cluster_module, "CONNECT_S", 3.0)
     with DaskProcesses(tmp_path) as alone:
         assert "found: a scheduler without workers" in _refused(tmp_path, capsys, "--on", alone.address)
 

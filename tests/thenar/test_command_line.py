@@ -13,6 +13,7 @@ import pytest
 import thenar
 import thenar.cli
 from tests.thenar.small_runs import SMALL, thenar_process, write_scenario
+from tests.waiting import LONG_S
 from thenar.caution import SHORT
 from thenar.cli import main
 from thenar.cli.show import Table, aligned, columns_that_fit
@@ -216,7 +217,7 @@ def test_a_reader_that_goes_away_is_no_fault(tmp_path: Path) -> None:
     assert process.stdout is not None
     assert process.stderr is not None
     process.stdout.close()
-    assert process.wait(60) == 0
+    assert process.wait(LONG_S) == 0
     assert process.stderr.read() == ""
     process.stderr.close()
 

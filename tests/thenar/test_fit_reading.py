@@ -284,8 +284,8 @@ def test_options_of_another_format_are_told(tmp_path: Path) -> None:
     assert "--column" in problems_of(streams, "wearer", columns={"force_N": "Pinch"})
     csv.rename(tmp_path / "bench2.parquet")
     assert "no Parquet inside" in problems_of(tmp_path / "bench2.parquet", "wearer")
-    assert "no such file" in problems_of(tmp_path / "gone.csv", "wearer")
-    assert "a folder or device" in problems_of(tmp_path, "wearer")
+    assert "No such file" in problems_of(tmp_path / "gone.csv", "wearer")
+    assert "a folder" in problems_of(tmp_path, "wearer")
 
 
 @pytest.mark.slow
@@ -300,3 +300,14 @@ def test_ten_minutes_at_1_khz_are_read_in_seconds(tmp_path: Path) -> None:
     recording = read(file, "estimator")
     assert recording.rows == rows
     assert time.process_time() - start < 8.0
+
+
+def test_a_cell_of_megabytes_is_told_by_line_and_column(tmp_path: Path) -> None:
+    """A library would tell of its own blocks."""
+    file = tmp_path / "own.csv"
+    file.write_text("t_s,force_N,estimate_N\n0,1,1\n1," + "9" * 40_000_000 + ",1\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read(file, "estimator")
+    (problem,) = caught.value.problems
+    assert problem.key == "line 3, force_N"
+    assert problem.found == "a cell of 40,000,000 characters"

@@ -9,8 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.waiting import LONG_S
+
 LOST = """
 import atexit, ctypes, signal, sys, time
+from tests.waiting import LONG_S
 import thenar.cli, thenar.cli.laws
 
 class Ends:
@@ -73,7 +76,7 @@ def _ran(where: str, then: str, folder: Path) -> tuple[int, str]:
     """Exit code and stderr. A command that sleeps on is ended by the timeout: the test then fails."""
     (folder / "lost.py").write_text(LOST.format(where=where, then=then), encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-m", "lost"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+        [sys.executable, "-m", "lost"], cwd=folder, capture_output=True, text=True, timeout=LONG_S, check=False
     )
     return done.returncode, done.stderr
 
@@ -143,5 +146,5 @@ def test_the_very_first_child_of_a_process_is_born_with_ctrl_c_held_back(tmp_pat
     """The library starts a helper of its own before that one, and lifts the mask as it does."""
     script = tmp_path / "first_child.py"
     script.write_text(FIRST_CHILD, encoding="utf-8")
-    done = subprocess.run([sys.executable, script], cwd=tmp_path, timeout=120, check=False)
+    done = subprocess.run([sys.executable, script], cwd=tmp_path, timeout=LONG_S, check=False)
     assert done.returncode == 7

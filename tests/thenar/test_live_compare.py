@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.thenar.small_runs import SMALL, with_own_law
+from tests.waiting import LONG_S, until
 from thenar.live import session_compare
 from thenar.live.session_compare import Comparer, Pair, compared
 from thenar.live.session_controls import Setting
@@ -35,7 +35,7 @@ class Line:
 
     def recv(self) -> dict[str, Any]:
         if not self.sent:
-            assert self.prepared.wait(20)
+            assert self.prepared.wait(LONG_S)
             return {"is": "prepared"}
         return {"is": "compared"}
 
@@ -45,13 +45,6 @@ class Line:
     def poll(self, limit_s: float) -> bool:
         self.limits_s.append(limit_s)
         return True
-
-
-def until(true: Callable[[], bool]) -> None:
-    limit_s = time.monotonic() + 20
-    while not true():
-        assert time.monotonic() < limit_s
-        time.sleep(0.005)
 
 
 def test_preparing_counts_for_no_limit_and_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -69,7 +62,7 @@ def test_preparing_counts_for_no_limit_and_is_told(monkeypatch: pytest.MonkeyPat
     assert (answers, line.sent) == ([], [])
     line.prepared.set()
     for thread in threads:
-        thread.join(20)
+        thread.join(LONG_S)
     assert answers == [{"is": "compared"}]
     assert line.limits_s == [0.05]
     assert comparer.stands == "ready"
@@ -108,7 +101,7 @@ def test_a_comparer_that_is_closed_while_it_prepares_leaves_no_process() -> None
     until(lambda: comparer._process is not None)
     process = comparer._process
     comparer.close()
-    preparing.join(20)
+    preparing.join(LONG_S)
     assert not preparing.is_alive()
     assert not process.is_alive()
     assert comparer.compare(small_pair())["is"] == "refused", "closed for good"

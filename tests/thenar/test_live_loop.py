@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import multiprocessing
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from tests.thenar.small_runs import SMALL
-from thenar.live.session_lane import Lane
-from thenar.live.session_loop import ROWS_EVERY_S, STOP, Beginning, Bench, Order
+from tests.waiting import LONG_S
+from thenar.live import session_loop
+from thenar.live.session_lane import Lane, Said
+from thenar.live.session_loop import STOP, Beginning, Bench, Order
 from thenar.scenarios.loader import parse_scenario
 
 
@@ -43,6 +46,18 @@ class Driven:
             self.bench._live()
         time.sleep(0.05)
 
+    def said_until(self, complete: Callable[[list[Said]], bool]) -> list[Said]:
+        """Let it live for 50 turns or more, until what it said is `complete`; all of that."""
+        said = list[Said]()
+        limit_s = time.monotonic() + LONG_S
+        for turn in itertools.count():
+            self.bench._live()
+            said += self.lane.take()
+            if turn >= 50 and complete(said):
+                return said
+            assert time.monotonic() < limit_s, said
+        raise AssertionError
+
 
 @pytest.fixture
 def driven() -> Iterator[Driven]:
@@ -55,9 +70,7 @@ def driven() -> Iterator[Driven]:
 def test_what_is_said_at_the_last_instant_of_a_round_is_followed(driven: Driven, word: str) -> None:
     driven.to_the_last_instant()
     driven.orders.send(Order(word, "last", "R33" if word == "rearm" else None))
-    for _ in range(200):
-        driven.bench._live()
-    said = driven.lane.take()
+    said = driven.said_until(lambda told: sum(one["is"] == "round" for one in told) == (1 if word == "pause" else 2))
     assert [one["do"] for one in said if one["is"] == "done"] == [word]
     whys = [one["why"] for one in said if one["is"] == "round"]
     assert whys[:2] == {"pause": ["begin"], "rearm": ["begin", "ended"]}.get(word, ["begin", word])
@@ -66,9 +79,7 @@ def test_what_is_said_at_the_last_instant_of_a_round_is_followed(driven: Driven,
 def test_a_stop_at_the_last_instant_is_the_last_of_its_round(driven: Driven) -> None:
     driven.to_the_last_instant(silent=False)
     driven.stops.send(STOP.pack(time.perf_counter()))
-    for _ in range(200):
-        driven.bench._live()
-    said = driven.lane.take()
+    said = driven.said_until(lambda told: sum(one["is"] == "round" for one in told) == 2)
     (trip,) = [one for one in said if one["is"] == "event" and one["kind"] == "trip"]
     assert (trip["round"], trip["t_us"], trip["cause"]) == (0, 500_000, "R33")
     assert [one["round"] for one in said if one["is"] == "round"][:2] == [0, 1]
@@ -81,10 +92,15 @@ def test_a_session_whose_lines_are_closed_ends(driven: Driven) -> None:
         driven.bench._live()
 
 
-def test_the_rows_that_show_a_setting_follow_it_sooner_than_the_others(driven: Driven) -> None:
+def test_the_rows_that_show_a_setting_follow_it_sooner_than_the_others(
+    driven: Driven, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Without a turn of their own, rows come this late: far later than a busy machine is.
+    monkeypatch.setattr(session_loop, "ROWS_EVERY_S", 60.0)
+    monkeypatch.setattr(session_loop, "STATE_EVERY_S", 60.0)
     waits_s = []
     driven.bench._factor = 1.0
-    for _ in range(9):
+    for _ in range(3):
         driven.bench._begin("restart")
         driven.lane.take()
         driven.orders.send(Order("set", "soon", ("estimator.noise_floor_N", 0.4, driven.bench._loaded.scenario)))
@@ -95,5 +111,4 @@ def test_the_rows_that_show_a_setting_follow_it_sooner_than_the_others(driven: D
                 changed_us = one["t_us"] if one.get("kind") == "change" else changed_us
                 last_us = one["arrays"][1][-1, 0] if one["is"] == "rows" else last_us
         waits_s.append(time.perf_counter() - begun_s)
-    # The best of them, as the machine may be busy: without a turn of their own no rows come before ROWS_EVERY_S.
-    assert min(waits_s) < 0.7 * ROWS_EVERY_S, waits_s
+    assert max(waits_s) < 30.0, waits_s

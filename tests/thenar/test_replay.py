@@ -17,6 +17,7 @@ import pytest
 
 import thenar.safety.profile
 from tests.thenar.small_runs import SMALL, thenar_process, write_scenario
+from tests.waiting import LONG_S
 from thenar import load_scenario, run_scenario
 from thenar.cli import main
 from thenar.replay import first_difference, replay_run
@@ -88,7 +89,7 @@ def test_a_run_replays_exactly_in_another_process_and_working_directory(folder: 
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     process = thenar_process(["replay", str(folder), "--jobs", "2"], elsewhere)
-    out, told = process.communicate(timeout=120)
+    out, told = process.communicate(timeout=LONG_S)
     assert (process.returncode, out) == (0, "identical: 4 trials, every column and event\n"), told
     assert list(elsewhere.iterdir()) == []
 

@@ -9,7 +9,6 @@ import os
 import signal
 import subprocess
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -22,6 +21,7 @@ from tests.thenar.small_runs import (
     with_own_law,
     write_scenario,
 )
+from tests.waiting import LONG_S, until
 from thenar import load_scenario, plan_trials, run_scenario, run_trial, target_rows
 from thenar.cli import main
 from thenar.report.tables import column_hashes, read_trial
@@ -180,14 +180,6 @@ def test_an_input_that_changes_during_the_run_stops_it(tmp_path: Path) -> None:
     assert not (tmp_path / "run").exists()
 
 
-def _until(holds: Callable[[], object], seconds: float = 240.0) -> None:
-    """Wait until `holds()` is true. Fails after `seconds` (long: a first run compiles all steps)."""
-    end = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < end, "waited too long"
-        time.sleep(0.05)
-
-
 def _members(group: int) -> list[int]:
     """Living processes of a process group, from the kernel's own table."""
     found = []
@@ -206,9 +198,9 @@ def _started(tmp_path: Path, jobs: int, settled_s: float = 1.0) -> subprocess.Po
     """A run of a slow law that has made its unfinished folder and, with more jobs, its workers."""
     file = with_own_law(tmp_path, SLOW_LAW, "Slow", LONG_AND_SLOW)
     process = thenar_process(["run", str(file), "--out", "run", "--jobs", str(jobs)], tmp_path)
-    _until(lambda: list(tmp_path.glob("run.unfinished-*/trace.parquet.part")) or process.poll() is not None)
+    until(lambda: list(tmp_path.glob("run.unfinished-*/trace.parquet.part")) or process.poll() is not None)
     if jobs > 1:
-        _until(lambda: len(_members(process.pid)) > jobs or process.poll() is not None)
+        until(lambda: len(_members(process.pid)) > jobs or process.poll() is not None)
     time.sleep(settled_s)
     assert process.poll() is None, process.stderr.read() if process.stderr else ""
     return process
@@ -223,12 +215,12 @@ needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="lo
 def test_a_killed_run_leaves_no_final_folder_and_no_process(tmp_path: Path, jobs: int) -> None:
     process = _started(tmp_path, jobs)
     process.kill()
-    process.communicate(timeout=60)
+    process.communicate(timeout=LONG_S)
     assert not (tmp_path / "run").exists()
     left = [path.name for folder in tmp_path.glob("run.unfinished-*") for path in folder.iterdir() if path.is_file()]
     assert left
     assert all(name.endswith(".part") for name in left), "nothing half-written under a final name"
-    _until(lambda: not _members(process.pid), 30.0)
+    until(lambda: not _members(process.pid))
 
 
 @needs_proc
@@ -238,11 +230,11 @@ def test_an_interrupted_run_leaves_nothing_and_says_so(tmp_path: Path, jobs: int
     """Ctrl-C in a terminal reaches every process of the group, also workers that are just being born."""
     process = _started(tmp_path, jobs, settled_s)
     os.killpg(process.pid, signal.SIGINT)
-    out, told = process.communicate(timeout=60)
+    out, told = process.communicate(timeout=LONG_S)
     assert (process.returncode, out, told) == (130, "", "interrupted: nothing was left half-written\n")
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
     # The library's own bookkeeping process sees that its parent has gone a moment later.
-    _until(lambda: not _members(process.pid), 30.0)
+    until(lambda: not _members(process.pid))
 
 
 @needs_proc
@@ -256,7 +248,7 @@ def test_workers_are_born_with_ctrl_c_held_back(tmp_path: Path) -> None:
             status = Path(f"/proc/{member}/status").read_text()
             masks.append(int(status.partition("SigBlk:")[2].split()[0], 16))
     process.kill()
-    process.communicate(timeout=60)
+    process.communicate(timeout=LONG_S)
     assert len(masks) == 2
     assert all(mask >> (signal.SIGINT - 1) & 1 for mask in masks)
 
@@ -266,7 +258,7 @@ def test_workers_are_born_with_ctrl_c_held_back(tmp_path: Path) -> None:
 def test_a_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: Path) -> None:
     file = with_own_law(tmp_path, ENDING_LAW, "Ending")
     process = thenar_process(["run", str(file), "--out", "run", "--jobs", "2"], tmp_path)
-    out, told = process.communicate(timeout=120)
+    out, told = process.communicate(timeout=LONG_S)
     assert process.returncode == 70
     assert out == ""
     assert "the run stopped: a worker process ended without an answer, at trial" in told
@@ -278,5 +270,5 @@ def test_an_interrupt_inside_source_run_from_a_string_ends_like_any_other(tmp_pa
     """Dataclasses run such source as libraries load; the interpreter would then end by the signal after all."""
     source = "exec('raise KeyboardInterrupt')\nclass Law:\n    pass\n"
     process = thenar_process(["check", str(with_own_law(tmp_path, source, "Law"))], tmp_path)
-    out, told = process.communicate(timeout=60)
+    out, told = process.communicate(timeout=LONG_S)
     assert (process.returncode, out, told) == (130, "", "interrupted: nothing was left half-written\n")

@@ -8,13 +8,13 @@ import secrets
 import signal
 import sqlite3
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.thenar.small_runs import thenar_process
 from tests.thenar.small_sweeps import pushing_scenario
+from tests.waiting import LONG_S, until
 from thenar import load_scenario
 from thenar.study.sweep import Asked, Sweep, SweepFolder
 
@@ -30,7 +30,7 @@ def _arguments(base: Path, jobs: int = 1) -> list[str]:
 
 def _finish(base: Path, arguments: list[str]) -> str:
     process = thenar_process(arguments, base)
-    _, told = process.communicate(timeout=240)
+    _, told = process.communicate(timeout=LONG_S)
     assert process.returncode == 0, told
     return told
 
@@ -58,13 +58,6 @@ def _in_ledger(base: Path) -> int:
     return found
 
 
-def _wait_for(check: Callable[[], bool], what: str) -> None:
-    end = time.monotonic() + 120
-    while not check():
-        assert time.monotonic() < end, what
-        time.sleep(0.01)
-
-
 def _killed_often(base: Path, table: bytes, instants: int, jobs: int) -> None:
     """Kill the sweep at drawn instants, one after another, then let it end: the table must be equal.
 
@@ -79,10 +72,10 @@ def _killed_often(base: Path, table: bytes, instants: int, jobs: int) -> None:
         after = draws.randrange(TRIALS * (kill + 1) // instants)
         longest_s = 0.25 if after > _in_ledger(base) else 2.0
         process = thenar_process(arguments, base)
-        _wait_for(lambda after=after: _in_ledger(base) >= after, f"{after} trials never came into the ledger")
+        until(lambda after=after: _in_ledger(base) >= after, f"{after} trials in the ledger")
         time.sleep(draws.uniform(0.0, longest_s))
         process.send_signal(signal.SIGKILL)
-        process.communicate(timeout=60)
+        process.communicate(timeout=LONG_S)
         found.append(_in_ledger(base))
     print(f"trials in the ledger after each kill: {found} of {TRIALS}")
     assert found == sorted(found)
@@ -114,9 +107,9 @@ def test_a_sweep_killed_at_ten_drawn_instants_ends_with_the_same_table(whole: by
 def test_ctrl_c_leaves_with_130_and_says_how_to_go_on(whole: bytes, tmp_path: Path) -> None:
     arguments = _arguments(tmp_path)
     process = thenar_process(arguments, tmp_path)
-    _wait_for(lambda: _in_ledger(tmp_path) >= 2, "no trial came into the ledger")
+    until(lambda: _in_ledger(tmp_path) >= 2, "trials in the ledger")
     process.send_signal(signal.SIGINT)
-    out, told = process.communicate(timeout=60)
+    out, told = process.communicate(timeout=LONG_S)
     assert (process.returncode, out) == (130, ""), told
     assert "The same command with --out out goes on from there" in told
     assert "Traceback" not in told
@@ -133,7 +126,7 @@ def test_a_second_process_in_the_same_folder_is_refused_until_the_first_is_gone(
     sweep = Sweep(load_scenario(pushing_scenario(tmp_path)), Asked((SHARES,)))
     with SweepFolder(sweep, tmp_path / "out"):
         process = thenar_process(_arguments(tmp_path), tmp_path)
-        _, told = process.communicate(timeout=60)
+        _, told = process.communicate(timeout=LONG_S)
         assert process.returncode == 2
         assert f"another process, number {os.getpid()}, is at work in it" in told
     with SweepFolder(sweep, tmp_path / "out") as folder:

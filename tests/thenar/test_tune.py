@@ -8,7 +8,6 @@ import random
 import signal
 import subprocess
 import sys
-import time
 import types
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ import pytest
 from tests.thenar.small_runs import SLOW_LAW, SMALL, thenar_process, with_own_law, write_scenario
 from tests.thenar.test_limit_deviations_in_outputs import LINE, PEAK, write_loosened
 from tests.thenar.test_pictures import _png_texts
+from tests.waiting import LONG_S, until
 from thenar.cli import main
 from thenar.cli import tune as tune_command
 from thenar.engine.trial import wearers_in
@@ -291,12 +291,7 @@ def _running(file: Path, out: Path, *more: str) -> subprocess.Popen[str]:
 
 def _wait_for(out: Path, size: int) -> None:
     """Until the journal has so many bytes."""
-    until = time.monotonic() + 120
-    while time.monotonic() < until:
-        if (out / JOURNAL).exists() and (out / JOURNAL).stat().st_size >= size:
-            return
-        time.sleep(0.01)
-    raise AssertionError("the tuning never got so far")
+    until(lambda: (out / JOURNAL).exists() and (out / JOURNAL).stat().st_size >= size, f"{size} bytes of the journal")
 
 
 def _killed_and_resumed(finished: tuple[Path, Path], folder: Path, kills: int) -> None:
@@ -333,7 +328,7 @@ def test_an_interrupt_says_how_to_go_on(finished: tuple[Path, Path], tmp_path: P
     process = _running(file, tmp_path / "out", "--tries", "600")
     _wait_for(tmp_path / "out", 2000)
     process.send_signal(signal.SIGINT)
-    printed, told = process.communicate(timeout=60)
+    printed, told = process.communicate(timeout=LONG_S)
     assert process.returncode == 130
     assert printed == ""
     assert "of 600 tries are kept; the same command goes on" in told

@@ -17,7 +17,8 @@ from thenar.scenarios.faults import Fault
 from thenar.scenarios.gallery import gallery_files
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.person import CalibrationOnFile, CalibrationSource, ScreeningOnFile
-from thenar.shared.errors import InputError, Problem, read_toml
+from thenar.shared.errors import InputError, Problem
+from thenar.shared.text_input import read_toml
 from thenar.shared.ticks import US_PER_S
 
 Facts = list[tuple[str, str]]

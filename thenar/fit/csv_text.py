@@ -19,6 +19,7 @@ from thenar.fit.on_record import ALLOWED, date_of, dates_in
 from thenar.fit.raw import Block, Places, Raw, counted, mend_with
 from thenar.fit.text_numbers import is_number, numbers_in
 from thenar.shared.errors import InputError, Problem, shown
+from thenar.shared.text_input import LONGEST_CELL, long_cell
 
 SEMICOLONS: Final = "semicolon-columns"
 TABS: Final = "tab-columns"
@@ -56,6 +57,11 @@ def read_csv(raw: Raw, content: bytes, renames: Mapping[str, str]) -> None:
         allowed = "a first line with the names of the columns"
         raise InputError([Problem(raw.file, f"line {lines.numbers[0]}", "numbers and no names of columns", allowed)])
     body = _Lines(*(part[1:] for part in lines))
+    for at in np.flatnonzero(body.ends - body.starts > LONGEST_CELL):
+        line = text[body.starts[at] : body.ends[at]].decode()
+        problem = long_cell(line, separator, headers, raw.file, int(body.numbers[at]))
+        if problem is not None:
+            raise InputError([problem])
     whole = _whole_lines(raw, signs, body, separator, len(headers))
     raw.rows = int(body.starts.size)
     chosen = chosen_headers(raw, headers, renames)

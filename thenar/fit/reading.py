@@ -18,6 +18,7 @@ from thenar.fit.raw import Floats, Raw
 from thenar.fit.recording import TIME_COLUMN, Recording
 from thenar.fit.repairs import check_repairs, mend, say_idle
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.text_input import bytes_in
 
 MOST_BYTES: Final = 2_000_000_000
 _PARQUET: Final = b"PAR1"
@@ -41,7 +42,7 @@ def read(
     asked = check_repairs(name, one, repairs)
     check_renames(name, one, columns or {}, "--column")
     check_renames(name, one, streams or {}, "--stream")
-    content = _content(file)
+    content = bytes_in(file, MOST_BYTES, "recording: CSV, Parquet or XDF")
     raw = Raw(name, one, hashlib.sha256(content).hexdigest(), 0, [], asked)
     _fill(raw, file, content, columns or {}, streams or {})
     with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are told by their range
@@ -52,21 +53,6 @@ def read(
         raise InputError(raw.problems)
     begins, ends = span(raw.dates)
     return Recording(kind, name, raw.sha256, raw.rows, begins, ends, merged(raw), tuple(raw.mended))
-
-
-def _content(file: Path) -> bytes:
-    allowed = "a recording as CSV, Parquet or XDF"
-    try:
-        if not file.is_file():
-            found = "a folder or device" if file.exists() else "no such file"
-            raise InputError([Problem(str(file), "", found, allowed)])
-        if file.stat().st_size > MOST_BYTES:
-            raise InputError(
-                [Problem(str(file), "", f"{file.stat().st_size:,} bytes", f"at most {MOST_BYTES:,} bytes")]
-            )
-        return file.read_bytes()
-    except (OSError, ValueError) as error:
-        raise InputError([Problem(str(file), "", str(error), allowed)]) from None
 
 
 def _fill(raw: Raw, file: Path, content: bytes, columns: Mapping[str, str], streams: Mapping[str, str]) -> None:

@@ -12,7 +12,9 @@ from pydantic import BaseModel, ConfigDict, Field, RootModel
 from thenar.report.evidence import CHALLENGE
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.errors import InputError, Problem, validated
+from thenar.shared.text_input import bytes_in
 
+_LARGEST_BYTES: Final = 500_000_000
 _RULE: Final = r"^R(0[1-9]|[12][0-9]|3[0-9])$"
 Rule = Annotated[str, Field(pattern=_RULE)]
 Count = Annotated[int, Field(ge=0)]
@@ -143,9 +145,7 @@ def _sha256(file: Path) -> str:
 
 def _checked(model: type[BaseModel], file: Path) -> Any:
     try:
-        data = json.loads(file.read_bytes().decode("utf-8"))
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable file")]) from None
+        data = json.loads(bytes_in(file, _LARGEST_BYTES, "JSON file").decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise InputError([Problem(str(file), "", str(error), "a JSON file")]) from None
     validated(model, data, str(file))

@@ -14,6 +14,7 @@ from typing import Any, Final
 from xml.etree import ElementTree
 
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.text_input import bytes_in
 
 TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
     "R01": (
@@ -206,6 +207,7 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
 BOUNDARY: Final = "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it"
 PROOFS: Final = "tests/proof/test_claims.py::test_a_claim_holds_for_all_integers["
 """How the name of a proof begins in a JUnit file; "R06: what it claims]" follows."""
+_LARGEST_BYTES: Final = 500_000_000
 _WORST_FIRST: Final = ("failed", "skipped", "passed")
 
 
@@ -227,12 +229,10 @@ def read_junit(file: Path) -> dict[str, Any]:
     """
     allowed = "a JUnit file as `pytest --junitxml` writes it"
     try:
-        data = file.read_bytes()
+        data = bytes_in(file, _LARGEST_BYTES, "JUnit file")
         if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
             raise InputError([Problem(str(file), "", "declarations of its own", allowed)])
         top = ElementTree.fromstring(data)  # noqa: S314 - without declarations nothing in it can grow
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), allowed)]) from None
     except ElementTree.ParseError as error:
         raise InputError([Problem(str(file), "", f"no XML: {error}", allowed)]) from None
     cases: dict[str, str] = {}

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from thenar.safety.audit.logs import PULSE_RANGES, DecisionLog, PulseLog
 from thenar.shared.errors import InputError, Problem, nearest
+from thenar.shared.text_input import long_cell, opened
 
 Columns = dict[str, NDArray[Any]]
 
@@ -66,6 +67,7 @@ def _batches(
                 _known_columns(file, batch.schema.names, names, optional, other_units)
             yield {name: _array(file, name, batch.column(name)) for name in batch.schema.names}
     except (OSError, pa.ArrowException) as error:
+        _no_long_cell(file)
         found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
         raise InputError(
             [Problem(str(file), "", found, "a whole CSV or Parquet file with the columns of a log")]
@@ -73,6 +75,8 @@ def _batches(
 
 
 def _open(file: Path, names: Sequence[str], other_units: dict[str, str]) -> Iterator[Any]:
+    with opened(file, "CSV or Parquet file"):
+        pass
     if file.suffix.lower() in {".parquet", ".pq"}:
         with pq.ParquetFile(file) as table:
             _known_columns(file, table.schema_arrow.names, names, (*names,), other_units)
@@ -83,6 +87,19 @@ def _open(file: Path, names: Sequence[str], other_units: dict[str, str]) -> Iter
     convert = pa.csv.ConvertOptions(column_types=kinds)
     with pa.csv.open_csv(file, pa.csv.ReadOptions(block_size=_CSV_BLOCK), convert_options=convert) as table:
         yield from table
+
+
+def _no_long_cell(file: Path) -> None:
+    """Raise InputError with line and column where a cell of a CSV file is so long that it can be no number."""
+    if file.suffix.lower() in {".parquet", ".pq"}:
+        return
+    with file.open(encoding="utf-8", errors="replace", newline="\n") as lines:
+        names: list[str] = []
+        for number, line in enumerate(lines, start=1):
+            names = names or line.strip().split(",")
+            problem = long_cell(line, ",", names, str(file), number)
+            if problem is not None:
+                raise InputError([problem])
 
 
 def _ends_with_a_line(file: Path) -> None:
