@@ -14,7 +14,8 @@ from typing import Any, Final
 
 from pydantic import Field, model_validator
 
-from thenar.shared.errors import Strict, nearest, read_toml, validated
+from thenar.shared.errors import Strict, nearest, validated
+from thenar.shared.text_input import read_toml
 
 _FILE: Final = Path(__file__).resolve().parent / "sources.toml"
 _REFERENCE: Final = re.compile(r"\[@([^\[\]\s]+)\]")
