@@ -55,7 +55,7 @@ def _far_out(r: float) -> float:
 def normal_quantile(share: float) -> float:
     """The x with Phi(x) = `share`: the inverse of `normal_share`.
 
-    Wichura (1988, Applied Statistics 37:477), algorithm AS 241 in double precision: three quotients of polynomials,
+    Wichura [@wichura-1988], algorithm AS 241 in double precision: three quotients of polynomials,
     about 1e-16 of x each. -inf at or below 0, +inf at or above 1, NaN for NaN; a positive share below 1e-300 is taken
     as 1e-300.
     """

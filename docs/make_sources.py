@@ -28,7 +28,8 @@ an entry by its key: `[@shannon-1992]` is [shannon-1992](#shannon-1992) below.
 - *From memory*: recalled and not read again. **Check it in the source before you rely on it.**
 - *Measured*: tried by this project.
 
-Nothing here is a clinical limit, and no entry makes anything safe or compliant.
+Titles and names are given so that a source can be found; they don't mean that it was read: only what stands after
+*Read* was. Nothing here is a clinical limit, and no entry makes anything safe or compliant.
 
 **Where the limits on on-time (R23) come from.** The default values of R23, on-time without a rest and share of on-time,
 come from trials of maximal quadriceps strengthening ([nmes-knee-trials](#nmes-knee-trials)): the strongest contraction

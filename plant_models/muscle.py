@@ -1,6 +1,6 @@
 """One stimulated muscle, pulse by pulse: calcium kinetics, force and fatigue, or a fixed twitch.
 
-Ding, Wexler & Binder-Macleod (2000, J Appl Physiol 89:1322; 2003 form of the equations from memory):
+Ding, Wexler & Binder-Macleod [@ding-2000]; 2003 form of the equations from memory [@ding-2003]:
 
     CN     = sum_i R_i ((t - t_i) / tau_c) exp(-(t - t_i) / tau_c),  R_i = 1 + (R0 - 1) exp(-gap / tau_c)
     dF/dt  = A CN / (Km + CN) - F / (tau1 + tau2 CN / (Km + CN)),    R0  = Km + 1.04
@@ -26,7 +26,7 @@ from thenar.shared.compiled import over, step
 A_QUADRICEPS_N_PER_MS: Final = 3.009
 """Rested force scale of the published quadriceps constants (from memory; 3.0009 in the table read)."""
 R0_OVER_KM: Final = 1.04
-"""R0 = Km + 1.04 (Ding et al. 2003, from memory)."""
+"""R0 = Km + 1.04 ([@ding-2003], from memory)."""
 REACH_RATE_HZ: Final = 100.0
 LONG_AGO_MS: Final = 1e9
 LONGEST_STEP_MS: Final = 5.0

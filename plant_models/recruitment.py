@@ -1,7 +1,7 @@
 """From a pulse to the share of motor axons it fires, and to what the wearer feels.
 
-Thresholds follow the Weiss-Lapicque law I(w) = b (1 + c / w) (Geddes 2004, IEEE Trans Biomed Eng,
-doi 10.1109/TBME.2003.820340). Recruited share: lognormal cumulative curve of current over threshold.
+Thresholds follow the Weiss-Lapicque law I(w) = b (1 + c / w) [@geddes-2004]. Recruited share: lognormal
+cumulative curve of current over threshold.
 """
 
 from __future__ import annotations

@@ -41,7 +41,7 @@ FileNames = Annotated[
 
 
 class Muscle(Strict):
-    """One stimulated muscle. Time and fatigue constants: Ding, Wexler & Binder-Macleod (2000, 2003), quadriceps."""
+    """One stimulated muscle. Time and fatigue constants: a quadriceps [@ding-2003]."""
 
     model: Literal["calcium", "twitch"] = Field("calcium", description="calcium kinetics and fatigue, or fixed twitch")
     reachable_N: float = Field(
@@ -49,21 +49,23 @@ class Muscle(Strict):
     )
     time_scale: float = Field(0.72, ge=0.2, le=3, description="thumb time constants over quadriceps ones (assumption)")
     tau_c_ms: float = Field(20.0, gt=0, le=200, description="calcium rise and decay, quadriceps, ms (from memory)")
-    km_rest: float = Field(0.103, gt=0, le=0.5, description="sensitivity to calcium, no unit (read, Ding 2003)")
-    tau1_rest_ms: float = Field(50.957, gt=0, le=500, description="decline without bridges, ms (read, Ding 2003)")
+    km_rest: float = Field(0.103, gt=0, le=0.5, description="sensitivity to calcium, no unit (read [@ding-2003])")
+    tau1_rest_ms: float = Field(50.957, gt=0, le=500, description="decline without bridges, ms (read [@ding-2003])")
     tau2_ms: float = Field(124.4, gt=0, le=500, description="extra decline with bridges, ms (124.4 memory, 100 read)")
     alpha_A_per_ms2: float = Field(-4.0e-7, le=0, ge=-1e-4, description="fatigue of the force scale, 1/ms^2 (read)")
     alpha_Km_per_ms_N: float = Field(1.9e-8, ge=0, le=1e-6, description="fatigue of km, 1/(ms N) (1.9e-5 is absurd)")
     alpha_tau1_per_N: float = Field(2.1e-5, ge=0, le=1e-3, description="fatigue of tau1, 1/N (read)")
     tau_fat_s: float = Field(127.0, gt=0, le=2000, description="recovery from fatigue, s (read)")
-    fatigue_share: float = Field(0.21, ge=0, le=3, description="fatigue rates over quadriceps ones (thenar test: 0.85)")
+    fatigue_share: float = Field(
+        0.21, ge=0, le=3, description="fatigue rates over quadriceps ones (0.85 left [@thenar-units-2006])"
+    )
     twitch_share: float = Field(0.14, gt=0, le=1, description="twitch over reachable_N, twitch model (derived)")
     contraction_ms: float = Field(60.0, gt=5, le=300, description="contraction time, twitch model, ms")
-    delay_ms: float = Field(17.2, ge=0, le=100, description="from pulse to force, ms (17.2 read, knee)")
+    delay_ms: float = Field(17.2, ge=0, le=100, description="from pulse to force, ms (17.2 read, knee [@zhou-1995])")
 
 
 class Recruitment(Strict):
-    """How surface pulses reach motor axons: Weiss-Lapicque thresholds, lognormal spread."""
+    """How surface pulses reach motor axons: Weiss-Lapicque thresholds [@geddes-2004], lognormal spread."""
 
     rheobase_mA: float = Field(4.0, gt=0, le=50, description="motor threshold of endless pulses, mA")
     chronaxie_us: float = Field(200.0, ge=20, le=1000, description="width at twice the rheobase, us")
@@ -115,9 +117,9 @@ class Production(Strict):
     )
     wander_tau_s: float = Field(8.0, ge=0.5, le=200, description="correlation time of that wander, s (assumption)")
     drift_depth: float = Field(0.2, ge=0, le=0.6, description="share of force lost in the end without sight of it")
-    drift_tau_s: float = Field(15.0, gt=0.5, le=200, description="time constant of that drift, s (read, Ambike 2015)")
+    drift_tau_s: float = Field(15.0, gt=0.5, le=200, description="time constant of that drift, s (read [@ambike-2015])")
     drift_neutral_share: float = Field(
-        0.085, ge=0, le=1, description="share of maximum with no drift (read: 0.07-0.10)"
+        0.085, ge=0, le=1, description="share of maximum with no drift (read: 0.07-0.10 [@ambike-2015] [@smith-2018])"
     )
 
 
@@ -144,12 +146,18 @@ class Wearer(Strict):
         215.0, ge=100, le=1000, description="from sight to own command, ms (to force 150-300 read)"
     )
     visual_gain_per_s: float = Field(1.5, ge=0, le=10, description="correction per error and second, 1/s")
-    motor_delay_ms: float = Field(50.0, ge=0, le=500, description="from own command to force onset, ms (39-83 read)")
-    fatigue_per_s: float = Field(0.0098, ge=0, le=1, description="three-compartment F, 1/s (hand/grip, read 2nd hand)")
-    recovery_per_s: float = Field(
-        0.00064, ge=0, le=1, description="three-compartment R, 1/s (hand/grip, read 2nd hand)"
+    motor_delay_ms: float = Field(
+        50.0, ge=0, le=500, description="from own command to force onset, ms (39-83 read [@zhou-1995] [@vint-2001])"
     )
-    rest_multiplier: float = Field(30.0, ge=1, le=100, description="R at rest over R (30 for hand, memory)")
+    fatigue_per_s: float = Field(
+        0.0098, ge=0, le=1, description="three-compartment F, 1/s (hand/grip, read 2nd hand [@frey-law-2012])"
+    )
+    recovery_per_s: float = Field(
+        0.00064, ge=0, le=1, description="three-compartment R, 1/s (hand/grip, read 2nd hand [@frey-law-2012])"
+    )
+    rest_multiplier: float = Field(
+        30.0, ge=1, le=100, description="R at rest over R (30 for hand, memory [@looft-2018])"
+    )
     lever_ratio: float = Field(0.8, ge=0, le=3, description="pinch force taken per N of the antagonist")
     contact_ms: float = Field(15.0, ge=1, le=500, description="time constant of the fingertip contact, ms (assumption)")
     recording: str = Field("", description="CSV with t_s and force_N to play back as own force, '' for none")
@@ -183,9 +191,13 @@ class Population(Strict):
 class Estimator(Strict):
     """A learned, noisy, late and biased reading of fingertip force."""
 
-    rate_Hz: float = Field(40.0, ge=1, le=1000, description="estimates per second, Hz (20-40 memory)")
+    rate_Hz: float = Field(
+        40.0, ge=1, le=1000, description="estimates per second, Hz (20-40 memory [@farrell-weir-2007])"
+    )
     jitter_ms: float = Field(2.0, ge=0, le=500, description="largest shift of a sample, ms, uniform")
-    latency_ms: float = Field(110.0, ge=0, le=2000, description="lag from sample to controller, ms (100-200 memory)")
+    latency_ms: float = Field(
+        110.0, ge=0, le=2000, description="lag from sample to controller, ms (100-200 memory [@farrell-weir-2007])"
+    )
     latency_jitter_ms: float = Field(10.0, ge=0, le=2000, description="largest extra latency, ms, uniform")
     true_N: Rising = Field((0.0, 100.0), description="bias curve: true forces, N, rising; flat beyond the last")
     reads_N: NeverFalling = Field((0.0, 100.0), description="bias curve: what the estimator reads there, N")

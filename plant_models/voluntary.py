@@ -1,8 +1,8 @@
-"""Voluntary force with endurance: three compartments (Xia & Frey-Law 2008, J Biomech 41:3046).
+"""Voluntary force with endurance: three compartments [@xia-frey-law-2008].
 
 Active, resting and fatigued shares add to one. A controller moves units from resting to active
 towards the wanted share (LD = LR = 10 /s, from memory), which is also the lag of voluntary force.
-R and F as a third party copied them from Frey-Law et al. (2012); R grows at rest (Looft 2018).
+R and F as a third party copied them from [@frey-law-2012]; R grows at rest [@looft-2018].
 """
 
 from __future__ import annotations

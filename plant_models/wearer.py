@@ -1,11 +1,11 @@
 """The wearer as a controller of the own force: what is intended, from what is seen, remembered and felt.
 
 One step per wearer tick. A new target makes a new production from memory, with a personal bias and
-scatter; without sight of the own force it then wanders and drifts (Ambike 2015: about 15 s, towards a few
+scatter; without sight of the own force it then wanders and drifts ([@ambike-2015]: about 15 s, towards a few
 percent of maximum; the wander is an assumption). With sight, the wearer integrates the delayed error
-(crossover model: K e^(-tau s) / s). Felt stimulation moves the intention by trust times a rate, in the
-nudged direction; negative trust resists. Force noise has an SD that grows with force (settings.Noise) and
-two first-order spectra.
+(crossover model, K e^(-tau s) / s [@mcruer-krendel-1974]). Felt stimulation moves the intention by trust
+times a rate, in the nudged direction; negative trust resists. Force noise has an SD that grows with force
+(settings.Noise) and two first-order spectra.
 """
 
 from __future__ import annotations

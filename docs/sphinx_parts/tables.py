@@ -78,7 +78,10 @@ _PLAIN: Final[dict[object, str]] = {
 
 
 def table(head: Sequence[str], rows: Rows) -> nodes.table:
-    """A table node. The first cell of a row is set as code, in the others what stands in quotes or backticks."""
+    """A table node. The first cell of a row is set as code, in the others what stands in quotes or backticks.
+
+    A source's key leads to its entry. Pages with tables stand beside the page of sources.
+    """
     group = nodes.tgroup(cols=len(head))
     group += [nodes.colspec(colwidth=1) for _ in head]
     group += nodes.thead("", _row(head, first_is_code=False))
@@ -95,11 +98,14 @@ def _row(cells: Sequence[str], *, first_is_code: bool) -> nodes.row:
 
 
 def _words_and_code(text: str) -> list[nodes.Node]:
-    pieces = re.split(r'("[^"]*"|`[^`]+`)', text)
-    return [
-        nodes.literal(piece, piece.strip("`")) if piece[0] in '"`' else nodes.Text(piece)
-        for piece in filter(None, pieces)
-    ]
+    pieces = re.split(r'("[^"]*"|`[^`]+`|\[@[^\]]+\])', text)
+    return [_piece(piece) for piece in filter(None, pieces)]
+
+
+def _piece(piece: str) -> nodes.Node:
+    if piece.startswith("[@"):
+        return nodes.reference("", piece, refuri=f"sources.html#{piece[2:-1]}", internal=True)
+    return nodes.literal(piece, piece.strip("`")) if piece[0] in '"`' else nodes.Text(piece)
 
 
 def key_rows(model: type[BaseModel]) -> list[tuple[str, str, str, str]]:

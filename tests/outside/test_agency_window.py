@@ -1,8 +1,8 @@
 """Pre-emption that keeps the sense of agency: the published window of 80 to 100 ms, and what the measures make of it.
 
-Kasahara, Nishida & Lopes (2019) CHI paper 643 (https://junis.sakura.ne.jp/wp/portfolio-item/preemptive-action/, read):
+Kasahara, Nishida & Lopes [@kasahara-2019], read:
 stimulation 160 ms after a visual cue sped the reaction by 80 ms while people still felt that they acted. The width of
-the window, about 80 to 100 ms ahead of the ordinary reaction: https://www.sonycsl.co.jp/tokyo/7277/, read. Both are
+the window is about 80 to 100 ms ahead of the ordinary reaction (read there). Both are
 taps and presses after a light. No published figure for a sustained pinch is known to us.
 """
 

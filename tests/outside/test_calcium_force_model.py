@@ -1,7 +1,7 @@
 """The calcium-force model of Ding, Wexler & Binder-Macleod with the published quadriceps constants.
 
-Equations and tau_c: Ding et al. (2000) J Appl Physiol 89:1322-1332 and the 2003 form, from memory. Constants: Table 2
-of doi 10.1186/s42234-023-00107-4 quoting Ding et al. (2003), read; A_rest 3.009 N/ms and tau2 124.4 ms from memory (the
+Equations and tau_c: [@ding-2000] and the 2003 form, from memory. Constants: Table 2
+of a paper that quotes Ding et al. [@ding-2003], read; A_rest 3.009 N/ms and tau2 124.4 ms from memory (the
 table read has 3.0009 and 100). Figures of forces: two other implementations of the same equations (Euler at 0.1 ms),
 which checks our code and says nothing about people.
 """

@@ -25,29 +25,29 @@ from thenar.study.compare_mixed import mixed_model
 from thenar.study.compare_paired import Paired, paired, wilcoxon
 from thenar.study.compare_rows import Row
 
-# Student 1908 (Biometrika 6:1-25), hours of sleep gained; as `sleep` of R. Data and figures from memory.
+# Student [@student-1908], hours of sleep gained; as `sleep` of R. Data and figures from memory.
 SLEEP_ONE = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
 SLEEP_TWO = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])
 
-# Hollander and Wolfe 1973, Nonparametric Statistical Methods, p. 29: depression scale of nine patients at the first and
+# Hollander and Wolfe [@hollander-wolfe-1973], p. 29: depression scale of nine patients at the first and
 # the second visit; as in the help of R's wilcox.test. Data and figures from memory.
 FIRST_VISIT = np.array([1.83, 0.50, 1.62, 2.48, 1.68, 1.88, 1.55, 3.06, 1.30])
 SECOND_VISIT = np.array([0.878, 0.647, 0.598, 2.05, 1.06, 1.29, 1.06, 3.14, 1.29])
 
-# Sprent and Smeeton, Applied Nonparametric Statistical Methods, 3rd ed., chapter 6, as quoted by scipy's
+# Sprent and Smeeton [@sprent-smeeton], as quoted by scipy's
 # friedmanchisquare: pulse rate of seven students before, at once after and five minutes after exertion. From memory.
 PULSE_RATE = np.array(
     [[72, 96, 88, 92, 74, 76, 82], [120, 120, 132, 120, 101, 96, 112], [76, 95, 104, 96, 84, 72, 76]], dtype=float
 ).T
 
-# Field, Discovering Statistics Using SPSS, 3rd ed. 2009, chapter 13: seconds of eight people in four conditions.
+# Field [@field-2009]: seconds of eight people in four conditions.
 # Data and figures from memory.
 SECONDS = np.array(
     [[8, 7, 1, 6], [9, 5, 2, 5], [6, 2, 3, 8], [5, 3, 1, 9], [8, 4, 5, 8], [7, 5, 6, 7], [10, 2, 7, 2], [12, 6, 8, 1]],
     dtype=float,
 )
 
-# Lakens 2013 (doi 10.3389/fpsyg.2013.00863), table 1: ten people rate two films. Data and figures from memory.
+# Lakens [@lakens-2013], table 1: ten people rate two films. Data and figures from memory.
 FILM_ONE = np.array([9, 7, 8, 9, 8, 9, 9, 10, 9, 9], dtype=float)
 FILM_TWO = np.array([9, 6, 7, 8, 7, 9, 8, 8, 8, 7], dtype=float)
 

@@ -89,8 +89,8 @@ def onset_ms(force: NDArray[np.float64], from_ms: int, to_ms: int, share: float)
 
 
 def test_own_force_follows_a_seen_target_after_150_to_300_ms() -> None:
-    # Slifkin, Vaillancourt & Newell (2000) J Neurophysiol 84:1708-18, read: not before about 150 ms. Ergonomics (2014),
-    # doi 10.1080/00140139.2014.933268, read: corrective reactions in hand tracking 273 ms (people 87-441).
+    # [@slifkin-2000], read: not before about 150 ms. Ergonomics (2014),
+    # [@corrective-reaction-2014], read: corrective reactions in hand tracking 273 ms (people 87-441).
     # Measured 274 ms.
     force = trial("unassisted").trace["force_N"]
     for change_ms in (0, 2000, 4000):
@@ -101,7 +101,7 @@ def test_the_delay_from_sight_is_the_one_that_the_settings_state() -> None:
     onsets = [onset_ms(trial("unassisted", delay).trace["force_N"], 2000, 3900, 0.02) for delay in (150.0, 250.0)]
     assert onsets[1] - onsets[0] == pytest.approx(100, abs=1)
     # What is left is the motor delay and the lag of muscle and contact: electromechanical delay of voluntary force
-    # 39 ms (knee, read) to 84 ms (elbow, Vint et al. 2001, MSSE 33:978-983, read). Measured 59 ms.
+    # 39 ms (knee, read) to 84 ms (elbow, [@vint-2001], read). Measured 59 ms.
     assert 39 <= onsets[0] - 150 <= 84
 
 
@@ -145,8 +145,8 @@ def critical_gain_per_s(wearer: Wearer, tick_ms: float) -> float:
 
 
 def test_a_wearer_with_sight_is_stable_up_to_the_gain_of_the_crossover_model() -> None:
-    # McRuer & Jex (1967): human times plant is wc exp(-tau s) / s near crossover (read); stable below a phase of pi/2.
-    # Delays and lags of our own added up by hand give 4.4 per s at the defaults.
+    # [@mcruer-krendel-1974]: human times plant is wc exp(-tau s) / s near crossover (read); stable below a phase of
+    # pi/2. Delays and lags of our own added up by hand give 4.4 per s at the defaults.
     steady = Wearer(
         fatigue_per_s=0.0,
         sees_own_force=True,

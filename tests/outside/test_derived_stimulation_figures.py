@@ -1,10 +1,10 @@
 """The figures of `thenar limits` against worked points, integrals, published ceilings and Shannon's rule.
 
-Sources, with what was read: 21 CFR 882.5891 (quantities and the loads of 500, 2,000 and 10,000 ohm: read) and 890.5850;
-IEC 60601-2-10:2012 as its summaries tell it (300 mJ into 500 ohm, 500 V, 2 mA/cm2: read there; 50 mA RMS up to 400 Hz
-and the open-circuit condition: from memory); the regulator's 1999 guidance on powered muscle stimulators (0.25 W/cm2:
-read in a summary); Shannon, IEEE Trans. Biomed. Eng. 39(4):424-426, 1992, doi:10.1109/10.126616 (the rule, k 1.85:
-read; k 1.5: from memory). Nothing here is a clinical limit.
+Sources, with what was read: [@cfr-882-5891] (quantities and the loads of 500, 2,000 and 10,000 ohm: read) and
+[@cfr-890-5850]; [@iec-60601-2-10] as its summaries tell it (300 mJ into 500 ohm, 500 V, 2 mA/cm2: read there; 50 mA RMS
+up to 400 Hz and the open-circuit condition: from memory); the regulator's guidance on powered muscle stimulators
+[@fda-1999-guidance] (0.25 W/cm2: read in a summary); [@shannon-1992] (the rule, k 1.85: read; k 1.5: from memory).
+Nothing here is a clinical limit.
 """
 
 from __future__ import annotations

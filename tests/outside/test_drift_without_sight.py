@@ -32,7 +32,7 @@ def mean_force_N(level: float) -> NDArray[np.float64]:
 
 @pytest.mark.parametrize("level", [0.02, 0.04, 0.15, 0.3, 0.5])
 def test_drift_follows_one_exponential_of_about_15_s(level: float) -> None:
-    # Ambike, Zatsiorsky & Latash (2015) Exp Brain Res 233:711-721, read: about 15 s. Band 10-20 s.
+    # [@ambike-2015], read: about 15 s. Band 10-20 s.
     force = mean_force_N(level)
     t_s = np.arange(force.size) / 100.0
     (_, _, tau_s), _ = curve_fit(
@@ -43,7 +43,7 @@ def test_drift_follows_one_exponential_of_about_15_s(level: float) -> None:
 
 def test_forces_of_10_percent_and_more_fall_and_those_below_7_percent_rise() -> None:
     # Ambike et al. (2015), read: fall in proportion to the starting force, rise below 7 %. PMC6230778, read: no fall
-    # below 10 %. Depth is free up to 35 % (Hirose et al. 2020, read). Measured -4 % at 10, -15 % at 30, +7 % at 6 %.
+    # below 10 %. Depth is free up to 35 % ([@hirose-2020], read). Measured -4 % at 10, -15 % at 30, +7 % at 6 %.
     def change(level: float) -> float:
         force = mean_force_N(level)
         return float(force[-500:].mean() / force[:50].mean() - 1.0)
@@ -55,7 +55,7 @@ def test_forces_of_10_percent_and_more_fall_and_those_below_7_percent_rise() -> 
 
 
 def test_drift_begins_within_a_quarter_of_a_second() -> None:
-    # PMC6230778, n = 32, read: less than 250 ms after the display is clamped. Vaillancourt & Russell (2002), from
+    # [@smith-2018], n = 32, read: less than 250 ms after the display is clamped. [@vaillancourt-russell-2002], from
     # memory: 0.5-1.5 s. Ours begins at once; without noise, at 40 % of maximum, the fall is there after 250 ms.
     quiet = TIRELESS.model_copy(
         update={"noise": TIRELESS.noise.model_copy(update={"floor": 0.0, "linear": 0.0, "quadratic": 0.0})}

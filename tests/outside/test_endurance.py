@@ -1,6 +1,6 @@
 """Voluntary endurance: our steps against the closed form, and against the human grip curve.
 
-Three compartments: Xia & Frey-Law (2008) J Biomech 41:3046; hand/grip F .00980 and R .00064 per s from Frey-Law et al.
+Three compartments: [@xia-frey-law-2008]; hand/grip F .00980 and R .00064 per s from Frey-Law et al.
 (2012) J Biomech 45:1803-08; both as transcribed by a third party.
 """
 
@@ -18,7 +18,7 @@ from thenar.plant_models.voluntary import endurance_s
 
 BODY = body_params(Wearer())
 GRIP_S = {0.1: 1367, 0.2: 448, 0.3: 233, 0.4: 147, 0.5: 102, 0.6: 76.4, 0.7: 59.6, 0.8: 48.1, 0.9: 39.8}
-"""Frey-Law & Avin (2010) Ergonomics 53:109-129, hand/grip power law 33.55 x^-1.61 s, read second hand."""
+"""[@frey-law-avin-2010], hand/grip power law 33.55 x^-1.61 s, read second hand."""
 
 
 def held_s(wanted: float, until_s: float) -> tuple[float, float]:

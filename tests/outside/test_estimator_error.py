@@ -48,8 +48,8 @@ def session_error(levels_N: tuple[float, ...], seed: int) -> SessionError:
 
 @pytest.mark.parametrize("levels_N", [(3.0, 6.0, 9.0), (4.0, 7.0, 11.0), (4.5, 9.0, 18.0, 27.0, 36.0)])
 def test_the_default_error_within_a_session_lies_in_the_band_of_published_ones(levels_N: tuple[float, ...]) -> None:
-    # Koiva, Hilsenbeck & Castellini (2013) ICORR, read: 6-12 % (EMG, finger forces, n = 10). Wrist acoustic sensing
-    # (2025) arXiv 2507.20437, read: 9.1-12.3 % (grip, n = 11). Band for one session: 5-15 %, of what the controller has
+    # [@koiva-2013], read: 6-12 % (EMG, finger forces, n = 10). Wrist acoustic sensing
+    # [@wrist-acoustic-2025], read: 9.1-12.3 % (grip, n = 11). Band for one session: 5-15 %, of what the controller has
     # in hand, lag included. Measured 5.6-7.7 %; at the instant of the sample 3.6-6.4 %.
     for seed in range(4):
         error = session_error(levels_N, seed)
@@ -58,7 +58,7 @@ def test_the_default_error_within_a_session_lies_in_the_band_of_published_ones(l
 
 
 def test_default_timing_is_ordinary_practice() -> None:
-    # Farrell & Weir (2007), Englehart & Hudgins (2003), from memory: 100-250 ms windows, 25-50 ms steps, total delay
+    # [@farrell-weir-2007], from memory: 100-250 ms windows, 25-50 ms steps, total delay
     # best below 125 ms and never above 300 ms.
     assert 25.0 <= 1e3 / DEFAULT.rate_Hz <= 50.0
     assert DEFAULT.latency_ms + DEFAULT.latency_jitter_ms <= 125.0

@@ -44,7 +44,7 @@ def test_a_higher_rate_falls_further_with_the_quadriceps_constants() -> None:
 
 
 def test_the_default_thumb_falls_at_every_rate_and_further_at_50_than_at_20_or_12_5_Hz() -> None:
-    # Vromans & Faghri (2017) Eur J Transl Myol 27:6816, read: thumb force falls at 10, 35 and 50 Hz. One minute of one
+    # Vromans & Faghri [@vromans-faghri-2017], read: thumb force falls at 10, 35 and 50 Hz. One minute of one
     # second on, one off; at these mild losses 33 and 50 Hz are too close to order.
     shares = []
     for rate_Hz in (12.5, 20.0, 50.0):
@@ -78,7 +78,7 @@ def thenar_index(fatigue_share: float) -> float:
 
 
 def test_the_default_thumb_has_the_fatigue_index_of_able_bodied_thenar_units() -> None:
-    # PMC1779696, J Physiol (2006), read: able-bodied units 0.85 (0.41-0.95), paralysed 0.31 (0.08-0.60), medians. The
+    # [@thenar-units-2006], read: able-bodied units 0.85 (0.41-0.95), paralysed 0.31 (0.08-0.60), medians. The
     # default was chosen for the able-bodied median: 0.207 gives 0.850, 0.21 gives 0.848. A range, not a target to pin.
     index = thenar_index(Muscle().fatigue_share)
     assert 0.41 < index < 0.95

@@ -1,6 +1,6 @@
 """Half recruitment at published thresholds: the fit against the papers' own constants and against linear regression.
 
-Thresholds and constants were read in L. Lapicque (1907) J Physiol Pathol gen 9:620-635, "Recherches quantitatives sur
+Thresholds and constants were read in L. Lapicque [@lapicque-1907], "Recherches quantitatives sur
 l'excitation électrique des nerfs traitée comme une polarisation", as transcribed by Wikisource (pages 6 and 12 of its
 scan): frog sciatic nerve (the journal's pages from memory). He gives volts in units of his own; a scale brings them to
 mA. The forces are simulated: around each published threshold, a staircase of the model with it as half recruitment.
@@ -34,7 +34,7 @@ class Published(NamedTuple):
     chronaxie_us: float
 
 
-# Weiss (1901) Archives italiennes de Biologie 35:434, experiment of 6 December 1900: durations in cm of 1/13000 s,
+# Weiss [@weiss-1901], experiment of 6 December 1900: durations in cm of 1/13000 s,
 # Lapicque's constants a = 168, b = 21. He calls the shortest duration, 3 cm, bad; it is left out as he leaves it out.
 WEISS = Published(
     tuple(1e6 * cm / 13_000.0 for cm in (4.0, 6.0, 8.0, 12.0, 16.0)),
@@ -115,7 +115,7 @@ def test_where_nerve_leaves_the_law_the_fit_says_so() -> None:
 
 def test_a_time_constant_as_in_the_median_nerve_is_told_from_the_widths_of_a_manual_procedure() -> None:
     # Widths 0.2, 0.5, 0.7, 1.0 ms, median motor axons (read): doi of the study as in test_strength_duration.py.
-    # Time constant 0.46 ms there: Mogyoros, Kiernan & Burke (1996) Brain 119:439, from memory. 1 % noise of thresholds.
+    # Time constant 0.46 ms there: [@mogyoros-1996], from memory. 1 % noise of thresholds.
     widths_us = (200.0, 500.0, 700.0, 1000.0)
     random = np.random.default_rng(20)
     halves_mA = [4.0 * (1.0 + 460.0 / width_us) * math.exp(0.01 * random.standard_normal()) for width_us in widths_us]

@@ -63,7 +63,7 @@ def band_shares(force: NDArray[np.float64], rate_Hz: float, edges_Hz: tuple[floa
 @pytest.mark.parametrize("sees_own_force", [True, False])
 def test_the_coefficient_of_variation_lies_in_the_published_band(sees_own_force: bool) -> None:
     # About 2 % above 15 % of maximum, 3-6 % at 5 %, up to 10 % at 2-2.5 %: FDI steadiness papers, from memory. Baweja
-    # et al. (2009) Exp Brain Res 197:35-47, read: 4.47 +- 3.14 % pooled over 2-70 %, seen. Band: 1-6 % over 5-60 %.
+    # et al. [@baweja-2009], read: 4.47 +- 3.14 % pooled over 2-70 %, seen. Band: 1-6 % over 5-60 %.
     # Measured 1.4-2.7 % unseen, 1.6-3.1 % seen; at 2 %: 5.4 and 6.2 %.
     for level in (0.05, 0.1, 0.2, 0.36, 0.5, 0.6):
         assert 0.01 < mean_variation(level, sees_own_force) < 0.06
@@ -71,15 +71,15 @@ def test_the_coefficient_of_variation_lies_in_the_published_band(sees_own_force:
 
 
 def test_variation_is_least_between_20_and_50_percent_of_maximum() -> None:
-    # Motor Control (2004) 8:437-49, read: mean over SD is best near 36 % of maximum, n = 94. Same noise at every level.
+    # [@motor-control-2004], read: mean over SD is best near 36 % of maximum, n = 94. Same noise at every level.
     levels = [0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.36, 0.4, 0.5, 0.6, 0.8]
     by_level = [mean_variation(level) for level in levels]
     assert 0.2 < levels[int(np.argmin(by_level))] < 0.5
 
 
 def test_the_sd_of_force_rises_with_force_a_little_faster_than_in_proportion() -> None:
-    # Jones, Hamilton & Wolpert (2002) J Neurophysiol 88:1533-44, from memory: SD of thumb force rises about linearly
-    # with the mean. Slifkin & Newell (1999) J Exp Psychol HPP 25:837-851, read: faster than linearly.
+    # Jones, Hamilton & Wolpert [@jones-2002], from memory: SD of thumb force rises about linearly
+    # with the mean. Slifkin & Newell [@slifkin-newell-1999], read: faster than linearly.
     levels = np.array([0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6])
     sd_N = np.array([np.mean([held_N(level, seed, True).std() for seed in SEEDS]) for level in levels])
     assert np.all(np.diff(sd_N) > 0.0)
@@ -107,7 +107,7 @@ def test_pooled_variation_lies_within_one_sd_of_a_published_sample_with_and_with
 
 
 def test_correcting_by_sight_adds_variation_but_by_less_than_in_people() -> None:
-    # PMC6230778, grip, n = 32, read: visible feedback raises variation by 50-100 %, mostly near 1 Hz. Measured +15 %
+    # [@smith-2018], grip, n = 32, read: visible feedback raises variation by 50-100 %, mostly near 1 Hz. Measured +15 %
     # (and +24 % between 0.5 and 2 Hz) on the same noise without wander: a known gap.
     for level in (0.1, 0.26, 0.5):
         assert 1.1 < mean_variation(level, True) / mean_variation(level, False) < 1.5

@@ -2,12 +2,12 @@
 
 Printed values are from memory, not read again; beside each stands the closed form that they round, derived here.
 
-- Astrom & Murray, *Feedback Systems* (1st ed., 2008), the third-order loop 3/(s+1)^3 of the section on stability
+- Astrom & Murray [@astrom-murray-2008], the third-order loop 3/(s+1)^3 of the section on stability
   margins (9.3): gain margin 2.67, phase margin 41.7 degrees. Its stability margin (least distance to -1) is remembered
   as 0.464, where a search finds 0.4546: remembered or printed 2 % too large, so the search decides.
-- Franklin, Powell & Emami-Naeini, *Feedback Control of Dynamic Systems* (chapter 6), K/(s (s+1)^2): neutrally
+- Franklin, Powell & Emami-Naeini [@franklin-powell], K/(s (s+1)^2): neutrally
   stable at K = 2, w = 1; at K = 1 a phase margin of 22 degrees.
-- Ogata, *Modern Control Engineering* (chapter 7), K/(s (s+1) (s+5)): at K = 10 margins of 8 dB and 21 degrees, at
+- Ogata [@ogata], K/(s (s+1) (s+5)): at K = 10 margins of 8 dB and 21 degrees, at
   K = 100 -12 dB and -30 degrees, read off straight-line plots: the exact ones lie up to 2 dB and 7 degrees from them.
 - Integrator with dead time, exp(-s)/s: ultimate gain pi/2 and period 4 (process control's standard case, no edition).
 - First-order lag with dead time: ultimate frequency from w L + atan(w T) = pi, ultimate gain sqrt(1 + (w T)^2) / K.

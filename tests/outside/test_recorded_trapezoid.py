@@ -1,7 +1,7 @@
 """The recording is the one that was chosen, and nothing else is taken for it.
 
-Source: openhdemg 0.1.2 (PyPI wheel), otb_testfile.mat, column "acquired data". Its plateau figures were computed from
-the raw samples, once, when the recording was chosen.
+Source: openhdemg 0.1.2 (PyPI wheel) [@openhdemg], otb_testfile.mat, column "acquired data". Its plateau figures were
+computed from the raw samples, once, when the recording was chosen.
 """
 
 from __future__ import annotations

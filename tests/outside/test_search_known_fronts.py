@@ -1,9 +1,8 @@
 """The search of `thenar tune` on published two-objective problems whose best trade-offs are known exactly.
 
-ZDT1: Zitzler, Deb, Thiele (2000) Evolutionary Computation 8(2):173-195, doi:10.1162/106365600568202; the front is
+ZDT1: Zitzler, Deb, Thiele [@zitzler-2000]; the front is
 f2 = 1 - sqrt(f1). Here with 4 variables for the quick test, and with 10 in the campaign (the paper: 30).
-Binh & Korn (1997), MOBES: a multiobjective evolution strategy for constrained optimization problems, 3rd International
-Conference on Genetic Algorithms (Mendel 97), Brno, 176-182: two constraints; the front is x = y up to 3, then y = 3.
+Binh & Korn [@binh-korn-1997]: two constraints; the front is x = y up to 3, then y = 3.
 Both formulas from memory; the tests check that the stated fronts are reached and never passed.
 """
 

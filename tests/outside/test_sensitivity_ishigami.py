@@ -1,9 +1,8 @@
 """Sensitivity indices through our own path on two functions whose indices are known in closed form.
 
-Ishigami & Homma (1990), An importance quantification technique in uncertainty analysis for computer models, Proc. 1st
-International Symposium on Uncertainty Modeling and Analysis (ISUMA), IEEE, 398-403, with a = 7, b = 0.1; the closed
-form as in Saltelli et al. (2008) Global Sensitivity Analysis: The Primer. Sobol's g-function: Saltelli & Sobol (1995)
-Reliability Engineering & System Safety 50:225-239. Both from memory.
+Ishigami & Homma [@ishigami-homma-1990] with a = 7, b = 0.1; the closed
+form as in Saltelli et al. (2008) Global Sensitivity Analysis: The Primer. Sobol's g-function: Saltelli & Sobol
+[@saltelli-sobol-1995]. Both from memory.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Thresholds against the strength-duration law, their order, and how well a test session could refit them.
 
-Law I(d) = b (1 + c / d), charge b (d + c): Geddes (2004) IEEE Trans Biomed Eng, doi 10.1109/TBME.2003.820340 (read).
+Law I(d) = b (1 + c / d), charge b (d + c): [@geddes-2004] (read).
 """
 
 from __future__ import annotations

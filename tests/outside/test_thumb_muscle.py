@@ -35,7 +35,7 @@ def ripple(muscle: MuscleParams, rate_Hz: float) -> float:
 
 
 def test_the_default_twitch_lies_in_the_ranges_of_thenar_units() -> None:
-    # Thomas, Johansson, Westling & Bigland-Ritchie (1990, J Neurophysiol from memory), read: contraction time 35-80 ms,
+    # Thomas, Johansson, Westling & Bigland-Ritchie [@thomas-1990], read: contraction time 35-80 ms,
     # half-relaxation 25-108 ms. Measured 60.2 and 50.9 ms.
     twitch = twitch_of(THUMB)
     assert 35.0 < twitch.contraction_ms < 80.0
@@ -43,7 +43,7 @@ def test_the_default_twitch_lies_in_the_ranges_of_thenar_units() -> None:
 
 
 def test_half_of_maximal_force_is_reached_within_two_sd_of_the_thenar_rate() -> None:
-    # Thomas et al. (1991) J Neurophysiol 65:1509-16, read: 12 +- 4 (SD) Hz, n = 30 units. Measured 14.2 Hz.
+    # Thomas et al. [@thomas-1991], read: 12 +- 4 (SD) Hz, n = 30 units. Measured 14.2 Hz.
     most_N = steady_force_N(THUMB, 100.0).max()
     rate_Hz = brentq(lambda rate_Hz: steady_force_N(THUMB, rate_Hz).max() - 0.5 * most_N, 5.0, 30.0, xtol=0.05)
     assert 12.0 - 8.0 < rate_Hz < 12.0 + 8.0
@@ -66,7 +66,7 @@ def test_twitches_fuse_between_8_and_30_Hz() -> None:
 
 
 def test_twitch_over_tetanus_lies_between_the_published_thenar_figures() -> None:
-    # Thomas, Johansson & Bigland-Ritchie (1999) J Neurophysiol 82:3188-95: about 0.14 (derived from the doublet, 48 %
+    # Thomas, Johansson & Bigland-Ritchie [@thomas-1999]: about 0.14 (derived from the doublet, 48 %
     # over 3.5). Paralysed thenar units, J Physiol (2006), PMC1779696 Table 1, read: 0.30 (0.11-0.58). Measured 0.241:
     # between the two, so a single pulse of ours does more than one in an able-bodied thumb.
     share = twitch_of(THUMB).peak_N / steady_force_N(THUMB, 100.0).max()
@@ -81,7 +81,7 @@ def test_a_train_of_100_Hz_makes_the_force_that_the_setting_names() -> None:
 
 @pytest.mark.parametrize("contraction_ms", [45.0, 60.0, 75.0])
 def test_the_fixed_twitch_has_the_exact_shape_of_its_formula(contraction_ms: float) -> None:
-    # f(t) = P (t / T) exp(1 - t / T): Milner-Brown, Stein & Yemm (1973) J Physiol 230:359, from memory. Derived: peak P
+    # f(t) = P (t / T) exp(1 - t / T): [@milner-brown-1973], from memory. Derived: peak P
     # at T, half-rise at 0.232 T, half-relaxation 1.678 T after the peak, area e P T.
     muscle = muscle_params(Muscle(model="twitch", contraction_ms=contraction_ms, reachable_N=20.0, twitch_share=0.14))
     t_us = np.arange(0, round(40_000 * contraction_ms), 50)

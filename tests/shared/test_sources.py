@@ -169,6 +169,6 @@ def test_a_key_of_nobody_is_told_with_the_nearest_that_ships() -> None:
 
 def test_a_citation_reads_as_one() -> None:
     assert sources()["shannon-1992"].citation() == (
-        "R. V. Shannon (1992). A model of safe levels for electrical stimulation. "
+        "Shannon (1992). A model of safe levels for electrical stimulation. "
         "IEEE Trans. Biomed. Eng. 39(4):424-426, doi:10.1109/10.126616."
     )

@@ -33,8 +33,8 @@ SHARED_PANELS = [
     tuple(color for color, _ in ink.CONDITION_LOOKS.values()),
 ]
 
-# Linear RGB seen with no red, green or blue cones: Machado, Oliveira and Fernandes 2009,
-# doi:10.1109/TVCG.2009.113, severity 1.0 (numbers from memory).
+# Linear RGB seen with no red, green or blue cones: Machado, Oliveira and Fernandes
+# [@machado-2009], severity 1.0 (numbers from memory).
 BLIND = {
     "protanopia": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
     "deuteranopia": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 import textwrap
 from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
@@ -18,7 +19,7 @@ from thenar.safety.profile import Bound, LimitProfile, load_profile, shipped_pro
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.sources import cited
 
-WIDTH: Final = 99
+WIDEST: Final = 99
 CHANNELS: Final = ("agonist", "antagonist")
 FOLLOWED: Final = {"seen": "seen", "memory": "from memory", "own": "ours", "derived": "derived"}
 
@@ -64,7 +65,8 @@ def _list(as_json: bool) -> int:
         show_json({"shipped": [{"name": name, "about": about} for name, about in shipped]})
         return 0
     show_table(Table("Shipped limit profiles (`thenar limits NAME` prints one)", ("name", "about"), shipped))
-    print(f"\n{textwrap.fill(SHORT, WIDTH)}")
+    print()
+    _say(SHORT)
     return 0
 
 
@@ -133,13 +135,17 @@ def _sources(profile: LimitProfile) -> Iterator[str]:
             f"From memory: {what}" for words, what in source["followed"] if words == "from memory"
         ]
         for words in told:
-            yield from textwrap.wrap(
-                words, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9, break_on_hyphens=False
-            )
+            yield from _wrapped(words, " " * 9, " " * 9)
 
 
 def _say(text: str, indent: str = "") -> None:
-    print(textwrap.fill(text, WIDTH, subsequent_indent=indent))
+    print("\n".join(_wrapped(text, "", indent)))
+
+
+def _wrapped(text: str, first: str, later: str) -> list[str]:
+    """`text` in lines of at most WIDEST characters, and no wider than the terminal. Keys and addresses stay whole."""
+    width = max(40, min(WIDEST, shutil.get_terminal_size((WIDEST + 1, 24)).columns - 1))
+    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
 def _rows(profile: LimitProfile) -> list[Row]:
@@ -157,7 +163,7 @@ def _rows(profile: LimitProfile) -> list[Row]:
 
 
 def _listing(profile: LimitProfile) -> Iterator[str]:
-    """Every bound under its requirement, at most WIDTH characters a line."""
+    """Every bound under its requirement."""
     rows = _rows(profile)
     silent = []
     for requirement in REQUIREMENTS:
@@ -166,23 +172,23 @@ def _listing(profile: LimitProfile) -> Iterator[str]:
             silent.append(requirement.name)
             continue
         yield ""
-        yield from textwrap.wrap(f"{requirement.name}  {requirement.title}", WIDTH, subsequent_indent="     ")
+        yield from _wrapped(f"{requirement.name}  {requirement.title}", "", "     ")
         for row in mine:
             yield from _bound_lines(row)
     yield ""
-    yield from textwrap.wrap(f"Rules without a number in a profile: {', '.join(silent)}.", WIDTH)
+    yield from _wrapped(f"Rules without a number in a profile: {', '.join(silent)}.", "", "")
 
 
 def _bound_lines(row: Row) -> Iterator[str]:
     value = amount(row.bound.value, row.hard.unit)
     hard = f"{row.hard.low:g} to {amount(row.hard.high, row.hard.unit)}"
-    yield f"     {row.key:<28}{value:<20}hard {hard:<25}{row.where}".rstrip()
+    yield from _wrapped(f"{row.key:<28}{value:<20}hard {hard:<25}{row.where}", "     ", " " * 9)
     told = f"source: {row.bound.source} [{FOLLOWED[row.bound.tag]}]"
-    yield from textwrap.wrap(told, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9, break_on_hyphens=False)
+    yield from _wrapped(told, " " * 9, " " * 9)
     if row.deviation is not None:
         default = amount(row.deviation.default, row.hard.unit)
         told = f"DEVIATES from {default}; stated reason: {row.deviation.reason}"
-        yield from textwrap.wrap(told, WIDTH, initial_indent=" " * 9, subsequent_indent=" " * 9)
+        yield from _wrapped(told, " " * 9, " " * 9)
 
 
 def _tell_analysis(analysis: Analysis) -> None:

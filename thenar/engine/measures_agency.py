@@ -18,9 +18,8 @@ evoked_lead_ms: by how much the evoked force set out before the own one after a 
     preceded by a step; a moving target has none. Limits: a channel that lets go counts as setting out downwards; both
     are read off the trace, so to the step of its clock.
 over_window_percent: share of those holds in which the evoked force led by more than 100 ms, the far end of the
-    published window of 80 to 100 ms. That window is from reaction tasks (a tap or a press after a light, Kasahara,
-    Nishida & Lopes 2019 CHI paper 643, https://junis.sakura.ne.jp/wp/portfolio-item/preemptive-action/; its width,
-    https://www.sonycsl.co.jp/tokyo/7277/), not from a sustained pinch: it is an anchor, not a bound for this task.
+    published window of 80 to 100 ms. That window is from reaction tasks (a tap or a press after a light
+    [@kasahara-2019]), not from a sustained pinch: it is an anchor, not a bound for this task.
 refusals_per_min: how often the wearer would have had to refuse a wrong nudge: episodes in which the interlock admits
     the agonist while the true force lies above the band, or the antagonist while it lies below, per minute. Pauses of
     up to 200 ms (about one reaction) don't end an episode; it counts to the hold in which it began. Limits: every

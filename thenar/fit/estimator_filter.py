@@ -1,8 +1,8 @@
 """The Kalman filter behind the fit of an estimator: residuals made white.
 
 A reading less its curve is noise, an Ornstein-Uhlenbeck process of SD sd_N(force), plus a random walk of the offset
-(`plant_models/estimator.py`). The state is (unit noise, offset). Innovations: Harvey (1989), Forecasting, structural
-time series models and the Kalman filter, section 3.4 (from memory).
+(`plant_models/estimator.py`). The state is (unit noise, offset). Innovations: Harvey [@harvey-1989],
+section 3.4 (from memory).
 """
 
 from __future__ import annotations

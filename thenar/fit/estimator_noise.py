@@ -1,7 +1,7 @@
 """The four numbers of an estimator's noise by restricted maximum likelihood, with their covariance.
 
-Restricted: what the curve, the lag and the jumps take from the residuals is allowed for (Patterson & Thompson, 1971,
-Biometrika 58, 545-554, from memory).
+Restricted: what the curve, the lag and the jumps take from the residuals is allowed for (from memory
+[@patterson-thompson-1971]).
 """
 
 from __future__ import annotations

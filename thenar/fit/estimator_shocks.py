@@ -2,7 +2,7 @@
 
 The state is (unit noise, offset, gain error). Offset and gain error begin unknown and are unknown anew after each jump
 that was found before, so a jump is judged by what the placements on both sides say, however the others were fitted.
-Shocks to the state: de Jong & Penzer (1998), J. Am. Stat. Assoc. 93, 796-806 (from memory).
+Shocks to the state: [@de-jong-penzer-1998] (from memory).
 """
 
 from __future__ import annotations

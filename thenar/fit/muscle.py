@@ -1,6 +1,6 @@
 """The fit of a muscle's force model to force under known pulses.
 
-Equations and steps: `plant_models/muscle.py` (Ding, Wexler & Binder-Macleod 2000, 2003). What is fitted and what is
+Equations and steps: `plant_models/muscle.py` [@ding-2000] [@ding-2003]. What is fitted and what is
 held, and why: `muscle_model.py`. How: `muscle_search.py`. A parameter counts as told by the recording when its 95 %
 interval, with all others free, is no wider than the bounds below.
 """

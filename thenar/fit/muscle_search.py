@@ -2,10 +2,10 @@
 
 1. Starts are drawn around the defaults (seeded); each is scored with its best force scale and offset, which are linear.
 2. The best few are followed by least squares within bounds (scipy, trust region), the best of them to the end.
-3. What is left over is taken as an autoregressive process (Hamilton 1994, Time Series Analysis, ch. 8: feasible
+3. What is left over is taken as an autoregressive process ([@hamilton-1994], ch. 8: feasible
    generalised least squares); force and slopes are filtered by it and the search goes on, until nothing changes.
-4. Intervals: the jackknife over stretches of two seconds, each left out in turn by its leverage (Bell & McCaffrey 2002,
-   Survey Methodology 28:169), which also holds where noise grows with force or the filter missed some of it, with
+4. Intervals: the jackknife over stretches of two seconds, each left out in turn by its leverage (Bell & McCaffrey
+   [@bell-mccaffrey-2002]), which also holds where noise grows with force or the filter missed some of it, with
    Student's t of as many degrees of freedom as stretches have a say (Satterthwaite's, as there). The loose hold of the
    defaults counts as information.
 Both sources from memory.

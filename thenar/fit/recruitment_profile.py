@@ -4,8 +4,8 @@ An interval holds every value at which the likelihood, all other coordinates ref
 
     2 (loss - least loss) < n log(1 + t^2 / (n - p)),   t: Student's quantile with n - p degrees of freedom,
 
-which is exact for a linear model with normal noise of one unknown size, not counted in p (Bates & Watts 1988, Nonlinear
-Regression Analysis, chapter 6, from memory) and goes to the chi-squared quantile for many steps. Here the noise has two
+which is exact for a linear model with normal noise of one unknown size, not counted in p (chapter 6 of
+[@bates-watts-1988], from memory) and goes to the chi-squared quantile for many steps. Here the noise has two
 sizes to be found, which this counts in p, and both come out too small; so the bound is raised by n / (n - p). Without,
 100 drawn people were held 93 times where 95 were due. An end that isn't reached within the bounds is open: infinite.
 """

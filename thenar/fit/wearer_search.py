@@ -1,7 +1,8 @@
 """The most probable wearer for a recording, and how sure that is.
 
 Errors of prediction of a Kalman filter have a normal likelihood; its maximum, with what was known before, is sought by
-Fisher scoring with damping (Harvey 1989, section 3.4, from memory), which also gives the covariance of what is found.
+Fisher scoring with damping ([@harvey-1989], section 3.4, from memory), which also gives the covariance of what is
+found.
 """
 
 from __future__ import annotations

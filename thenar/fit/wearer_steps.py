@@ -2,8 +2,8 @@
 
 Nothing here is an equation of a wearer or a body: `effort`, `noise_sd_share` and `alone_after` are called. What a
 number of noise does is what the step answers to one more of it (the steps are linear in them), so the force of a
-recording is a linear chain with known loadings, and its likelihood is that of a Kalman filter (Kalman 1960; Harvey
-1989, chapter 3; both from memory).
+recording is a linear chain with known loadings, and its likelihood is that of a Kalman filter ([@harvey-1989],
+chapter 3; from memory).
 
 The own force that a wearer saw is in the recording. So its correction is known, with or without feedback.
 """

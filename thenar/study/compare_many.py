@@ -1,9 +1,9 @@
 """Three or more conditions within the same wearers, and the correction for many tests.
 
-- `holm`: Holm 1979 (Scand J Stat 6:65-70), step-down: with it the chance of any false alarm stays below alpha.
-- `rank_test`: Friedman's test with ties (Friedman 1937, doi 10.1080/01621459.1937.10503522).
+- `holm`: Holm [@holm-1979], step-down: with it the chance of any false alarm stays below alpha.
+- `rank_test`: Friedman's test with ties [@friedman-1937].
 - `variance_test`: one-way analysis of variance with repeated measures; Mauchly's test of sphericity (1940) and the
-  correction of Greenhouse and Geisser (1959, doi 10.1007/BF02289823) where it doesn't hold.
+  correction of Greenhouse and Geisser [@greenhouse-geisser-1959] where it doesn't hold.
 """
 
 from __future__ import annotations

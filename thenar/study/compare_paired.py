@@ -2,15 +2,14 @@
 
 One number per wearer and condition goes in; the difference is `one` minus `other`.
 
-- interval of the mean difference: Student's t; and by the bootstrap over wearers (BCa, Efron 1987,
-  doi 10.1080/01621459.1987.10478410).
-- d_z: mean over SD of the differences, its interval by turning the noncentral t distribution round (Steiger and
-  Fouladi 1997, from memory).
-- g_av: the difference over the root of the mean variance of both conditions, corrected for small samples (Lakens 2013,
-  doi 10.3389/fpsyg.2013.00863; the exact gamma-function factor of Hedges 1981), its interval by the bootstrap.
+- interval of the mean difference: Student's t; and by the bootstrap over wearers (BCa [@efron-1987]).
+- d_z: mean over SD of the differences, its interval by turning the noncentral t distribution round (from
+  memory [@steiger-fouladi-1997]).
+- g_av: the difference over the root of the mean variance of both conditions, corrected for small samples
+  ([@lakens-2013]; the exact gamma-function factor of Hedges [@hedges-1981]), its interval by the bootstrap.
 - Wilcoxon's signed-rank test: zeros are dropped, ties share their mean rank, and the p is exact for the ranks as they
   are, up to EXACT_UP_TO wearers; beyond that by the normal approximation with correction.
-- outliers: farther than 3.5 scaled median absolute deviations from the median (Iglewicz and Hoaglin 1993, from memory).
+- outliers: farther than 3.5 scaled median absolute deviations from the median (from memory [@iglewicz-hoaglin-1993]).
 """
 
 from __future__ import annotations

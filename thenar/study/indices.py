@@ -5,9 +5,9 @@
 - The library takes seed 0 for "no seed": it is never given 0.
 
 Sobol: first-order index (share of the variance that the key has alone) and total index (share that goes when the key is
-held still, all its interactions included); Saltelli et al. 2010, Comput Phys Commun 181:259-270.
-Morris: mean of absolute elementary effects (mu*), their mean (mu) and SD (sigma: curvature or interaction); Morris
-1991, Technometrics 33:161-174, Campolongo et al. 2007, Environ Model Softw 22:1509-1518.
+held still, all its interactions included); [@saltelli-2010].
+Morris: mean of absolute elementary effects (mu*), their mean (mu) and SD (sigma: curvature or interaction);
+[@morris-1991] [@campolongo-2007].
 """
 
 from __future__ import annotations

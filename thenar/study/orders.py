@@ -1,6 +1,6 @@
 """In which order people meet the conditions: balanced Latin squares, randomised blocks, or everyone alike.
 
-Williams (Aust. J. Sci. Res. A 2:149-168, 1949; from memory): the row 0, 1, n-1, 2, n-2, ... and its n - 1 cyclic shifts
+Williams ([@williams-1949], from memory): the row 0, 1, n-1, 2, n-2, ... and its n - 1 cyclic shifts
 form a Latin square in which, for even n, every ordered pair of neighbours occurs once. For odd n each pair occurs
 twice in the square and its mirror image together. So each condition takes each place equally often, and comes just
 after each other one equally often.

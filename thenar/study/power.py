@@ -4,7 +4,7 @@ A study of n people is n draws, with replacement, from a pool of one difference 
 sample t test on the differences. The people of a study are drawn one after another from the seed, so a study of n + 1
 people is the study of n and one more: the curve over n is smooth, and growing the largest n changes nothing below.
 
-Counts are exact; intervals are Wilson's (1927, J Am Stat Assoc 22:209-212), 95 %, and hold for the drawing alone.
+Counts are exact; intervals are Wilson's [@wilson-1927], 95 %, and hold for the drawing alone.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def wilson(count: int, of: int) -> tuple[float, float]:
 def analytic_power(people: int, standardised: float, alpha: float) -> float:
     """Power of the two-sided paired t test when differences are normal; `standardised`: mean over SD, no unit.
 
-    Both directions are counted. Source: the noncentral t distribution, as in Cohen (1988), Statistical Power Analysis.
+    Both directions are counted. Source: the noncentral t distribution, as in Cohen [@cohen-1988].
     """
     df, noncentrality = people - 1, abs(standardised) * math.sqrt(people)
     critical = float(stats.t.isf(alpha / 2.0, df))

@@ -2,9 +2,8 @@
 
 A study is looked into at shares of its people. The sum of standardised differences up to share t behaves as Brownian
 motion at time t, so the chance to leave between the boundaries is followed from look to look by numerical integration
-(Armitage, McPherson, Rowe 1969, J R Stat Soc A 132:235-244; Jennison & Turnbull 2000, Group Sequential Methods, ch.
-19). How much of alpha each look may spend is the O'Brien-Fleming type function of Lan & DeMets (1983, Biometrika
-70:659-663), two-sided: twice the one-sided function at alpha/2.
+([@armitage-1969]; [@jennison-turnbull-2000], ch. 19). How much of alpha each look may spend is the O'Brien-Fleming
+type function of Lan & DeMets [@lan-demets-1983], two-sided: twice the one-sided function at alpha/2.
 
 With few people the test is a t test: each boundary becomes its two-sided probability, which the t test must fall below
 (the significance level approach, Jennison & Turnbull, section 3.8; from memory). That is nearly, not exactly, right,

@@ -47,7 +47,7 @@ def difference_of(
 def _interval(samples: tuple[Floats, ...], over: str, seed: int, larger_better: bool) -> Interval:
     """BCa for a mean; the percentile interval for a percentile, whose jackknife (that BCa needs) tells nothing.
 
-    None for the worst wearer: resampling can't find a wearer worse than the worst (Efron & Tibshirani 1993, 7.4).
+    None for the worst wearer: resampling can't find a wearer worse than the worst ([@efron-tibshirani-1993], 7.4).
     """
 
     def statistic(*data: Floats, axis: int = -1) -> Floats:
@@ -85,6 +85,6 @@ def _over(numbers: Floats, over: str, larger_better: bool, axis: int) -> Floats:
 
 
 def share_interval(count: int, of: int) -> Interval:
-    """The share `count` of `of` wearers, 0 to 1, with Wilson's interval (Wilson 1927, J Am Stat Assoc 22:209-212)."""
+    """The share `count` of `of` wearers, 0 to 1, with Wilson's interval [@wilson-1927]."""
     found = stats.binomtest(count, of).proportion_ci(LEVEL, method="wilson")
     return Interval(count / of, float(found.low), float(found.high))
