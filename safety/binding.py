@@ -12,8 +12,9 @@ from collections.abc import Iterator
 from math import isqrt
 from typing import Final, NamedTuple
 
+from thenar.safety.bounds import LOAD_OHM
 from thenar.safety.budget import Command
-from thenar.safety.ceilings import LOAD_OHM, density_rms_uA, most_pulses
+from thenar.safety.ceilings import density_rms_uA, most_pulses
 from thenar.safety.limits import ChannelLimits, LoopLimits
 
 CLAMPS: Final = ("R06", "R09", "R10", "R12", "R13", "R16", "R17")

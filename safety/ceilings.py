@@ -7,17 +7,15 @@ applying the bounds twice changes nothing.
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
+from thenar.safety.bounds import LOAD_OHM
 from thenar.safety.inputs import CURRENT_RANGE_UA, ChannelAsked, Senses, asks_nothing
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import SHORT_SLOTS
 from thenar.safety.reasons import R06, R07, R08, R09, R10, R11, R12, R13, R14, R16, R17, R25
 from thenar.safety.windows import bucket_us
 from thenar.shared.compiled import step
-
-LOAD_OHM: Final = 500
-"""Test load of R14 and R15 (energy and power are stated into 500 ohm: [@iec-60601-2-10] [@fda-1999-guidance])."""
 
 
 class Bounded(NamedTuple):

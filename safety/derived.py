@@ -16,23 +16,13 @@ import math
 from typing import Final, NamedTuple
 
 from thenar.safety.binding import Reach, reaches, strongest_current_uA, worst_command
+from thenar.safety.bounds import key_of_rule
 from thenar.safety.limits import ChannelLimits, LoopLimits
 from thenar.safety.profile import ChannelBounds
 
 PHASES: Final = 2
 TEST_LOADS_OHM: Final = (500, 2_000, 10_000)
 """Loads that the regulator's tests use [@cfr-882-5891]."""
-KEY_OF_RULE: Final = {
-    "R06": "peak_mA",
-    "R09": "charge_uC",
-    "R10": "charge_density_uC_per_cm2",
-    "R12": "rms_mA",
-    "R13": "rms_density_mA_per_cm2",
-    "R14": "energy_mJ",
-    "R15": "power_density_W_per_cm2",
-    "R16": "rectified_mA",
-    "R17": "compliance_V",
-}
 
 
 class Figures(NamedTuple):
@@ -160,7 +150,7 @@ def standings(bounds: ChannelBounds, channel: ChannelLimits, loop: LoopLimits) -
 
 
 def _standing(bounds: ChannelBounds, channel: ChannelLimits, loop: LoopLimits, reach: Reach) -> Standing:
-    key = KEY_OF_RULE[reach.rule]
+    key = key_of_rule(reach.rule)
     return Standing(
         rule=reach.rule,
         key=key,

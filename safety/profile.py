@@ -12,12 +12,12 @@ import hashlib
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, ClassVar, Final, Literal, Self
 
-from pydantic import Field, ValidationInfo, field_validator, model_validator
+from pydantic import Field, ValidationInfo, create_model, field_validator, model_validator
 
+from thenar.safety.bounds import CHANNEL, LOOP, NOT_ABOVE, Row, scaled
 from thenar.safety.deviation import Deviation, deviations_from, unreasoned
-from thenar.safety.hard_ceilings import CHANNEL_HARD, LOOP_HARD, Hard
 from thenar.safety.screening import Screening
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
 from thenar.shared.signals import Calibration
@@ -52,122 +52,58 @@ class Bound(Strict):
         return reason
 
 
-def _inside(bound: Bound, hard: Hard) -> Bound:
+def _inside(bound: Bound, row: Row) -> Bound:
     """`bound` when it lies inside the hard range. Raises ValueError otherwise."""
-    if not hard.low <= bound.value <= hard.high:
+    if not row.low <= bound.value <= row.high:
         raise ValueError(
-            f"a value from {hard.low:g} to {hard.high:g} {hard.unit} (hard range of {hard.rule}), not {bound.value:g}"
+            f"a value from {row.low:g} to {row.high:g} {row.unit} (hard range of {row.rule}), not {bound.value:g}"
         )
-    if hard.whole and bound.value != int(bound.value):
-        raise ValueError(f"a whole number ({hard.rule}), not {bound.value:g}")
+    if row.whole and bound.value != int(bound.value):
+        raise ValueError(f"a whole number ({row.rule}), not {bound.value:g}")
     return bound
 
 
-class ChannelBounds(Strict):
-    """Bounds of one channel. Units are in the names; the requirement of each is in `hard_ceilings`."""
+class _Part(Strict):
+    """The bounds of one part of a profile: a field for each row of `safety.bounds.BOUNDS` that belongs to it."""
 
-    peak_mA: Bound
-    width_min_us: Bound
-    width_max_us: Bound
-    charge_uC: Bound
-    charge_density_uC_per_cm2: Bound
-    pad_area_cm2: Bound
-    rate_Hz: Bound
-    pulse_spacing_ms: Bound
-    rms_mA: Bound
-    rms_density_mA_per_cm2: Bound
-    rms_density_trip_mA_per_cm2: Bound
-    energy_mJ: Bound
-    power_density_W_per_cm2: Bound
-    rectified_mA: Bound
-    compliance_V: Bound
-    net_charge_share: Bound
-    net_current_uA: Bound
-    net_current_trip_uA: Bound
-    slew_mA_per_s: Bound
-    width_slew_us_per_s: Bound
-    first_step_mA: Bound
-    ramp_down_s: Bound
-    run_s: Bound
-    on_share: Bound
-    session_charge_C: Bound
-    impedance_min_ohm: Bound
-    impedance_max_ohm: Bound
-    impedance_jump: Bound
-    contact_assumed: Bound
+    rows: ClassVar[dict[str, Row]]
+
+    if TYPE_CHECKING:
+
+        def __getattr__(self, key: str) -> Bound: ...
 
     @field_validator("*")
     @classmethod
     def _under_hard_ceilings(cls, bound: Bound, info: ValidationInfo) -> Bound:
-        return _inside(bound, CHANNEL_HARD[str(info.field_name)])
+        return _inside(bound, cls.rows[str(info.field_name)])
 
     @model_validator(mode="after")
-    def _in_order(self) -> ChannelBounds:
-        _rising("width_min_us", self.width_min_us, "width_max_us", self.width_max_us)
-        _rising("impedance_min_ohm", self.impedance_min_ohm, "impedance_max_ohm", self.impedance_max_ohm)
-        _rising("net_current_uA", self.net_current_uA, "net_current_trip_uA", self.net_current_trip_uA)
-        _rising("first_step_mA", self.first_step_mA, "peak_mA", self.peak_mA)
-        _rising(
-            "rms_density_mA_per_cm2",
-            self.rms_density_mA_per_cm2,
-            "rms_density_trip_mA_per_cm2",
-            self.rms_density_trip_mA_per_cm2,
-        )
+    def _in_order(self) -> Self:
+        for low_key, high_key in NOT_ABOVE:
+            if low_key in self.rows:
+                low, high = getattr(self, low_key).value, getattr(self, high_key).value
+                if scaled(self.rows[low_key], low, 1) > scaled(self.rows[high_key], high, 1):
+                    raise ValueError(f"{low_key} no larger than {high_key}, not {low:g} and {high:g}")
         return self
 
 
-class LoopBounds(Strict):
-    """Bounds of the whole loop. Units are in the names; the requirement of each is in `hard_ceilings`."""
+if TYPE_CHECKING:
 
-    faults_in_a_row: Bound
-    valid_periods: Bound
-    valid_ms: Bound
-    command_trip_ms: Bound
-    tick_min_periods: Bound
-    tick_max_periods: Bound
-    saturated_pulses: Bound
-    on_window_s: Bound
-    on_gap_ms: Bound
-    rest_s: Bound
-    session_min: Bound
-    summed_share: Bound
-    pulse_gap_ms: Bound
-    changeover_ms: Bound
-    impedance_window_s: Bound
-    estimate_undershoot_N: Bound
-    estimate_max_N: Bound
-    estimate_slope_N_per_s: Bound
-    estimate_frozen_ms: Bound
-    estimate_ramp_ms: Bound
-    estimate_trip_ms: Bound
-    implausible_trip_ms: Bound
-    force_soft_share: Bound
-    force_hard_share: Bound
-    force_rise_N_per_s: Bound
-    force_rise_window_ms: Bound
-    heartbeat_ramp_periods: Bound
-    heartbeat_trip_ms: Bound
-    device_step_mA: Bound
-    interphase_us: Bound
+    class ChannelBounds(_Part):
+        """Bounds of one channel."""
 
-    @field_validator("*")
-    @classmethod
-    def _under_hard_ceilings(cls, bound: Bound, info: ValidationInfo) -> Bound:
-        return _inside(bound, LOOP_HARD[str(info.field_name)])
+    class LoopBounds(_Part):
+        """Bounds of the whole loop."""
 
-    @model_validator(mode="after")
-    def _in_order(self) -> LoopBounds:
-        _rising("estimate_ramp_ms", self.estimate_ramp_ms, "estimate_trip_ms", self.estimate_trip_ms)
-        _rising("force_soft_share", self.force_soft_share, "force_hard_share", self.force_hard_share)
-        _rising("valid_ms", self.valid_ms, "command_trip_ms", self.command_trip_ms)
-        if self.on_gap_ms.value > 1_000 * self.rest_s.value:
-            raise ValueError("on_gap_ms no longer than rest_s")
-        return self
+else:
 
+    def _part(name: str, about: str, rows: dict[str, Row]) -> type[_Part]:
+        base = type(f"_{name}", (_Part,), {"rows": rows, "__module__": __name__})
+        fields = dict.fromkeys(rows, (Bound, ...))
+        return create_model(name, __base__=base, __module__=__name__, __doc__=about, **fields)
 
-def _rising(low_key: str, low: Bound, high_key: str, high: Bound) -> None:
-    if low.value > high.value:
-        raise ValueError(f"{low_key} no larger than {high_key}, not {low.value:g} and {high.value:g}")
+    ChannelBounds = _part("ChannelBounds", "Bounds of one channel, by the keys of `safety.bounds.CHANNEL`.", CHANNEL)
+    LoopBounds = _part("LoopBounds", "Bounds of the whole loop, by the keys of `safety.bounds.LOOP`.", LOOP)
 
 
 class LimitProfile(Strict):
@@ -191,11 +127,11 @@ class LimitProfile(Strict):
                 raise ValueError(f"{key}.first_step_mA at least loop.device_step_mA, or nothing could ever start")
         return self
 
-    def bounds(self) -> Iterator[tuple[str, Bound, Hard]]:
-        """Every bound as (dotted key, bound, hard range), in file order."""
-        for table, hard in (("agonist", CHANNEL_HARD), ("antagonist", CHANNEL_HARD), ("loop", LOOP_HARD)):
-            for key in type(getattr(self, table)).model_fields:
-                yield f"{table}.{key}", getattr(getattr(self, table), key), hard[key]
+    def bounds(self) -> Iterator[tuple[str, Bound, Row]]:
+        """Every bound as (dotted key, bound, row of the table of bounds), in file order."""
+        for table, rows in (("agonist", CHANNEL), ("antagonist", CHANNEL), ("loop", LOOP)):
+            for key, row in rows.items():
+                yield f"{table}.{key}", getattr(getattr(self, table), key), row
 
     def deviations(self) -> tuple[Deviation, ...]:
         """Every bound that is looser than in the shipped profile `based_on`, with its reason; none when that is None.
@@ -221,7 +157,7 @@ class LimitProfile(Strict):
         `calibration` None (none on file) gives ceilings of zero and no force bounds: the loop then refuses
         to arm (R07). `control_period_us`: nominal time between control ticks. `screening` None (none on
         file) refuses to arm as well (R27). Raises ValueError when `control_period_us` lies outside
-        `hard_ceilings.CONTROL_PERIOD_US`.
+        `safety.bounds.CONTROL_PERIOD_US`.
         """
         from thenar.safety.conversion import limits_of  # brings in the compiler: only when limits are made
 

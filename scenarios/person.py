@@ -11,12 +11,12 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from thenar.plant_models.settings import Wearer
-from thenar.safety.hard_ceilings import CHANNEL_HARD
+from thenar.safety.bounds import CHANNEL
 from thenar.safety.screening import Screening
 from thenar.shared.errors import Strict
 from thenar.shared.signals import NOT_CALIBRATED, Calibration, ChannelCalibration
 
-HIGHEST_CEILING_MA: Final = CHANNEL_HARD["peak_mA"].high
+HIGHEST_CEILING_MA: Final = CHANNEL["peak_mA"].high
 _INVENTED: Final = "true when nobody real gave this; say it either way"
 _LOWER: Final = {"motor_mA": "sensory_mA", "ceiling_mA": "motor_mA", "full_current_mA": "motor_mA"}
 """Each current and the one that it must lie above."""

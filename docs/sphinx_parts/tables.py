@@ -32,6 +32,9 @@ from thenar.fit.kinds import KINDS
 from thenar.plant_models import settings
 from thenar.report.manifest import Manifest, TrialRecord
 from thenar.report.metrics import METRICS
+from thenar.safety.bounds import BOUNDS, MADE, Part
+from thenar.safety.deviation import amount
+from thenar.safety.profile import load_profile, shipped_profiles
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.safety.screening import Contraindications, Placement
 from thenar.scenarios import faults, person, targets
@@ -171,6 +174,23 @@ def _requirements() -> nodes.table:
     return table(("rule", "what it holds", "answers, the mildest first", "default", "hard ceiling"), rows)
 
 
+def _profile_bounds(part: Part) -> nodes.table:
+    shipped = [(name, load_profile(name)) for name in shipped_profiles()]
+    rows = []
+    for row in (each for each in BOUNDS if each.part == part):
+        tables = ("agonist", "antagonist") if part == "channel" else ("loop",)
+        values = [dict.fromkeys(getattr(getattr(own, name), row.key).value for name in tables) for _, own in shipped]
+        defaults = [", ".join(f"{value:g}" for value in each) for each in values]
+        hard = f"{row.low:g} to {amount(row.high, row.unit)}" + (", whole" if row.whole else "")
+        rows.append((row.key, row.rule, row.means, *defaults, hard, row.looser, row.field or "see below"))
+    return table(("key", "rule", "what it is", *(name for name, _ in shipped), "hard range", "looser", "becomes"), rows)
+
+
+def _made_limits() -> nodes.table:
+    rows = [(each.field, each.part, ", ".join(each.of)) for each in MADE]
+    return table(("limit", "of", "made of"), rows)
+
+
 def _recordings() -> nodes.table:
     rows = [
         (kind.name, column.name, column.unit, "yes" if column.needed else "", column.words)
@@ -218,6 +238,9 @@ FACTS: Final[dict[str, Callable[[], nodes.Element]]] = {
     ),
     "measures": lambda: table(("column", "unit", "meaning"), [tuple(metric) for metric in METRICS]),
     "requirements": _requirements,
+    "channel-bounds": lambda: _profile_bounds("channel"),
+    "loop-bounds": lambda: _profile_bounds("loop"),
+    "made-limits": _made_limits,
     "recordings": _recordings,
     "faults": _faults,
     "ledger": _ledger,

@@ -19,7 +19,7 @@ from scipy.integrate import trapezoid
 
 from tests.safety.interlock_bench import limits_for
 from thenar.plant_models import pulse
-from thenar.safety.ceilings import LOAD_OHM
+from thenar.safety.bounds import CHANNEL, LOAD_OHM
 from thenar.safety.derived import (
     TEST_LOADS_OHM,
     charge_uC,
@@ -31,7 +31,6 @@ from thenar.safety.derived import (
     standings,
     worst_figures,
 )
-from thenar.safety.hard_ceilings import CHANNEL_HARD
 from thenar.safety.profile import load_profile
 
 # Worked by hand, symmetric biphasic, R = 500 ohm (quantities of 21 CFR 882.5891):
@@ -129,7 +128,7 @@ def test_at_two_milliamperes_per_square_centimetre_power_is_a_five_hundredth_of_
     ],
 )
 def test_no_profile_may_go_past_a_published_ceiling(key: str, ceiling: float) -> None:
-    assert CHANNEL_HARD[key].high == ceiling
+    assert CHANNEL[key].high == ceiling
     for name in ("forearm-25cm2", "thumb-8cm2"):
         assert getattr(load_profile(name).agonist, key).value <= ceiling
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from tests.proof.worlds import Claim, World
 from thenar.safety.balance import judge_balance
+from thenar.safety.bounds import CHANNEL, CONTROL_PERIOD_US, LOOP, SHORT_WINDOW_US, number_of
 from thenar.safety.budget import Command, budget_of, fired
 from thenar.safety.ceilings import Bounded, bound_both, bound_channel, energy_trip
 from thenar.safety.inputs import CURRENT_RANGE_UA, PERIOD_RANGE_US, TIME_RANGE_US, WIDTH_RANGE_US, ChannelAsked
@@ -14,46 +15,29 @@ from thenar.safety.memory import NEVER, BalanceMemory, ChannelMemory, CommandMem
 from thenar.safety.step_limits import limit_rise, ramp_top_uA
 
 MOST = {
-    "peak_uA": 100_000,
+    **{row.field: number_of(row, row.high, CONTROL_PERIOD_US[1]) for row in CHANNEL.values() if row.field},
     "ceiling_uA": 100_000,
-    "width_min_us": 500,
-    "width_max_us": 500,
-    "charge_pC": 50_000_000,
     "density_charge_pC": 400_000_000,
     "period_min_us": 1_000_000,
-    "rms_uA": 50_000,
-    "density_rms_uA_per_cm2": 2_000,
-    "density_trip_uA_per_cm2": 2_000,
-    "area_mm2": 20_000,
     "contact_assumed_per_mille": 1_000,
-    "energy_aJ": 300_000_000_000_000_000,
     "power_rms_uA": 320_000,
-    "rectified_pC": 10_000_000_000,
-    "compliance_uV": 500_000_000,
     "net_per_mille": 1_000,
     "net_pC": 1_000_000_000,
     "net_trip_pC": 1_000_000_000,
-    "slew_uA_per_s": 50_000,
     "rise_uA": 50_000,
-    "width_slew_us_per_s": 250,
     "width_rise_us": 500,
-    "first_step_uA": 2_000,
-    "ramp_us": 2_000_000,
-    "run_us": 300_000_000,
     "on_us": 600_000_000,
-    "total_pC": 2_000_000_000_000,
 }
-"""The hard ceilings of `thenar.safety.hard_ceilings` in the interlock's integers, rounded up where they are derived."""
+"""The hard ceilings of `thenar.safety.bounds` in the interlock's integers; derived ones and some others rounded up."""
 
 LOOP_MOST = {
-    "control_period_us": 100_000,
-    "device_step_uA": 1_000,
-    "short_window_us": 1_000_000,
-    "long_window_us": 600_000_000,
-    "on_gap_us": 1_000_000,
-    "rest_us": 10_000_000,
-    "saturated_pulses": 20,
-    "summed_share_per_mille": 2_000,
+    "control_period_us": CONTROL_PERIOD_US[1],
+    "short_window_us": SHORT_WINDOW_US,
+    **{
+        row.field: number_of(row, row.high, CONTROL_PERIOD_US[1])
+        for key, row in LOOP.items()
+        if key in ("device_step_mA", "on_window_s", "on_gap_ms", "rest_s", "saturated_pulses", "summed_share")
+    },
 }
 RANGES = (
     "limits from 0 (windows, the shortest period and width, the ramp: from 1) to the hard ceilings; demands in the "

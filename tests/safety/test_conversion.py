@@ -7,7 +7,7 @@ import math
 import pytest
 
 from tests.safety.interlock_bench import CLEAR, PERIOD_US, calibrated, limits_for
-from thenar.safety import conversion
+from thenar.safety import bounds, conversion
 from thenar.safety.profile import load_profile
 from thenar.shared.signals import Calibration
 
@@ -16,19 +16,15 @@ from thenar.shared.signals import Calibration
     ("value", "down", "up"), [(0.3, 300, 300), (0.3001, 300, 301), (0.3009, 300, 301), (0.0, 0, 0), (-0.0001, -1, 0)]
 )
 def test_a_bound_rounds_to_its_tight_side_in_decimal(value: float, down: int, up: int) -> None:
-    assert conversion._down(value, 1_000) == down
-    assert conversion._up(value, 1_000) == up
-
-
-def test_a_value_without_a_scale_is_taken_as_it_is() -> None:
-    assert (conversion._down(2.5), conversion._up(2.5)) == (2, 3)
+    assert bounds.down(bounds.written(value) * 1_000) == down
+    assert bounds.up(bounds.written(value) * 1_000) == up
 
 
 @pytest.mark.parametrize(
     ("value", "usable"), [(0.5, 0.5), (1e-9, 1e-9), (0.0, 0.0), (-1.0, 0.0), (math.inf, 0.0), (math.nan, 0.0)]
 )
 def test_a_calibrated_value_must_be_a_positive_number(value: float, usable: float) -> None:
-    assert conversion._usable(value) == usable
+    assert conversion._usable(value) == bounds.written(usable)
 
 
 def test_a_person_s_own_levels_become_integers_under_the_hard_ceiling() -> None:

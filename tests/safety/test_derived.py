@@ -8,7 +8,6 @@ import pytest
 
 from tests.safety.interlock_bench import changed, limits_for
 from thenar.safety.derived import (
-    KEY_OF_RULE,
     Standing,
     charge_uC,
     energy_mJ,
@@ -22,6 +21,17 @@ from thenar.safety.derived import (
 from thenar.safety.limits import Limits
 from thenar.safety.profile import load_profile
 
+KEY_OF_RULE = {
+    "R06": "peak_mA",
+    "R09": "charge_uC",
+    "R10": "charge_density_uC_per_cm2",
+    "R12": "rms_mA",
+    "R13": "rms_density_mA_per_cm2",
+    "R14": "energy_mJ",
+    "R15": "power_density_W_per_cm2",
+    "R16": "rectified_mA",
+    "R17": "compliance_V",
+}
 NAMES = ("forearm-25cm2", "thumb-8cm2")
 
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 import thenar.safety.profile
 from tests.safety.interlock_bench import ENGRAVER, calibrated, limits_for
-from thenar.safety.hard_ceilings import CHANNEL_HARD, CONTROL_PERIOD_US, LOOP_HARD
+from thenar.safety.bounds import CHANNEL, CONTROL_PERIOD_US, LOOP
 from thenar.safety.limits import LIMITS_SIZE, limits_mark, unpack_limits
 from thenar.safety.profile import ChannelBounds, LimitProfile, LoopBounds, load_profile, shipped_profiles
 from thenar.safety.requirements import REQUIREMENTS
@@ -86,21 +86,33 @@ def test_small_pads_are_held_tighter_on_every_bound_that_differs() -> None:
 def test_every_bound_of_a_shipped_profile_names_its_source_and_a_known_requirement(name: str) -> None:
     rows = list(load_profile(name).bounds())
     known = {row.name for row in REQUIREMENTS}
-    assert len(rows) == 2 * len(CHANNEL_HARD) + len(LOOP_HARD)
+    assert len(rows) == 2 * len(CHANNEL) + len(LOOP)
     assert all(bound.source and hard.rule in known for _, bound, hard in rows)
 
 
-def test_every_bound_has_a_hard_range_and_every_hard_range_a_bound() -> None:
-    assert set(CHANNEL_HARD) == set(ChannelBounds.model_fields)
-    assert set(LOOP_HARD) == set(LoopBounds.model_fields)
+def test_the_fields_of_a_profile_are_the_rows_of_the_table_in_order() -> None:
+    assert list(ChannelBounds.model_fields) == list(CHANNEL)
+    assert list(LoopBounds.model_fields) == list(LOOP)
+    assert [key for key, _, _ in load_profile("forearm-25cm2").bounds()] == [
+        *(f"agonist.{key}" for key in CHANNEL),
+        *(f"antagonist.{key}" for key in CHANNEL),
+        *(f"loop.{key}" for key in LOOP),
+    ]
+
+
+@pytest.mark.parametrize("name", shipped_profiles())
+def test_the_table_is_in_the_order_of_a_shipped_file(name: str) -> None:
+    raw = table(name)
+    assert [list(raw["agonist"]), list(raw["antagonist"])] == [list(CHANNEL), list(CHANNEL)]
+    assert set(raw["loop"]) == set(LOOP)
 
 
 @pytest.mark.parametrize(
     ("part", "key"),
-    [(part, key) for part, hard in (("agonist", CHANNEL_HARD), ("loop", LOOP_HARD)) for key in hard],
+    [(part, key) for part, hard in (("agonist", CHANNEL), ("loop", LOOP)) for key in hard],
 )
 def test_values_past_a_hard_end_or_not_positive_are_refused_with_key_and_allowed_range(part: str, key: str) -> None:
-    hard = (CHANNEL_HARD if part == "agonist" else LOOP_HARD)[key]
+    hard = (CHANNEL if part == "agonist" else LOOP)[key]
     for value in (math.nextafter(hard.high, math.inf), math.nextafter(hard.low, 0.0), 0.0, -hard.low, hard.high * 1e3):
         said = complaint(with_value(part, key, value))
         assert f"limits.toml: {part}.{key}" in said
@@ -108,9 +120,9 @@ def test_values_past_a_hard_end_or_not_positive_are_refused_with_key_and_allowed
         assert f"{hard.low:g} to {hard.high:g} {hard.unit}" in said
 
 
-@pytest.mark.parametrize("key", [key for key, hard in CHANNEL_HARD.items() if hard.whole])
+@pytest.mark.parametrize("key", [key for key, hard in CHANNEL.items() if hard.whole])
 def test_counts_and_widths_must_be_whole(key: str) -> None:
-    assert f"agonist.{key}" in complaint(with_value("agonist", key, CHANNEL_HARD[key].low + 0.5))
+    assert f"agonist.{key}" in complaint(with_value("agonist", key, CHANNEL[key].low + 0.5))
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, "40", True, None, [40.0]])
@@ -183,14 +195,14 @@ def test_a_broken_file_is_named_without_a_traceback(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("part", "key"),
-    [(part, key) for part, hard in (("antagonist", CHANNEL_HARD), ("loop", LOOP_HARD)) for key in hard],
+    [(part, key) for part, hard in (("antagonist", CHANNEL), ("loop", LOOP)) for key in hard],
 )
 def test_the_fingerprint_changes_with_every_single_value_and_with_no_wording(part: str, key: str) -> None:
     whole = load_profile("forearm-25cm2")
     raw = table()
     raw[part][key]["source"] = "another wording"
     assert validated(LimitProfile, raw, "limits.toml").fingerprint() == whole.fingerprint()
-    hard = (CHANNEL_HARD if part == "antagonist" else LOOP_HARD)[key]
+    hard = (CHANNEL if part == "antagonist" else LOOP)[key]
     value = raw[part][key]["value"]
     bound = getattr(getattr(whole, part), key)
     nearby = value - 1 if hard.whole and value > hard.low else value + 1 if hard.whole else value * 0.999

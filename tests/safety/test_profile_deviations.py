@@ -12,15 +12,15 @@ from hypothesis import strategies as st
 
 import thenar.safety.profile
 from tests.safety.interlock_bench import ENGRAVER
-from thenar.safety.deviation import CHANNEL_LOOSER, LOOP_LOOSER, amount, deviations_from, looser
-from thenar.safety.hard_ceilings import CHANNEL_HARD, LOOP_HARD
+from thenar.safety.bounds import CHANNEL, LOOP, row_of
+from thenar.safety.deviation import amount, deviations_from
 from thenar.safety.invented import UNEQUAL
 from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.shared.errors import InputError
 
 FOLDER = Path(thenar.safety.profile.__file__).parent / "profiles"
 BASE = "forearm-25cm2"
-KEYS = [(part, key) for part, hard in (("agonist", CHANNEL_HARD), ("loop", LOOP_HARD)) for key in hard]
+KEYS = [(part, key) for part, hard in (("agonist", CHANNEL), ("loop", LOOP)) for key in hard]
 SMALLER_IS_ROOMIER = {
     "width_min_us", "period_min_us", "ohm_min", "tick_min_us", "pulse_gap_us", "changeover_us", "contact_window_us",
     "estimate_min_mN",
@@ -65,13 +65,6 @@ def moved(value: float, hard: Any, up: bool) -> float | None:
     return near if hard.low <= near <= hard.high else None
 
 
-def test_every_bound_has_a_direction_in_which_it_gets_looser() -> None:
-    assert set(CHANNEL_LOOSER) == set(CHANNEL_HARD)
-    assert set(LOOP_LOOSER) == set(LOOP_HARD)
-    for key, _, _ in load_profile(BASE).bounds():
-        assert looser(key) in {"higher", "lower", "either"}
-
-
 @pytest.mark.parametrize(("part", "key"), KEYS)
 def test_the_looser_side_of_a_bound_is_that_on_which_the_interlock_s_integers_give_more_room(
     part: str, key: str
@@ -88,7 +81,7 @@ def test_the_looser_side_of_a_bound_is_that_on_which_the_interlock_s_integers_gi
         pairs = [*zip(before.agonist._asdict().items(), after.agonist, strict=True)]
         pairs += zip(before.loop._asdict().items(), after.loop, strict=True)
         roomier |= {(now > was) is (name not in SMALLER_IS_ROOMIER) for (name, was), now in pairs if now != was}
-    way = looser(f"{part}.{key}")
+    way = row_of(f"{part}.{key}").looser
     if key in {"rate_Hz", "interphase_us"}:
         # The rate is held by the spacing too, which is set to the same; the pause moves no bound at all.
         assert way == "higher"
@@ -102,14 +95,14 @@ def test_the_looser_side_of_a_bound_is_that_on_which_the_interlock_s_integers_gi
 def test_each_bound_may_be_tightened_freely_and_loosened_only_with_a_reason(
     part: str, key: str, tmp_path: Path
 ) -> None:
-    hard = (CHANNEL_HARD if part == "agonist" else LOOP_HARD)[key]
+    hard = (CHANNEL if part == "agonist" else LOOP)[key]
     # Room on both sides: the pair of bounds that must stay in order is never crossed by a hundredth.
     default = getattr(getattr(load_profile(BASE), part), key).value
     for up in (True, False):
         value = moved(default, hard, up)
         if value is None:
             continue
-        loose = looser(f"{part}.{key}") in ({"higher", "either"} if up else {"lower", "either"})
+        loose = row_of(f"{part}.{key}").looser in ({"higher", "either"} if up else {"lower", "either"})
         text = edited(own_text(), part, key, value)
         if not loose:
             assert read(tmp_path, text).deviations() == ()
@@ -208,7 +201,7 @@ def test_deviations_are_exactly_the_bounds_on_the_looser_side(changes: list[tupl
         value = factor * getattr(getattr(default, part), key).value
         table = table.model_copy(update={key: bound.model_copy(update={"value": value})})
         profile = profile.model_copy(update={part: table})
-        way = looser(f"{part}.{key}")
+        way = row_of(f"{part}.{key}").looser
         if (factor > 1.0 and way != "lower") or (factor < 1.0 and way != "higher"):
             expected.add(f"{part}.{key}")
     assert {found.key for found in deviations_from(profile, default)} == expected

@@ -12,7 +12,7 @@ import thenar.safety
 ROOT = Path(thenar.safety.__file__).resolve().parent.parent
 SAFETY = ROOT / "safety"
 FLOAT_FILES = {
-    "edge.py", "profile.py", "conversion.py", "hard_ceilings.py", "screening.py", "requirements.py", "deviation.py",
+    "edge.py", "profile.py", "conversion.py", "bounds.py", "screening.py", "requirements.py", "deviation.py",
     "derived.py",
     "invented.py",
 }  # fmt: skip

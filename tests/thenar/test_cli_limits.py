@@ -55,8 +55,8 @@ def test_every_bound_is_told_with_requirement_hard_range_source_and_tag(
         (at,) = [n for n, line in enumerate(lines) if line.split()[:1] == [key] and line.endswith(f" {column}")]
         assert f"{bound.value:g}" in lines[at].split()
         assert f"hard {hard.low:g} to {hard.high:g}" in lines[at]
-        source = " ".join(" ".join(lines[at + 1 : at + 3]).split())
-        assert source.startswith(f"source: {' '.join(bound.source.split())} {words[bound.tag]}")
+        told_below = " ".join(" ".join(lines[at + 1 : at + 4]).split())
+        assert told_below.startswith(f"{hard.means} source: {' '.join(bound.source.split())} {words[bound.tag]}")
         assert any(line.startswith(f"{hard.rule}  ") for line in lines[:at])
 
 

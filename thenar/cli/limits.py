@@ -11,9 +11,9 @@ from typing import Any, Final, NamedTuple
 from thenar.caution import SHORT
 from thenar.cli.show import Table, show_json, show_table
 from thenar.safety.binding import Stretch, first_met
+from thenar.safety.bounds import Row
 from thenar.safety.derived import Figures, Standing, standings, worst_figures
-from thenar.safety.deviation import Deviation, amount, looser
-from thenar.safety.hard_ceilings import Hard
+from thenar.safety.deviation import Deviation, amount
 from thenar.safety.limits import ChannelLimits, Limits
 from thenar.safety.profile import Bound, LimitProfile, load_profile, shipped_profiles
 from thenar.safety.requirements import REQUIREMENTS
@@ -24,13 +24,12 @@ CHANNELS: Final = ("agonist", "antagonist")
 FOLLOWED: Final = {"seen": "seen", "memory": "from memory", "own": "ours", "derived": "derived"}
 
 
-class Row(NamedTuple):
-    """One bound to print: where it holds, its key, the bound, its hard range, and how it deviates (None: not)."""
+class Listed(NamedTuple):
+    """One bound to print: where it holds, the bound, its row of the table, and how it deviates (None: not)."""
 
     where: str
-    key: str
     bound: Bound
-    hard: Hard
+    row: Row
     deviation: Deviation | None
 
 
@@ -148,17 +147,17 @@ def _wrapped(text: str, first: str, later: str) -> list[str]:
     return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
-def _rows(profile: LimitProfile) -> list[Row]:
+def _rows(profile: LimitProfile) -> list[Listed]:
     """The bounds to print, channels told apart only where they differ."""
     alike = _channels(profile) != CHANNELS
     deviations = {found.key: found for found in profile.deviations()}
     rows = []
-    for dotted, bound, hard in profile.bounds():
-        where, _, key = dotted.partition(".")
+    for dotted, bound, row in profile.bounds():
+        where = dotted.partition(".")[0]
         if alike and where == "antagonist":
             continue
         told = "loop" if where == "loop" else "both channels" if alike else where
-        rows.append(Row(told, key, bound, hard, deviations.get(dotted)))
+        rows.append(Listed(told, bound, row, deviations.get(dotted)))
     return rows
 
 
@@ -167,28 +166,27 @@ def _listing(profile: LimitProfile) -> Iterator[str]:
     rows = _rows(profile)
     silent = []
     for requirement in REQUIREMENTS:
-        mine = [row for row in rows if row.hard.rule == requirement.name]
+        mine = [listed for listed in rows if listed.row.rule == requirement.name]
         if not mine:
             silent.append(requirement.name)
             continue
         yield ""
         yield from _wrapped(f"{requirement.name}  {requirement.title}", "", "     ")
-        for row in mine:
-            yield from _bound_lines(row)
+        for listed in mine:
+            yield from _bound_lines(listed)
     yield ""
     yield from _wrapped(f"Rules without a number in a profile: {', '.join(silent)}.", "", "")
 
 
-def _bound_lines(row: Row) -> Iterator[str]:
-    value = amount(row.bound.value, row.hard.unit)
-    hard = f"{row.hard.low:g} to {amount(row.hard.high, row.hard.unit)}"
-    yield from _wrapped(f"{row.key:<28}{value:<20}hard {hard:<25}{row.where}", "     ", " " * 9)
-    told = f"source: {row.bound.source} [{FOLLOWED[row.bound.tag]}]"
-    yield from _wrapped(told, " " * 9, " " * 9)
-    if row.deviation is not None:
-        default = amount(row.deviation.default, row.hard.unit)
-        told = f"DEVIATES from {default}; stated reason: {row.deviation.reason}"
-        yield from _wrapped(told, " " * 9, " " * 9)
+def _bound_lines(listed: Listed) -> Iterator[str]:
+    row, bound = listed.row, listed.bound
+    value, hard = amount(bound.value, row.unit), f"{row.low:g} to {amount(row.high, row.unit)}"
+    yield from _wrapped(f"{row.key:<28}{value:<20}hard {hard:<25}{listed.where}", "     ", " " * 9)
+    yield from _wrapped(row.means, " " * 9, " " * 9)
+    yield from _wrapped(f"source: {bound.source} [{FOLLOWED[bound.tag]}]", " " * 9, " " * 9)
+    if listed.deviation is not None:
+        default = amount(listed.deviation.default, row.unit)
+        yield from _wrapped(f"DEVIATES from {default}; stated reason: {listed.deviation.reason}", " " * 9, " " * 9)
 
 
 def _tell_analysis(analysis: Analysis) -> None:
@@ -257,20 +255,21 @@ def _record(typed: str, profile: LimitProfile, analyses: list[Analysis]) -> dict
         "deviations": [found._asdict() for found in deviations.values()],
         "limits": [
             {
-                "rule": hard.rule,
-                "title": titles[hard.rule],
+                "rule": row.rule,
+                "title": titles[row.rule],
                 "key": key,
+                "means": row.means,
                 "value": bound.value,
-                "unit": hard.unit,
-                "hard_low": hard.low,
-                "hard_high": hard.high,
-                "looser": looser(key),
+                "unit": row.unit,
+                "hard_low": row.low,
+                "hard_high": row.high,
+                "looser": row.looser,
                 "source": bound.source,
                 "tag": bound.tag,
                 "deviates": key in deviations,
                 "reason": bound.reason,
             }
-            for key, bound, hard in profile.bounds()
+            for key, bound, row in profile.bounds()
         ],
         "channels": [
             {

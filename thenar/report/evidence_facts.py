@@ -61,16 +61,16 @@ def limits_in_force(profile: LimitProfile) -> list[dict[str, Any]]:
     return [
         {
             "key": key,
-            "rule": hard.rule,
+            "rule": row.rule,
             "value": bound.value,
-            "unit": hard.unit,
-            "hard_low": hard.low,
-            "hard_high": hard.high,
+            "unit": row.unit,
+            "hard_low": row.low,
+            "hard_high": row.high,
             "source": bound.source,
             "tag": bound.tag,
             "tag_in_words": TAGS[bound.tag],
         }
-        for key, bound, hard in profile.bounds()
+        for key, bound, row in profile.bounds()
     ]
 
 
@@ -78,7 +78,7 @@ def plausibility(limits: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """The checks of what is sensed, each with the value that the limits in force give it."""
     by_key = {limit["key"]: limit for limit in limits}
     return [
-        check._asdict() | {"value": by_key[check.key]["value"], "unit": by_key[check.key]["unit"]}
+        check._asdict() | {name: by_key[check.key][name] for name in ("rule", "value", "unit")}
         for check in CHECKS
         if check.key in by_key
     ]

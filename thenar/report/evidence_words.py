@@ -65,7 +65,6 @@ class Check(NamedTuple):
     what: str
     key: str
     reaction: str
-    rule: str
 
 
 FALLBACK: Final = (
@@ -104,22 +103,22 @@ FALLBACK: Final = (
 )
 
 CHECKS: Final = (
-    Check("pinch force estimate", "lowest believable, below zero by", "loop.estimate_undershoot_N", "ramp", "R30"),
-    Check("pinch force estimate", "greatest believable value", "loop.estimate_max_N", "ramp", "R30"),
-    Check("pinch force estimate", "steepest believable change", "loop.estimate_slope_N_per_s", "ramp", "R30"),
-    Check("pinch force estimate", "longest time the same", "loop.estimate_frozen_ms", "ramp", "R30"),
-    Check("pinch force estimate", "age that starts the ramp", "loop.estimate_ramp_ms", "ramp", "R30"),
-    Check("pinch force estimate", "age that trips", "loop.estimate_trip_ms", "trip", "R30"),
-    Check("pinch force estimate", "not believed for so long", "loop.implausible_trip_ms", "trip", "R30"),
-    Check("pinch force", "share of the person's maximum, soft", "loop.force_soft_share", "push no further", "R31"),
-    Check("pinch force", "share of the person's maximum, hard", "loop.force_hard_share", "trip", "R31"),
-    Check("pinch force", "fastest rise", "loop.force_rise_N_per_s", "trip", "R31"),
-    Check("skin impedance, agonist", "lowest", "agonist.impedance_min_ohm", "trip", "R28"),
-    Check("skin impedance, agonist", "highest", "agonist.impedance_max_ohm", "trip", "R28"),
-    Check("skin impedance, agonist", "largest factor within the window", "agonist.impedance_jump", "trip", "R28"),
-    Check("skin impedance, antagonist", "lowest", "antagonist.impedance_min_ohm", "trip", "R28"),
-    Check("skin impedance, antagonist", "highest", "antagonist.impedance_max_ohm", "trip", "R28"),
-    Check("skin impedance, antagonist", "largest factor within the window", "antagonist.impedance_jump", "trip", "R28"),
-    Check("heartbeat of the law", "silence that starts the ramp", "loop.heartbeat_ramp_periods", "ramp", "R32"),
-    Check("heartbeat of the law", "silence that trips", "loop.heartbeat_trip_ms", "trip", "R32"),
+    Check("pinch force estimate", "lowest believable, below zero by", "loop.estimate_undershoot_N", "ramp"),
+    Check("pinch force estimate", "greatest believable value", "loop.estimate_max_N", "ramp"),
+    Check("pinch force estimate", "steepest believable change", "loop.estimate_slope_N_per_s", "ramp"),
+    Check("pinch force estimate", "longest time the same", "loop.estimate_frozen_ms", "ramp"),
+    Check("pinch force estimate", "age that starts the ramp", "loop.estimate_ramp_ms", "ramp"),
+    Check("pinch force estimate", "age that trips", "loop.estimate_trip_ms", "trip"),
+    Check("pinch force estimate", "not believed for so long", "loop.implausible_trip_ms", "trip"),
+    Check("pinch force", "share of the person's maximum, soft", "loop.force_soft_share", "push no further"),
+    Check("pinch force", "share of the person's maximum, hard", "loop.force_hard_share", "trip"),
+    Check("pinch force", "fastest rise", "loop.force_rise_N_per_s", "trip"),
+    Check("skin impedance, agonist", "lowest", "agonist.impedance_min_ohm", "trip"),
+    Check("skin impedance, agonist", "highest", "agonist.impedance_max_ohm", "trip"),
+    Check("skin impedance, agonist", "largest factor within the window", "agonist.impedance_jump", "trip"),
+    Check("skin impedance, antagonist", "lowest", "antagonist.impedance_min_ohm", "trip"),
+    Check("skin impedance, antagonist", "highest", "antagonist.impedance_max_ohm", "trip"),
+    Check("skin impedance, antagonist", "largest factor within the window", "antagonist.impedance_jump", "trip"),
+    Check("heartbeat of the law", "silence that starts the ramp", "loop.heartbeat_ramp_periods", "ramp"),
+    Check("heartbeat of the law", "silence that trips", "loop.heartbeat_trip_ms", "trip"),
 )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from thenar.report.manifest import TrialRecord
 from thenar.report.tables import column_hashes
+from thenar.safety.bounds import CHANNEL
 from thenar.safety.limits import LoopLimits
 from thenar.safety.profile import Bound, ChannelBounds, LimitProfile
 from thenar.shared.errors import InputError, Problem
@@ -41,24 +42,28 @@ class Quantity(NamedTuple):
     lowest: bool = False
 
 
+def _bounded(name: str, words: str, key: str, unit: str = "", *, summed: bool = False) -> Quantity:
+    """A quantity that a bound of the profile holds, in the bound's unit where none is given."""
+    row = CHANNEL[key]
+    return Quantity(name, words, unit or row.unit, row.rule, key, summed, lowest=row.looser == "lower")
+
+
 QUANTITIES: Final = (
-    Quantity("current_mA", "Largest current", "mA", "R06", "peak_mA"),
+    _bounded("current_mA", "Largest current", "peak_mA"),
     Quantity("of_own_ceiling_percent", "Largest current, share of the own comfort ceiling", "%", "R07", ""),
-    Quantity("width_us", "Widest phase", "us", "R08", "width_max_us"),
-    Quantity("phase_uC", "Largest charge of a phase", "uC", "R09", "charge_uC"),
-    Quantity("density_uC_per_cm2", "Charge density of a phase, whole pad", "uC/cm2", "R10",
-             "charge_density_uC_per_cm2"),
-    Quantity("spacing_ms", "Shortest time between pulses", "ms", "R11", "pulse_spacing_ms", lowest=True),
-    Quantity("rms_mA", "RMS current over a second", "mA", "R12", "rms_mA"),
-    Quantity("rms_density_mA_per_cm2", "RMS current density where the pad touches", "mA/cm2", "R13",
-             "rms_density_mA_per_cm2"),
-    Quantity("rectified_mA", "Average rectified current over a second", "mA", "R16", "rectified_mA"),
-    Quantity("run_s", "Longest on-time without a rest", "s", "R23", "run_s"),
-    Quantity("window_on_s", "Most on-time in the on-window", "s", "R23", "on_share"),
+    _bounded("width_us", "Widest phase", "width_max_us"),
+    _bounded("phase_uC", "Largest charge of a phase", "charge_uC"),
+    _bounded("density_uC_per_cm2", "Charge density of a phase, whole pad", "charge_density_uC_per_cm2"),
+    _bounded("spacing_ms", "Shortest time between pulses", "pulse_spacing_ms"),
+    _bounded("rms_mA", "RMS current over a second", "rms_mA"),
+    _bounded("rms_density_mA_per_cm2", "RMS current density where the pad touches", "rms_density_mA_per_cm2"),
+    _bounded("rectified_mA", "Average rectified current over a second", "rectified_mA"),
+    _bounded("run_s", "Longest on-time without a rest", "run_s"),
+    _bounded("window_on_s", "Most on-time in the on-window", "on_share", "s"),
     Quantity("on_s", "On-time, whole visit", "s", "", "", summed=True),
     Quantity("pulses", "Pulses, whole visit", "", "", "", summed=True),
-    Quantity("rectified_mC", "Rectified charge, whole visit", "mC", "R24", "session_charge_C", summed=True),
-)  # fmt: skip
+    _bounded("rectified_mC", "Rectified charge, whole visit", "session_charge_C", "mC", summed=True),
+)
 
 
 def exposure_by_wearer(run: StudyRun) -> dict[str, list[dict[str, float]]]:

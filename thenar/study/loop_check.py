@@ -28,7 +28,7 @@ from thenar.controller.registry import build_law
 from thenar.engine.events import EventTrial
 from thenar.engine.trial import Trial
 from thenar.plant_models.settings import Handling, Noise, Production, Wearer
-from thenar.safety.deviation import CHANNEL_LOOSER, LOOP_LOOSER
+from thenar.safety.bounds import CHANNEL
 from thenar.safety.invented import CLEAR
 from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import reason_ids
@@ -54,7 +54,7 @@ JUDGED: Final = (0.03, 0.5)
 steps (0.01 mA), a larger one meets the end of the slope."""
 NOISE_N: Final = 0.002
 LEAST_WINDOWS: Final = 3
-SOFT_RISE: Final = ("slew_mA_per_s", "width_slew_us_per_s", "first_step_mA")
+SOFT_RISE: Final = tuple(key for key, row in CHANNEL.items() if row.rule in ("R20", "R21"))
 """Bounds of R20 and R21."""
 
 
@@ -250,12 +250,11 @@ def _steady(wearer: Wearer, point: Point) -> Wearer:
 def as_loose_as_allowed(profile: LimitProfile, keep: tuple[str, ...] = ()) -> LimitProfile:
     """`profile` with every bound moved to its hard ceiling, where looser lies one way; the others and `keep` stay."""
     tables: dict[str, dict[str, Any]] = {"agonist": {}, "antagonist": {}, "loop": {}}
-    for key, bound, hard in profile.bounds():
+    for key, bound, row in profile.bounds():
         table, name = key.split(".")
-        way = (LOOP_LOOSER if table == "loop" else CHANNEL_LOOSER)[name]
-        if way == "either" or name in keep:
+        if row.looser == "either" or name in keep:
             continue
-        value = hard.high if way == "higher" else hard.low
+        value = row.high if row.looser == "higher" else row.low
         tables[table][name] = bound.model_copy(update={"value": value})
     return profile.model_copy(
         update={
