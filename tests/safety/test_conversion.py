@@ -51,33 +51,6 @@ def test_a_control_period_has_its_range(period_us: int, allowed: bool) -> None:
         profile.limits_for(None, float(PERIOD_US), CLEAR)  # type: ignore[arg-type]
 
 
-def test_the_forearm_profile_means_these_integers() -> None:
-    """Reckoned by hand from the profile's written values: mA to uA, ms to us, uC to pC, J to aJ, per minute to us."""
-    limits = limits_for()
-    assert limits.agonist == limits.antagonist
-    assert limits.agonist._asdict() == {
-        "peak_uA": 40_000, "ceiling_uA": 40_000, "motor_uA": 8_000, "width_min_us": 50, "width_max_us": 400,
-        "charge_pC": 12_000_000, "density_charge_pC": 25_000_000, "period_min_us": 20_000, "rms_uA": 10_000,
-        "density_rms_uA_per_cm2": 1_000, "density_trip_uA_per_cm2": 2_000, "area_mm2": 2_500,
-        "contact_assumed_per_mille": 500, "energy_aJ": 2 * 10**15, "power_rms_uA": 50_000,
-        "rectified_pC": 5_000 * 10**6, "compliance_uV": 120 * 10**6, "net_per_mille": 20, "net_pC": 10 * 10**6,
-        "net_trip_pC": 50 * 10**6, "slew_uA_per_s": 20_000, "rise_uA": 400, "width_slew_us_per_s": 200,
-        "width_rise_us": 4, "first_step_uA": 800, "ramp_us": 500_000, "run_us": 20 * 10**6, "on_us": 30 * 10**6,
-        "total_pC": 10**12, "ohm_min": 100, "ohm_max": 10_000, "ohm_jump_percent": 200,
-    }  # fmt: skip
-    assert limits.loop._asdict() == {
-        "control_period_us": 20_000, "device_step_uA": 100, "interphase_us": 50, "faults_in_a_row": 3,
-        "valid_us": 60_000, "command_trip_us": 250_000, "tick_min_us": 10_000, "tick_max_us": 40_000,
-        "short_window_us": 10**6, "long_window_us": 60 * 10**6, "on_gap_us": 200_000, "rest_us": 10**6,
-        "saturated_pulses": 5, "session_us": 30 * 60 * 10**6, "summed_share_per_mille": 1_200, "pulse_gap_us": 1_000,
-        "changeover_us": 20_000, "screening_clear": 1, "contact_window_us": 10**6, "estimate_min_mN": -5_000,
-        "estimate_max_mN": 200_000, "estimate_slope_mN_per_s": 10**6, "estimate_frozen_us": 500_000,
-        "estimate_ramp_us": 300_000, "estimate_trip_us": 800_000, "implausible_trip_us": 500_000,
-        "force_soft_mN": 36_000, "force_hard_mN": 48_000, "force_rise_mN": 20_000, "force_window_us": 100_000,
-        "heartbeat_ramp_us": 60_000, "heartbeat_trip_us": 500_000,
-    }  # fmt: skip
-
-
 def test_a_short_control_period_still_lets_a_rise_be_one_device_step_and_one_microsecond() -> None:
     limits = load_profile("forearm-25cm2").limits_for(None, 1_000, CLEAR)
     assert (limits.agonist.rise_uA, limits.agonist.width_rise_us) == (100, 1)
