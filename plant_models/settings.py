@@ -59,7 +59,7 @@ class Muscle(Strict):
     fatigue_share: float = Field(
         0.21, ge=0, le=3, description="fatigue rates over quadriceps ones (0.85 left [@thenar-units-2006])"
     )
-    twitch_share: float = Field(0.14, gt=0, le=1, description="twitch over reachable_N, twitch model (derived)")
+    twitch_share: float = Field(0.14, gt=0, le=1, description="twitch over reachable_N, twitch model ([@thomas-1999])")
     contraction_ms: float = Field(60.0, gt=5, le=300, description="contraction time, twitch model, ms")
     delay_ms: float = Field(17.2, ge=0, le=100, description="from pulse to force, ms (17.2 read, knee [@zhou-1995])")
 

@@ -96,7 +96,7 @@ def test_lakens_films_give_the_published_t_and_d_z() -> None:
 
 
 def test_holms_procedure_gives_the_worked_example() -> None:
-    """Four tests at 0.05, a common example of Holm 1979 (Scand J Stat 6:65-70): two are rejected; from memory."""
+    """Four tests at 0.05, a common example of Holm [@holm-1979]: two are rejected; from memory."""
     found = holm([0.01, 0.04, 0.03, 0.005])
     assert found == pytest.approx([0.03, 0.06, 0.06, 0.02])
     assert holm([0.01, math.nan, 0.005]) == pytest.approx([0.01, math.nan, 0.01], nan_ok=True)
@@ -128,7 +128,7 @@ def test_the_paired_tests_agree_with_scipy_and_pingouin(seed: int, wearers: int)
 
 
 def test_the_small_sample_factor_is_hedges_own() -> None:
-    """J of 9 degrees of freedom is 0.9139 (Hedges 1981, doi 10.3102/10769986006002107; table value from memory)."""
+    """J of 9 degrees of freedom is 0.9139 ([@hedges-1981]; table value from memory)."""
     found = _paired(SLEEP_ONE, SLEEP_TWO)
     plain = pingouin.compute_effsize(SLEEP_ONE, SLEEP_TWO, paired=True, eftype="cohen")
     assert found.g_av / plain == pytest.approx(0.9139, abs=5e-4)

@@ -122,8 +122,8 @@ def test_stimulated_force_begins_10_to_25_ms_after_the_pulse_and_before_own_forc
 
 
 def test_drawn_wearers_spread_their_reactions_within_the_published_range_of_people() -> None:
-    # Ergonomics (2014), read: people 87-441 ms in hand tracking, n = 24. Sight to own force of drawn wearers, 5th to
-    # 95th percentile, with 9 ms for the lag of muscle and contact.
+    # [@corrective-reaction-2014], read: people 87-441 ms in hand tracking, n = 24. Sight to own force of drawn
+    # wearers, 5th to 95th percentile, with 9 ms for the lag of muscle and contact.
     drawn = draw_wearers(Wearer(), Population(count=1000), 5)
     reaction_ms = np.array([wearer.visual_delay_ms + wearer.motor_delay_ms + 9.0 for wearer in drawn])
     low_ms, high_ms = np.percentile(reaction_ms, [5, 95])

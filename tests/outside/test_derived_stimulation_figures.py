@@ -144,7 +144,7 @@ def test_the_test_loads_are_the_regulator_s_and_energy_is_bounded_into_the_small
     [(8, 1.5, 15.9), (8, 1.85, 23.8), (25, 1.5, 28.1), (25, 1.85, 42.1), (45, 1.5, 37.7), (45, 1.85, 56.4)],
 )
 def test_shannon_s_rule_gives_the_charge_that_belongs_to_k(area_cm2: float, k: float, charge: float) -> None:
-    """log10 D = k - log10 Q (Shannon 1992): Q = sqrt(10^k A), worked by hand to a tenth of a uC."""
+    """log10 D = k - log10 Q [@shannon-1992]: Q = sqrt(10^k A), worked by hand to a tenth of a uC."""
     low, high = shannon_k(charge - 0.05, area_cm2), shannon_k(charge + 0.05, area_cm2)
     assert low <= k <= high
     density = charge / area_cm2

@@ -42,7 +42,7 @@ def test_drift_follows_one_exponential_of_about_15_s(level: float) -> None:
 
 
 def test_forces_of_10_percent_and_more_fall_and_those_below_7_percent_rise() -> None:
-    # Ambike et al. (2015), read: fall in proportion to the starting force, rise below 7 %. PMC6230778, read: no fall
+    # [@ambike-2015], read: fall in proportion to the starting force, rise below 7 %. [@smith-2018], read: no fall
     # below 10 %. Depth is free up to 35 % ([@hirose-2020], read). Measured -4 % at 10, -15 % at 30, +7 % at 6 %.
     def change(level: float) -> float:
         force = mean_force_N(level)

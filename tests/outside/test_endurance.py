@@ -1,7 +1,7 @@
 """Voluntary endurance: our steps against the closed form, and against the human grip curve.
 
 Three compartments: [@xia-frey-law-2008]; hand/grip F .00980 and R .00064 per s from Frey-Law et al.
-(2012) J Biomech 45:1803-08; both as transcribed by a third party.
+[@frey-law-2012]; both as transcribed by a third party.
 """
 
 from __future__ import annotations

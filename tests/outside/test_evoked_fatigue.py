@@ -1,6 +1,6 @@
 """Fatigue under stimulation: order, direction, recovery, and the two-minute test of thenar units.
 
-Model: Ding, Wexler & Binder-Macleod (2000) J Appl Physiol 89:1322-1332. Against people the published error is about 9 %
+Model: Ding, Wexler & Binder-Macleod [@ding-2000]. Against people the published error is about 9 %
 after fitting each person (same paper, read); with copied constants only order and direction are claimed.
 """
 

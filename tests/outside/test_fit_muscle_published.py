@@ -1,6 +1,6 @@
 """The published quadriceps constants, fitted back from trains that SciPy integrated.
 
-Constants: Table 2 of doi 10.1186/s42234-023-00107-4 quoting Ding, Wexler & Binder-Macleod (2003); A_rest 3.009 N/ms,
+Constants: Ding, Wexler & Binder-Macleod [@ding-2003], as quoted there; A_rest 3.009 N/ms,
 tau2 124.4 ms, tau_c 20 ms from memory (see `test_calcium_force_model.py`). Force is scaled by 0.1, to within the range
 of a pinch: by `test_force_scaled_by_k_keeps_its_relative_course_through_fatigue` the constants then stay the same but
 for A_rest, alpha_Km and alpha_tau1. Outside reference: scipy.integrate.solve_ivp (DOP853) on the equations as written

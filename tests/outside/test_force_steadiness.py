@@ -89,7 +89,7 @@ def test_the_sd_of_force_rises_with_force_a_little_faster_than_in_proportion() -
 
 
 def test_force_made_by_stimulation_alone_has_none_of_this_noise() -> None:
-    # Jones et al. (2002), from memory: electrically evoked force of the same muscle lacks the rise.
+    # Jones et al. [@jones-2002], from memory: electrically evoked force of the same muscle lacks the rise.
     hold = Hold(STEADY, 10.0, seed=1)
     hold.target_N[:] = 40.0
     assert hold.run(relaxed=True).max() == 0.0
@@ -97,7 +97,7 @@ def test_force_made_by_stimulation_alone_has_none_of_this_noise() -> None:
 
 
 def test_pooled_variation_lies_within_one_sd_of_a_published_sample_with_and_without_sight() -> None:
-    # Baweja et al. (2009), read: 4.47 +- 3.14 % with vision, 4.06 +- 3.11 % without, index abduction, 2-70 % of MVC.
+    # [@baweja-2009], read: 4.47 +- 3.14 % with vision, 4.06 +- 3.11 % without, index abduction, 2-70 % of MVC.
     # Measured 2.6 % seen and 4.3 % unseen, slow wander included. The paper has sight a little worse, we have it better.
     levels = (0.02, 0.05, 0.1, 0.15, 0.3, 0.5, 0.7)
     seen = np.mean([mean_variation(level, True) for level in levels])

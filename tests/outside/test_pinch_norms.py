@@ -54,6 +54,6 @@ def test_women_pinch_about_70_percent_of_men() -> None:
 
 
 def test_strengths_spread_by_18_percent_of_their_mean() -> None:
-    # Mathiowetz et al. (1985), from memory: SD about 18 % of the mean.
+    # [@mathiowetz-1985], from memory: SD about 18 % of the mean.
     for strengths in (MEN, WOMEN):
         assert strengths.std() / strengths.mean() == pytest.approx(0.18, rel=0.15)

@@ -35,7 +35,7 @@ from thenar.shared.compiled import flat_floats
 SCHEDULES = 100
 SECONDS = 1.5
 ALLOWED = 2e-4
-R0_OVER_KM = 1.04  # Ding, Wexler & Binder-Macleod (2003), from memory
+R0_OVER_KM = 1.04  # [@ding-2003], from memory
 TOLERANCE = 1e-8  # of the reference; at 1e-10 its forces move by 1.4e-8 of the peak
 FIRST_STEP_MS = 6.0  # tried first after each event: choosing it anew would cost a third of the time
 

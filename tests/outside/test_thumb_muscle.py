@@ -50,7 +50,7 @@ def test_half_of_maximal_force_is_reached_within_two_sd_of_the_thenar_rate() -> 
 
 
 def test_force_is_maximal_between_30_and_100_Hz() -> None:
-    # Thomas et al. (1991), read: maximal force at 30-100 Hz. Here 30 Hz makes 0.77 of the force at 100 Hz.
+    # [@thomas-1991], read: maximal force at 30-100 Hz. Here 30 Hz makes 0.77 of the force at 100 Hz.
     forces = [steady_force_N(THUMB, rate_Hz).mean() for rate_Hz in (8.0, 15.0, 30.0, 60.0, 100.0)]
     assert forces == sorted(forces)
     assert forces[2] > 0.75 * forces[4]
@@ -58,7 +58,7 @@ def test_force_is_maximal_between_30_and_100_Hz() -> None:
 
 
 def test_twitches_fuse_between_8_and_30_Hz() -> None:
-    # Thomas et al. (1991), read: fusion begins at 5-8 Hz. Measured ripple 0.92 at 8 Hz, 0.8 % at 30 Hz.
+    # [@thomas-1991], read: fusion begins at 5-8 Hz. Measured ripple 0.92 at 8 Hz, 0.8 % at 30 Hz.
     assert ripple(THUMB, 8.0) > 0.2
     assert ripple(THUMB, 30.0) < 0.05
     ripples = [ripple(THUMB, rate_Hz) for rate_Hz in (5.0, 8.0, 12.0, 20.0, 30.0)]
@@ -67,7 +67,7 @@ def test_twitches_fuse_between_8_and_30_Hz() -> None:
 
 def test_twitch_over_tetanus_lies_between_the_published_thenar_figures() -> None:
     # Thomas, Johansson & Bigland-Ritchie [@thomas-1999]: about 0.14 (derived from the doublet, 48 %
-    # over 3.5). Paralysed thenar units, J Physiol (2006), PMC1779696 Table 1, read: 0.30 (0.11-0.58). Measured 0.241:
+    # over 3.5). Paralysed thenar units, [@thenar-units-2006] table 1, read: 0.30 (0.11-0.58). Measured 0.241:
     # between the two, so a single pulse of ours does more than one in an able-bodied thumb.
     share = twitch_of(THUMB).peak_N / steady_force_N(THUMB, 100.0).max()
     assert 0.14 < share < 0.30
@@ -97,8 +97,8 @@ def test_the_fixed_twitch_has_the_exact_shape_of_its_formula(contraction_ms: flo
 
 
 def test_the_fixed_twitch_relaxes_more_slowly_than_measured_thenar_units() -> None:
-    # Paralysed thenar units, PMC1779696 Table 1, read: medians 58.3 and 56.2 ms, a ratio of 0.96. The formula forces
-    # 1.68 whatever T, so the fixed twitch is 1.7 times too slow in relaxing; the calcium model has 0.84.
+    # Paralysed thenar units, [@thenar-units-2006] table 1, read: medians 58.3 and 56.2 ms, a ratio of 0.96. The formula
+    # forces 1.68 whatever T, so the fixed twitch is 1.7 times too slow in relaxing; the calcium model has 0.84.
     fixed = twitch_of(muscle_params(Muscle(model="twitch")))
     calcium = twitch_of(THUMB)
     measured = 56.2 / 58.3

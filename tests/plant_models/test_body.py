@@ -174,7 +174,7 @@ def test_active_resting_and_fatigued_shares_always_make_one(start: float, tasks:
 
 
 def test_own_force_rises_and_falls_with_a_time_constant_of_a_tenth_of_a_second() -> None:
-    # LD = LR = 10 /s: Xia & Frey-Law (2008), from memory.
+    # LD = LR = 10 /s: [@xia-frey-law-2008], from memory.
     params = VoluntaryParams(0.0, 0.0, 1.0, 0.0)
     up = VoluntaryState(0.0, 1.0, 0.0)
     for _ in range(100):

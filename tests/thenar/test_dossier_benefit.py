@@ -15,7 +15,7 @@ from thenar.study.dossier_benefit import agency_lines, mean_of, paired_lines
 
 
 def test_paired_difference_and_interval_are_those_of_students_published_sleep_table() -> None:
-    """Student, Biometrika 6:1-25 (1908); numbers and the interval (-2.459886, -0.7001142) from memory."""
+    """Student [@student-1908]; numbers and the interval (-2.459886, -0.7001142) from memory."""
     one = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
     other = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
     (line,) = paired_lines(rows_from(one, other), ["unassisted", "assisted"], "mean_abs_error_N", "N")

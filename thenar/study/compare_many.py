@@ -84,7 +84,7 @@ def variance_test(numbers: Floats) -> VarianceTest:
 
 
 def _mauchly(roots: Floats, n: int) -> tuple[float, float]:
-    """W and p by the chi-squared approximation with its second-order term (as in Anderson 1958, from memory)."""
+    """W and p by the chi-squared approximation with its second-order term ([@anderson-1958], from memory)."""
     d = len(roots)
     w = float(np.prod(roots) / (roots.mean() ** d))
     if w <= 0.0:
