@@ -5,8 +5,8 @@ copied here (the package is no part of thenar). The people needed (199, 34, 15) 
 
 Boundaries: Lan & DeMets' O'Brien-Fleming type boundaries for five equal looks at a two-sided 0.05 (4.877, 3.357, 2.680,
 2.290, 2.031) are those that gsDesign and RTSA print; found in the tests of public repositories. Pocock's and O'Brien &
-Fleming's constants are those of Jennison & Turnbull [@jennison-turnbull-2000], tables 2.1 and 2.3 (read in public code that
-cites them, not in the book). Inflation factors: tables 2.2 and 2.4, from memory.
+Fleming's constants are those of Jennison & Turnbull [@jennison-turnbull-2000], tables 2.1 and 2.3 (read in public code
+that cites them, not in the book). Inflation factors: tables 2.2 and 2.4, from memory.
 """
 
 from __future__ import annotations
