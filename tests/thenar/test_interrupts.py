@@ -13,7 +13,6 @@ from tests.waiting import LONG_S
 
 LOST = """
 import atexit, ctypes, signal, sys, time
-from tests.waiting import LONG_S
 import thenar.cli, thenar.cli.laws
 
 class Ends:
