@@ -9,7 +9,9 @@ from typing import Any, Final, Literal, NamedTuple, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from thenar.controller.registry import is_built_in, law_class, law_names, summary_of
+from thenar.controller.law import LawClass
+from thenar.controller.law_process import LawAt, away_description
+from thenar.controller.registry import claimed, is_built_in, law_class, law_names, summary_of
 from thenar.shared.errors import InputError
 
 # Longest ending first: the unit of a setting is the ending of its name.
@@ -52,18 +54,28 @@ class LawDescription(NamedTuple):
 
 
 def describe_laws() -> tuple[LawDescription, ...]:
-    """Every known law, sorted by name. Loads installed laws; one that fails is told of, not raised."""
+    """Every known law, sorted by name. Loads installed laws, apart from this process; failures are told, not raised."""
     return tuple(_describe(name) for name in law_names())
 
 
 def _describe(name: str) -> LawDescription:
+    if is_built_in(name):
+        return described(law_class(name), name, built_in=True)
     try:
-        found = law_class(name)
+        found = away_description(LawAt("", "", claimed(name)), name)
+        settings = tuple(SettingDescription(**one) for one in found["settings"])
+        return LawDescription(name, False, found["summary"], settings)
     except InputError as error:
-        return LawDescription(name, is_built_in(name), "", (), str(error))
+        return LawDescription(name, False, "", (), str(error))
+    except (KeyError, TypeError):  # what a hostile package made of the answer
+        return LawDescription(name, False, "", (), f"{name}: says nothing of itself that can be read")
+
+
+def described(found: LawClass, name: str, built_in: bool) -> LawDescription:
+    """What a law's class says of itself."""
     model = getattr(found, "Settings", None)
     settings = tuple(_settings(model, "")) if isinstance(model, type) and issubclass(model, BaseModel) else ()
-    return LawDescription(name, is_built_in(name), summary_of(found), settings)
+    return LawDescription(name, built_in, summary_of(found), settings)
 
 
 def _settings(model: type[BaseModel], prefix: str, default: Any = None) -> Iterator[SettingDescription]:

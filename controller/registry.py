@@ -1,8 +1,8 @@
 """Which laws there are, and how one is built: built-in, from an installed package, or from a user's file.
 
 Loading a user's file or an installed package runs its code. Nothing here does so at import, nor when a
-scenario is validated (`LawSettings`, `check_law`): only `law_class`, `load_law_file`, `build_law` and
-`describe_laws` load, and only the command line calls those.
+scenario is validated (`LawSettings`, `check_law`). `build_law`, `stated` and `describe_laws` have it run in a process
+of its own (`thenar.controller.law_process`), unless the user trusts it; `law_class` and `load_law_file` run it here.
 """
 
 from __future__ import annotations
@@ -10,18 +10,24 @@ from __future__ import annotations
 import importlib
 import importlib.metadata
 import inspect
+import math
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Final, NamedTuple, Self
 
 from pydantic import BaseModel, Field, model_validator
+from pydantic.fields import FieldInfo
 
 from thenar.controller.law import Law, LawClass
 from thenar.controller.law_file import check_is_law, load_law_file
+from thenar.controller.law_process import LawAt, away_law, away_settings
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
 from thenar.shared.foreign import ForeignError, attempted
 from thenar.shared.signals import Calibration
 
 ENTRY_POINT_GROUP: Final = "thenar.laws"
+SHIPPED: Final = "shipped"
+TRUSTED: Final = "in process (trusted)"
+OWN_PROCESS: Final = "own process"
 
 _BUILT_IN: Final = {
     "bang-bang": "thenar.controller.bang_bang:BangBang",
@@ -68,15 +74,25 @@ def law_class(name: str, file: str = "law", key: str = "law.name") -> LawClass:
         module, _, attribute = _BUILT_IN[name].partition(":")
         built_in: LawClass = getattr(importlib.import_module(module), attribute)
         return built_in
+    return loaded_entry(claimed(name, file, key), file, key)
+
+
+def claimed(name: str, file: str = "law", key: str = "law.name") -> str:
+    """The entry point ("module:class") of an installed law, which is not loaded. Errors as `law_class`."""
     _check_name(name, file, key)
-    claims = [point for point in _installed() if point.name == name]
-    if len({point.value for point in claims}) > 1:
-        places = ", ".join(sorted(point.value for point in claims))
-        raise InputError([Problem(file, key, f"{shown(name)}, claimed by {places}", "a name that one package claims")])
+    places = sorted({point.value for point in _installed() if point.name == name})
+    if len(places) > 1:
+        found = f"{shown(name)}, claimed by {', '.join(places)}"
+        raise InputError([Problem(file, key, found, "a name that one package claims")])
+    return places[0]
+
+
+def loaded_entry(entry: str, file: str, key: str) -> LawClass:
+    """The class at an entry point. Runs the package. Raises InputError."""
     try:
-        found = attempted(claims[0].load)
+        found = attempted(importlib.metadata.EntryPoint("law", entry, ENTRY_POINT_GROUP).load)
     except ForeignError as error:
-        raise InputError([Problem(file, key, str(error), f"{claims[0].value} to import without an error")]) from error
+        raise InputError([Problem(file, key, str(error), f"{entry} to import without an error")]) from error
     check_is_law(found, file, key)
     installed: LawClass = found
     return installed
@@ -109,22 +125,124 @@ def law_settings(found: LawClass, table: dict[str, Any], file: str, key: str = "
         ) from None
 
 
-def build_law(spec: LawSettings, calibration: Calibration, base_dir: Path, file: str = "law", key: str = "law") -> Law:
+class Stated(NamedTuple):
+    """What a law's class makes of its settings: plain `values` by name, defaults included; nested tables are dicts.
+
+    `fields`: by name what the law states of a setting: "description", "default", "low", "high" (None: no bound),
+    "above", "below" (True: the bound itself is left out), or "fields" of a nested table. None when it states nothing.
+    """
+
+    values: dict[str, Any]
+    fields: dict[str, Any] | None
+
+
+def where_runs(spec: LawSettings, trusted: bool) -> str:
+    """Where a law runs: SHIPPED and TRUSTED in the process that calls it, OWN_PROCESS in one of its own."""
+    if is_built_in(spec.name or ""):
+        return SHIPPED
+    return TRUSTED if trusted else OWN_PROCESS
+
+
+def stated(
+    spec: LawSettings, base_dir: Path, file: str = "law", key: str = "law.settings", trusted: bool = False
+) -> Stated:
+    """What a law makes of its settings. A user's law is RUN. Raises InputError when they don't fit, as `build_law`.
+
+    `base_dir`: folder that `spec.file` is relative to. `file`, `key`: where the settings stand. `trusted`: run a
+    user's law in this process.
+    """
+    if where_runs(spec, trusted) == OWN_PROCESS:
+        found = away_settings(_at(spec, base_dir, file), spec.settings, file, key)
+        fields = found.get("fields")
+        return Stated(dict(found.get("values") or {}), fields if isinstance(fields, dict) else None)
+    return stated_by(_class_of(spec, base_dir, file), spec.settings, file, key)
+
+
+def stated_by(found: LawClass, table: dict[str, Any], file: str, key: str = "law.settings") -> Stated:
+    """As `stated`, of a class that is loaded here."""
+    settings = law_settings(found, table, file, key)
+    if isinstance(settings, BaseModel):
+        return Stated(settings.model_dump(mode="json"), _fields_of(settings))
+    return Stated(settings, None)
+
+
+def _fields_of(settings: BaseModel) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for name, field in type(settings).model_fields.items():
+        value = getattr(settings, name)
+        if isinstance(value, BaseModel):
+            found[name] = {"fields": _fields_of(value)}
+            continue
+        low, high, above, below = stated_bounds(field)
+        default = field.default if isinstance(field.default, (int, float)) else None
+        found[name] = {
+            "description": field.description, "default": default, "above": above, "below": below,
+            "low": low if math.isfinite(low) else None, "high": high if math.isfinite(high) else None,
+        }  # fmt: skip
+    return found
+
+
+def stated_bounds(field: FieldInfo | None) -> tuple[float, float, bool, bool]:
+    """A field's own bounds, infinite where it has none, and whether the lower and the upper are themselves left out."""
+    low, high, above, below = -math.inf, math.inf, False, False
+    for one in () if field is None else field.metadata:
+        # Whatever kind of bound it is: pydantic keeps them as objects with one attribute of these names.
+        for name in ("ge", "gt"):
+            if (found := getattr(one, name, None)) is not None:
+                low, above = float(found), name == "gt"
+        for name in ("le", "lt"):
+            if (found := getattr(one, name, None)) is not None:
+                high, below = float(found), name == "lt"
+    return low, high, above, below
+
+
+def build_law(
+    spec: LawSettings,
+    calibration: Calibration,
+    base_dir: Path,
+    file: str = "law",
+    key: str = "law",
+    trusted: bool = False,
+) -> Law:
     """A fresh law for one wearer and one trial; a user's file is run again each time, so trials share nothing.
 
     `base_dir`: folder that `spec.file` is relative to. `file`, `key`: where the law table stands, for errors.
+    A user's law is an `AwayLaw`, to be closed after its trial; `trusted` builds it in this process instead.
     Raises InputError when the law can't be found, loaded or built from its settings.
     """
-    if spec.name is not None:
-        found = law_class(spec.name, file, f"{key}.name")
-    else:
-        found = load_law_file(base_dir / str(spec.file), str(spec.class_name))
-    settings = law_settings(found, spec.settings, file, f"{key}.settings")
+    if where_runs(spec, trusted) == OWN_PROCESS:
+        return away_law(_at(spec, base_dir, file, f"{key}.name"), spec.settings, calibration, file, key)
+    found = _class_of(spec, base_dir, file, f"{key}.name")
+    return built_from(found, str(spec.name or spec.class_name), spec.settings, calibration, file, key)
+
+
+def built_from(
+    found: LawClass, name: str, table: dict[str, Any], calibration: Calibration, file: str, key: str
+) -> Law:
+    """A law of a class that is loaded here, `name` by name. Raises InputError."""
+    settings = law_settings(found, table, file, f"{key}.settings")
     try:
         return attempted(lambda: found(settings, calibration))
     except ForeignError as error:
-        allowed = f"{spec.name or spec.class_name}(settings, calibration) to build a law from {shown(spec.settings)}"
+        allowed = f"{name}(settings, calibration) to build a law from {shown(table)}"
         raise InputError([Problem(file, key, str(error), allowed)]) from error
+
+
+def class_at(at: LawAt, file: str, key: str) -> LawClass:
+    """The class of a user's law, run here: what a law's own process calls. Raises InputError."""
+    return loaded_entry(at.entry, file, key) if at.entry else load_law_file(Path(at.path), at.class_name)
+
+
+def _at(spec: LawSettings, base_dir: Path, file: str, key: str = "law.name") -> LawAt:
+    if spec.name is not None:
+        return LawAt("", "", claimed(spec.name, file, key))
+    return LawAt(str(base_dir / str(spec.file)), str(spec.class_name))
+
+
+def _class_of(spec: LawSettings, base_dir: Path, file: str, key: str = "law.name") -> LawClass:
+    if spec.name is not None:
+        return law_class(spec.name, file, key)
+    return load_law_file(base_dir / str(spec.file), str(spec.class_name))
 
 
 def summary_of(found: LawClass) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from types import CodeType, FunctionType
 from typing import Any, ClassVar, Final, NamedTuple
 
 import numba
@@ -79,7 +80,7 @@ def step_at(law: object) -> StepAt:
     step = type(law).step
     if numba.config.DISABLE_JIT:
         return StepAt(step, law.numbers, law.memory, step)
-    key = _key(step)
+    key = key_of_step(step)
     if key not in _ADDRESSES:
         known = getattr(type(law), "step_by_address", None)
         _ADDRESSES[key] = _addressed(step) if known is None else known
@@ -91,7 +92,7 @@ def _compiled(step: LawStep) -> tuple[Any, str]:
     """The step compiled for float64 arrays, or None and why not."""
     if numba.config.DISABLE_JIT or hasattr(step, "py_func"):
         return step, ""
-    key = _key(step)
+    key = key_of_step(step)
     if key not in _COMPILED:
         floats = numba.float64[::1]
         try:
@@ -117,9 +118,24 @@ def _addressed(step: LawStep) -> Any:
     return by_address(called)
 
 
-def _key(step: Callable[..., Any]) -> Any:
-    """What a step is made of: a law file is run anew for each trial, and must not be compiled anew each time."""
+def key_of_step(step: Callable[..., Any], above: tuple[Any, ...] = ()) -> Any:
+    """What a step is made of: a law file is run anew for each trial, and must not be compiled anew each time.
+
+    A function that it calls by a global name counts by what that is made of. `above`: those being looked at already.
+    """
     plain = getattr(step, "py_func", step)
     code = plain.__code__
-    known = [(name, repr(plain.__globals__.get(name))) for name in sorted(code.co_names)]
+    if code in above:
+        return code
+    known = []
+    for name in names_in(code):
+        value = plain.__globals__.get(name)
+        made_of = getattr(value, "py_func", value)
+        known.append((name, key_of_step(made_of, (*above, code)) if isinstance(made_of, FunctionType) else repr(value)))
     return code, tuple(known)
+
+
+def names_in(code: CodeType) -> list[str]:
+    """The names that a function's code, or a function inside it, looks up outside itself."""
+    inside = [part for part in code.co_consts if isinstance(part, CodeType)]
+    return sorted({*code.co_names, *(name for part in inside for name in names_in(part))})

@@ -7,7 +7,7 @@ longer period. What is not a finite number in range becomes a fault, never a num
 from __future__ import annotations
 
 import math
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,15 +22,12 @@ from thenar.safety.inputs import (
     WIDTH_RANGE_US,
 )
 from thenar.shared.compiled import entry, step
+from thenar.shared.demand_values import float_of, numbers_of
 
 _LARGEST: Final = 1_000_000_000_000_000.0
 _LOWEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[1]
 _HIGHEST_RATE_HZ: Final = 1_000_000.0 / PERIOD_RANGE_US[0]
 _ESTIMATE_RANGE_N: Final = 1_000_000.0
-_NUMBERS: Final[tuple[type, ...]] = (
-    *(float, int, np.float16, np.float32, np.float64),
-    *(np.int8, np.int16, np.int32, np.int64, np.uint8, np.uint16, np.uint32, np.uint64),
-)
 _NOT_A_NUMBER: Final = float("nan")
 
 
@@ -108,30 +105,6 @@ def demand_from_numbers_packed(
     demand_from_numbers(demand, agonist_mA, agonist_us, agonist_Hz, antagonist_mA, antagonist_us, antagonist_Hz)
 
 
-def _as_float(value: object) -> float:
-    """A plain or numpy number as a float; NaN for everything else, bools and subclasses included.
-
-    Only exact types are looked at, by identity, so that no method of a foreign object or metaclass is ever called.
-    """
-    kind = type(value)
-    if not any(kind is number for number in _NUMBERS):
-        return _NOT_A_NUMBER
-    try:
-        return float(value)  # type: ignore[arg-type]
-    except OverflowError:
-        return math.inf
-
-
-def _fields(value: object, wanted: int) -> tuple[tuple[object, ...], int]:
-    """The entries of a tuple of `wanted` entries, and a fault: missing ones (R01), too many (R02)."""
-    if not issubclass(type(value), tuple):
-        return (), FAULT_VALUE
-    entries: tuple[object, ...] = tuple.__getitem__(cast("tuple[object, ...]", value), slice(None))
-    if len(entries) == wanted:
-        return entries, FAULT_NONE
-    return (), FAULT_SHAPE if len(entries) > wanted else FAULT_VALUE
-
-
 def demand_units(demand: object) -> NDArray[np.int64]:
     """Any object whatsoever as a demand, int64, shape (ASKED_SIZE,); never raises.
 
@@ -140,14 +113,9 @@ def demand_units(demand: object) -> NDArray[np.int64]:
     are (R02). A fault leaves every other entry zero.
     """
     units = np.zeros(ASKED_SIZE, dtype=np.int64)
-    numbers: list[float] = []
-    channels, fault = _fields(demand, 2)
-    for stimulus in channels:
-        entries, wrong = _fields(stimulus, 3)
-        fault = max(fault, wrong)
-        numbers += [entry if type(entry) is float else _as_float(entry) for entry in entries]
-    if fault != FAULT_NONE:
-        units[0] = fault
+    numbers, wrong = numbers_of(demand)
+    if wrong != 0:
+        units[0] = FAULT_SHAPE if wrong > 0 else FAULT_VALUE
         return units
     demand_from_numbers_packed(units, *numbers)
     return units
@@ -166,7 +134,7 @@ def _as_int(value: object, unknown: int) -> int:
     """A finite number as a whole one toward zero; `unknown` for everything else."""
     if type(value) is bool or type(value) is np.bool_:
         return int(bool(value))
-    number = _as_float(value)
+    number = float_of(value)
     return int(number) if -_LARGEST <= number <= _LARGEST else unknown
 
 
@@ -196,7 +164,7 @@ def senses_units(
     `*_contact_share`: share of the pad in contact, 0 to 1, NaN unknown. `*_net_pC`: signed net charge since
     the last tick; one that can't be read counts as a pulse cut short. `*_cut_short`: 0 or 1.
     """
-    force, known = estimate_mN(_as_float(estimate_N))
+    force, known = estimate_mN(float_of(estimate_N))
     age = _as_int(estimate_age_us, -1)
     return np.array(
         [
@@ -226,5 +194,5 @@ def _cut_short(net_pC: object, cut_short: object) -> int:
 
 
 def _per_mille(share: object) -> int:
-    number = _as_float(share)
+    number = float_of(share)
     return int(number * 1000.0) if 0.0 <= number <= 1.0 else -1

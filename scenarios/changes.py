@@ -46,7 +46,9 @@ def settings_of(loaded: LoadedScenario, settings: Iterable[Mapping[str, Value]])
         keys_set = list(values)
         for path, value in values.items():
             _put(document, path, value, str(loaded.path))
-        yield parse_scenario(document.as_string(), loaded.path.name, loaded.base, shown_as=str(loaded.path))
+        yield parse_scenario(
+            document.as_string(), loaded.path.name, loaded.base, shown_as=str(loaded.path), trust_law=loaded.trust_law
+        )
 
 
 def value_at(loaded: LoadedScenario, path: str) -> object:

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from thenar.controller import registry
-from thenar.controller.law_file import load_law_file
 from thenar.controller.registry import LawSettings
 from thenar.plant_models.fitted_people import FittedPerson
 from thenar.plant_models.settings import Estimator, Population, Wearer
@@ -52,7 +51,7 @@ class LoadedScenario:
     `path`: the file (it need not exist for a text); `base`: folder that names in it are relative to; `text`: the file's
     text; `sha256`: of its UTF-8 bytes; `profile`: the limits it names; `files`: each file it names, once
     per place; `recordings`: the traces among them by name and column; `fitted`: the fitted files among them; `people`:
-    whom the population is drawn around.
+    whom the population is drawn around; `trust_law`: a law of the user's own runs inside the process that asks it.
     """
 
     scenario: Scenario
@@ -65,6 +64,7 @@ class LoadedScenario:
     recordings: dict[tuple[str, str], Recording]
     fitted: tuple[Included, ...] = ()
     people: tuple[FittedPerson, ...] = ()
+    trust_law: bool = False
 
     def target_recording(self) -> Recording | None:
         """The trace that the target follows, None when the target isn't recorded."""
@@ -75,21 +75,27 @@ class LoadedScenario:
         return self.recordings[wearer.recording, WEARER_COLUMN] if wearer.recording else None
 
 
-def load_scenario(path: Path | str, check_law: bool = False) -> LoadedScenario:
+def load_scenario(path: Path | str, check_law: bool = False, trust_law: bool = False) -> LoadedScenario:
     """The scenario in a TOML file. Raises InputError that tells of everything that is wrong with it.
 
-    `check_law`: also load a law that the user brings and check its settings. This RUNS the user's file.
+    `check_law`: also load a law that the user brings and check its settings. This RUNS the user's file. `trust_law`:
+    from here on a user's law runs inside the process that asks it, and not in one of its own.
     """
     path = Path(path)
-    return parse_scenario(toml_text(path), path.name, path.parent, check_law, str(path))
+    return parse_scenario(toml_text(path), path.name, path.parent, check_law, str(path), trust_law)
 
 
 def parse_scenario(
-    text: str, name: str, base: Path, check_law: bool = False, shown_as: str | None = None
+    text: str,
+    name: str,
+    base: Path,
+    check_law: bool = False,
+    shown_as: str | None = None,
+    trust_law: bool = False,
 ) -> LoadedScenario:
     """The scenario in a text. `name`: its file name, `base`: the folder that names in it are relative to.
 
-    `check_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
+    `check_law`, `trust_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
     """
     file = name if shown_as is None else shown_as
     data = table_in(text, file)
@@ -102,7 +108,7 @@ def parse_scenario(
     people = fitted_people(pieces.get("population"), place)
     files, recordings = _named_files(pieces, base, file, problems)
     profile, profile_files = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
-    _check_law(pieces.get("law"), base, file, check_law, problems)
+    _check_law(pieces.get("law"), base, file, check_law, trust_law, problems)
     scenario = checked(Scenario, _whole(data, pieces), file, "", problems)
     if scenario is not None and not problems:
         problems.extend(fit_problems(scenario, _recorded_target(scenario.target, recordings), file))
@@ -111,7 +117,9 @@ def parse_scenario(
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     fitted = tuple(place.included)
     files = [*files, *profile_files, *(one.file for one in fitted)]
-    return LoadedScenario(scenario, base / name, base, text, digest, profile, tuple(files), recordings, fitted, people)
+    return LoadedScenario(
+        scenario, base / name, base, text, digest, profile, tuple(files), recordings, fitted, people, trust_law
+    )
 
 
 def _check_version(data: Table, file: str, problems: list[Problem]) -> None:
@@ -265,17 +273,16 @@ def _profile(
         return None, files
 
 
-def _check_law(law: LawSettings | None, base: Path, file: str, run_it: bool, problems: list[Problem]) -> None:
+def _check_law(
+    law: LawSettings | None, base: Path, file: str, run_it: bool, trusted: bool, problems: list[Problem]
+) -> None:
     """What is wrong with the law: without running foreign code, or with `run_it` by loading whatever is named."""
     if law is None:
         return
     try:
         registry.check_law(law, file)
-        if run_it and law.name is not None:
-            registry.law_settings(registry.law_class(law.name, file), law.settings, file)
-        elif run_it and (base / str(law.file)).is_file():
-            found = load_law_file(base / str(law.file), str(law.class_name))
-            registry.law_settings(found, law.settings, file)
+        if run_it and (law.name is not None or (base / str(law.file)).is_file()):
+            registry.stated(law, base, file, trusted=trusted)
     except InputError as error:
         problems.extend(placed(error, ""))
 

@@ -20,13 +20,15 @@ def find_scenario(typed: str) -> Path:
     return gallery_file(typed)
 
 
-def load_typed(typed: str) -> LoadedScenario:
+def load_typed(typed: str, trust_law: bool = False) -> LoadedScenario:
     """The scenario meant by `typed`, its law loaded and checked too (a user's law file is RUN). Raises InputError.
+
+    `trust_law`: a law of the user's own runs inside this process.
 
     The measures of a study are checked here: the scenario file itself knows nothing of reports.
     """
     path = find_scenario(typed)
-    loaded = load_scenario(path, check_law=True)
+    loaded = load_scenario(path, check_law=True, trust_law=trust_law)
     if loaded.scenario.study is not None:
         from thenar.report.measure_names import measure_problems
 

@@ -11,14 +11,14 @@ from typing import Any, Final
 
 from numpy.typing import NDArray
 
-from thenar.controller.registry import build_law
+from thenar.controller.registry import OWN_PROCESS, where_runs
 from thenar.controller.stepped import NotCompiledError, StepAt, SteppedLaw, step_at
 from thenar.engine.desk import Desk, lay_desk
 from thenar.engine.happenings import told
 from thenar.engine.loop import course, room_for_law, run_loop, timetable
 from thenar.engine.records import as_result
 from thenar.engine.result import TrialResult
-from thenar.engine.trial import Trial
+from thenar.engine.trial import Trial, law_of
 
 _WRITTEN: Final = (
     "live", "body_state", "wearer_state", "memory", "admitted", "gate_out", "counts", "asked", "senses",
@@ -36,8 +36,10 @@ class _NoLaw(SteppedLaw):
 
 def law_step_of(trial: Trial) -> StepAt:
     """The step of a trial's law, built afresh. Raises NotCompiledError, and InputError as `build_law` does."""
-    law = build_law(trial.law, trial.calibration, trial.law_base) if trial.stimulated else _NoLaw(())
-    return step_at(law)
+    if trial.stimulated and where_runs(trial.law, trial.trust_law) == OWN_PROCESS:
+        name = trial.law.class_name or trial.law.name
+        raise NotCompiledError(f"{name} runs in a process of its own; with --trust-law it may run compiled in this one")
+    return step_at(law_of(trial) if trial.stimulated else _NoLaw(()))
 
 
 def state_of(desk: Desk) -> list[NDArray[Any]]:

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from thenar.controller.law import AT_REST, Law
 from thenar.controller.stepped import SteppedLaw
-from thenar.engine.asking import WALL_LIMIT_S, Answer, answer_of, watched_answer
+from thenar.controller.law_process import AwayLaw
+from thenar.engine import asking
+from thenar.engine.asking import Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk
 from thenar.engine.happenings import told
 from thenar.engine.rows import fault_instant, look_packed, tick_instant
@@ -55,6 +57,7 @@ class Loop:
         self._happened = 0
         self._law_faults = 0
         self._asked_before = False
+        self._gone: Answer | None = None
 
     def tick(self, t_us: int) -> tuple[int, int] | None:
         """One control tick at `t_us` us. Returns when each channel may fire next (us, -1 for nothing to do).
@@ -103,7 +106,9 @@ class Loop:
         before = self._law
         if isinstance(law, SteppedLaw) and isinstance(before, SteppedLaw) and type(law) is type(before):
             law.memory[:] = before.memory
-        self._law = law
+        if isinstance(before, AwayLaw):
+            before.close()
+        self._law, self._gone = law, None
 
     def _answer(self, t_us: int) -> Answer:
         """The law's answer; a latched loop asks for nothing, a stalled law says nothing."""
@@ -111,14 +116,33 @@ class Loop:
             return _NOT_ASKED
         if trip_cause(self._desk.memory) != 0:
             return Answer(AT_REST, LAW_FINE, "")
+        if self._gone is not None:
+            return self._gone
         look_packed(self._desk.live, self._desk.admitted, t_us, self._seen)
         observation = observation_of(self._seen.tolist())
-        limit_s = WALL_LIMIT_S if self._asked_before else LONGEST_START_S
+        limit_s = self._limit_s()
         self._asked_before = True
         answer = (watched_answer if self.watched else answer_of)(self._law, observation, limit_s)
+        if answer.fault == LAW_LATE and self.timekeeper is None and isinstance(self._law, AwayLaw):
+            what = f"{answer.what}; the law is not asked again in this trial"
+            self._law.give_up(what)
+            answer = answer._replace(what=what, last=True)
         if answer.fault != LAW_FINE:
             self._note_law_fault(t_us, answer)
+        if answer.last:
+            self._gone = answer
         return answer
+
+    def _limit_s(self) -> float:
+        """How long the law may take by the wall clock: the first time it may compile itself."""
+        if not self._asked_before:
+            return LONGEST_START_S
+        return asking.GIVEN_UP_AFTER_S if self.timekeeper is None else asking.WALL_LIMIT_S
+
+    def close(self) -> None:
+        """After the trial: a law in a process of its own makes room for the next."""
+        if isinstance(self._law, AwayLaw):
+            self._law.close()
 
     def _note_law_fault(self, t_us: int, answer: Answer) -> None:
         self._law_faults += 1

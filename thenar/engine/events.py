@@ -15,7 +15,7 @@ import simpy
 from numpy.typing import NDArray
 from simpy.events import Event
 
-from thenar.controller.registry import build_law, is_built_in
+from thenar.controller.registry import TRUSTED, where_runs
 from thenar.engine.control import Loop
 from thenar.engine.desk import Desk, lay_desk
 from thenar.engine.happenings import FAULT, NOTED_TARGETS, TARGET, told
@@ -23,7 +23,7 @@ from thenar.engine.instants import strike, take_arrival, take_sample, wearer_tic
 from thenar.engine.records import as_result
 from thenar.engine.result import TrialResult
 from thenar.engine.rows import pulse_instant, trace_row
-from thenar.engine.trial import Trial
+from thenar.engine.trial import Trial, law_of
 from thenar.plant_models.estimator import DROPPED
 from thenar.shared.foreign import overrun_watch
 from thenar.shared.signals import AGONIST, ANTAGONIST
@@ -59,23 +59,31 @@ class EventTrial:
         self.occurrences: list[dict[str, object]] = []
         self.loop: Loop | None = None
         if trial.stimulated:
-            law = build_law(trial.law, trial.calibration, trial.law_base) if law is None else law
+            law = law_of(trial) if law is None else law
             self.loop = Loop(trial, self.desk, law, self.note)
         self._due_us = [-1, -1]
         self._begin()
 
     def run(self) -> TrialResult:
         """Run to the end and hand over what was recorded."""
-        with self.law_watched():
-            self.env.run()
+        try:
+            with self.law_watched():
+                self.env.run()
+        finally:
+            self.close()
         return self.result()
+
+    def close(self) -> None:
+        """Let go of the law."""
+        if self.loop is not None:
+            self.loop.close()
 
     @contextmanager
     def law_watched(self) -> Iterator[None]:
         """While open, a law that is not ours is interrupted when it overruns, where that is possible."""
         with overrun_watch() as possible:
             if self.loop is not None:
-                self.loop.watched = possible and not is_built_in(self.trial.law.name or "")
+                self.loop.watched = possible and where_runs(self.trial.law, self.trial.trust_law) == TRUSTED
             yield
 
     def result(self) -> TrialResult:

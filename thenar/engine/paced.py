@@ -181,10 +181,13 @@ class PacedTrial:
 
     def run(self) -> TrialResult:
         """Run to the end, waiting on the clock, and hand over what was recorded."""
-        with self.running.law_watched():
-            while (t_us := self.next_us()) is not None:
-                self.clock.wait_until(self.deadline_s(t_us))
-                self.instant()
+        try:
+            with self.running.law_watched():
+                while (t_us := self.next_us()) is not None:
+                    self.clock.wait_until(self.deadline_s(t_us))
+                    self.instant()
+        finally:
+            self.running.close()
         return self.running.result()
 
     def next_us(self) -> int | None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.controller.registry import LawSettings
+from thenar.controller.law import Law
+from thenar.controller.law_process import AwayLaw
+from thenar.controller.registry import LawSettings, build_law
 from thenar.engine.result import TrialLabel
 from thenar.plant_models.calibration import calibrate
 from thenar.plant_models.population import draw_wearers, drawn_wearer
@@ -34,7 +37,7 @@ class Trial:
 
     `target_us`, `target_N`: change points, shape (n,). `recorded_N`: own force to play back at wearer
     ticks, shape (ticks,), empty for a wearer who makes it. `calibration`: zeros when none
-    is on file. Two conditions of one wearer and repeat meet the same noise, because streams are named by
+    is on file. `trust_law`: a law of the user's own runs inside this process. Two conditions of one wearer and repeat meet the same noise, because streams are named by
     seed, wearer and repeat alone.
     """
 
@@ -47,6 +50,7 @@ class Trial:
     handling: Handling
     law: LawSettings
     law_base: Path
+    trust_law: bool
     profile: LimitProfile
     calibration: Calibration
     screening: ScreeningOnFile | None
@@ -85,6 +89,22 @@ class Trial:
     def wearer_ticks(self) -> int:
         """Number of wearer ticks, the one at the end included."""
         return self.duration_us // self.clock.wearer_us + 1
+
+
+def law_of(trial: Trial, file: str = "law") -> Law:
+    """A fresh law for a trial. `file`: where its table stands, for errors. Raises InputError as `build_law` does."""
+    return build_law(trial.law, trial.calibration, trial.law_base, file, trusted=trial.trust_law)
+
+
+@contextmanager
+def open_law(trial: Trial, file: str = "law") -> Iterator[Law]:
+    """As `law_of`, for one purpose: one in a process of its own makes room for the next at the end."""
+    law = law_of(trial, file)
+    try:
+        yield law
+    finally:
+        if isinstance(law, AwayLaw):
+            law.close()
 
 
 def wearers_in(loaded: LoadedScenario, seed: int) -> tuple[Wearer, ...]:
@@ -141,6 +161,7 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
             handling=scenario.handling,
             law=scenario.law,
             law_base=loaded.base,
+            trust_law=loaded.trust_law,
             profile=loaded.profile,
             calibration=calibration,
             screening=scenario.screening_of(number),

@@ -77,7 +77,7 @@ from typing import Any, Final, Self
 
 from thenar.live.session_about import about
 from thenar.live.session_compare import Comparer, Pair
-from thenar.live.session_controls import Setting, controls_of, law_model, moved
+from thenar.live.session_controls import Setting, controls_of, moved
 from thenar.live.session_lane import Lane, Said
 from thenar.live.session_loop import MOST_ROUNDS, STOP, Beginning, Order, run_loop, trial_of
 from thenar.live.session_messages import (
@@ -164,8 +164,7 @@ class LiveSession:
 
     def __init__(self, beginning: Beginning, folder: Path) -> None:
         self._beginning, self._folder = beginning, folder
-        self._law = law_model(beginning.loaded)
-        self._controls = controls_of(beginning.loaded, self._law, beginning.wearer)
+        self._controls = controls_of(beginning.loaded, beginning.wearer)
         self._setting = Setting(beginning.loaded, {})
         self._kept: Setting | None = None
         self._repeat = beginning.repeat
@@ -308,7 +307,7 @@ class LiveSession:
 
     def _set(self, asked: Set) -> None:
         values = {**self._setting.values, asked.key: asked.value}
-        setting = moved(self._beginning.loaded, self._controls, values, self._law)
+        setting = moved(self._beginning.loaded, self._controls, values)
         self._order(Order("set", asked.ref, (asked.key, asked.value, setting.loaded.scenario)))
         self._setting = setting
 

@@ -7,7 +7,8 @@ from typing import Any, Final, get_args
 
 from thenar.caution import SHORT
 from thenar.engine.trial import Trial, wearer_in
-from thenar.live.session_controls import Control, stated_bounds, unit_of
+from thenar.controller.registry import stated_bounds
+from thenar.live.session_controls import Control, unit_of
 from thenar.live.session_lane import Said
 from thenar.live.session_loop import Beginning
 from thenar.live.session_messages import FASTEST, LIVE_FAULTS, SLOWEST

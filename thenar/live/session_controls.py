@@ -10,11 +10,9 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any, Final, NamedTuple
 
-from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from thenar.controller.law_file import load_law_file
-from thenar.controller.registry import law_class, law_settings
+from thenar.controller.registry import stated, stated_bounds
 from thenar.live.session_messages import RefusedError
 from thenar.plant_models.settings import Cue, Estimator
 from thenar.scenarios.changes import Value, text_with, value_at
@@ -55,21 +53,12 @@ class Setting(NamedTuple):
     values: dict[str, float]
 
 
-def law_model(loaded: LoadedScenario) -> Any:
-    """The class of the scenario's law. RUNS the user's file where it names one. Raises InputError."""
-    law = loaded.scenario.law
-    if law.name is not None:
-        return law_class(law.name)
-    return load_law_file(loaded.base / str(law.file), str(law.class_name))
-
-
-def controls_of(loaded: LoadedScenario, law: Any, wearer: int) -> tuple[Control, ...]:
-    """The controls of a scenario. `law`: from `law_model`; `wearer`: number of the one at the bench, from 0."""
-    table = loaded.scenario.law.settings
-    settings = law_settings(law, table, str(loaded.path))
+def controls_of(loaded: LoadedScenario, wearer: int) -> tuple[Control, ...]:
+    """The controls of a scenario. RUNS a user's law. `wearer`: number of the one at the bench, from 0."""
+    found = stated(loaded.scenario.law, loaded.base, str(loaded.path), trusted=loaded.trust_law)
     controls = [
-        control for control in _law_controls(settings, LAW)
-        if control.key == LAW or _settable(law, table, control)
+        control for control in _law_controls(found.values, found.fields, LAW)
+        if control.key == LAW or _settable(loaded, control)
     ]  # fmt: skip
     estimator = loaded.scenario.estimator
     for name, bench in _BENCH.items():
@@ -86,7 +75,7 @@ def controls_of(loaded: LoadedScenario, law: Any, wearer: int) -> tuple[Control,
     return tuple(controls)
 
 
-def moved(original: LoadedScenario, controls: tuple[Control, ...], values: Mapping[str, float], law: Any) -> Setting:
+def moved(original: LoadedScenario, controls: tuple[Control, ...], values: Mapping[str, float]) -> Setting:
     """`original` with its controls at `values`. Raises RefusedError on a key or a value that can't be."""
     known = {control.key: control for control in controls}
     for key, value in values.items():
@@ -97,8 +86,9 @@ def moved(original: LoadedScenario, controls: tuple[Control, ...], values: Mappi
             raise RefusedError(f"{key}: {value:g} is outside {control.low:g} to {control.high:g} {control.unit}")
     try:
         text = text_with(original.text, written(original, values), str(original.path))
-        loaded = parse_scenario(text, original.path.name, original.base, shown_as=str(original.path))
-        law_settings(law, loaded.scenario.law.settings, str(original.path))
+        name, shown_as, trusted = original.path.name, str(original.path), original.trust_law
+        loaded = parse_scenario(text, name, original.base, shown_as=shown_as, trust_law=trusted)
+        stated(loaded.scenario.law, original.base, shown_as, trusted=trusted)
     except InputError as error:
         raise RefusedError(" ".join(str(error).split())) from None
     return Setting(loaded, dict(values))
@@ -144,22 +134,20 @@ def unit_of(name: str) -> str:
     return parts[-1] if parts[-1] in _UNITS else "1"
 
 
-def _law_controls(settings: Any, at: str) -> Iterator[Control]:
+def _law_controls(values: Mapping[str, Any], fields: Mapping[str, Any] | None, at: str) -> Iterator[Control]:
     """A control per number in a law's settings; a plain table knows no bounds but its own numbers."""
-    if isinstance(settings, BaseModel):
-        fields: dict[str, FieldInfo | None] = {**type(settings).model_fields}
-        values = {name: getattr(settings, name) for name in fields}
-    elif isinstance(settings, dict):
-        values, fields = settings, dict.fromkeys(settings)
-    else:
-        return
     for name, value in values.items():
-        key, field = f"{at}.{name}", fields[name]
-        if isinstance(value, (BaseModel, dict)):
-            yield from _law_controls(value, key)
+        key, field = f"{at}.{name}", (fields or {}).get(name, {})
+        if isinstance(value, dict):
+            yield from _law_controls(value, field.get("fields"), key)
         elif isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
-            low, high = _bounds(field, float(value))
-            yield _control(key, None if field is None else field.description, low, high, float(value), "law")
+            low, high = field.get("low"), field.get("high")
+            stands = (
+                -math.inf if low is None else float(low), math.inf if high is None else float(high),
+                field.get("above") is True, field.get("below") is True,
+            )  # fmt: skip
+            low, high = _reach(stands, float(value), field.get("default"))
+            yield _control(key, field.get("description"), low, high, float(value), "law")
 
 
 def _control(key: str, label: str | None, low: float, high: float, value: float, group: str) -> Control:
@@ -167,25 +155,15 @@ def _control(key: str, label: str | None, low: float, high: float, value: float,
     return Control(key, label or name, unit_of(name), low, high, _step(low, high), value, group)
 
 
-def stated_bounds(field: FieldInfo | None) -> tuple[float, float, bool, bool]:
-    """A field's own bounds, infinite where it has none, and whether the lower and the upper are themselves left out."""
-    low, high, above, below = -math.inf, math.inf, False, False
-    for one in () if field is None else field.metadata:
-        # Whatever kind of bound it is: pydantic keeps them as objects with one attribute of these names.
-        for name in ("ge", "gt"):
-            if (found := getattr(one, name, None)) is not None:
-                low, above = float(found), name == "gt"
-        for name in ("le", "lt"):
-            if (found := getattr(one, name, None)) is not None:
-                high, below = float(found), name == "lt"
-    return low, high, above, below
-
-
-def _bounds(field: FieldInfo | None, value: float) -> tuple[float, float]:
+def _bounds(field: FieldInfo, value: float) -> tuple[float, float]:
     """A field's own bounds; where it has none, four times the value or the default."""
-    low, high, above, below = stated_bounds(field)
-    default = field.default if field is not None and isinstance(field.default, (int, float)) else 0.0
-    reach = _round_up(4.0 * max(abs(value), abs(float(default)))) or 1.0
+    return _reach(stated_bounds(field), value, field.default)
+
+
+def _reach(stands: tuple[float, float, bool, bool], value: float, default: object) -> tuple[float, float]:
+    low, high, above, below = stands
+    usual = float(default) if isinstance(default, (int, float)) else 0.0
+    reach = _round_up(4.0 * max(abs(value), abs(usual))) or 1.0
     high = max(low, 0.0) + reach if math.isinf(high) else high
     low = min(0.0, high, -reach if value < 0.0 else 0.0) if math.isinf(low) else low
     step = _step(low, high)
@@ -197,9 +175,10 @@ def _within(field: FieldInfo, bench: tuple[float, float], value: float) -> tuple
     return bench if bench[0] <= value <= bench[1] else _bounds(field, value)
 
 
-def _settable(law: Any, table: Mapping[str, Any], control: Control) -> bool:
+def _settable(loaded: LoadedScenario, control: Control) -> bool:
     """Whether the law takes that number at all: some exclude one another."""
-    trial: dict[str, Any] = dict(table)
+    law = loaded.scenario.law
+    trial: dict[str, Any] = dict(law.settings)
     at = trial
     *above, last = control.key.removeprefix(f"{LAW}.").split(".")
     for part in above:
@@ -207,7 +186,7 @@ def _settable(law: Any, table: Mapping[str, Any], control: Control) -> bool:
         at = at[part]
     at[last] = control.value
     try:
-        law_settings(law, trial, "law")
+        stated(law.model_copy(update={"settings": trial}), loaded.base, "law", trusted=loaded.trust_law)
     except InputError:
         return False
     return True

@@ -24,11 +24,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from thenar.controller.law import Law
-from thenar.controller.registry import LawSettings, build_law, is_built_in
+from thenar.controller.registry import TRUSTED, LawSettings, is_built_in, where_runs
 from thenar.engine.desk import TRACE_FLOATS
 from thenar.engine.events import EventTrial
 from thenar.engine.paced import Lateness, PacedTrial, WallClock, spare_from_collection, stand_apart, undisturbed
-from thenar.engine.trial import Trial, trials_of_wearer, wearer_in
+from thenar.engine.trial import Trial, law_of, trials_of_wearer, wearer_in
 from thenar.live.session_lane import Lane, Said
 from thenar.live.session_messages import RefusedError
 from thenar.live.session_trial import LiveTrial, Setting, stop_fault
@@ -152,7 +152,7 @@ class Bench:
         self._warm_up()
         spare_from_collection()
         with overrun_watch() as possible:
-            self._watched = possible and not is_built_in(self._loaded.scenario.law.name or "")
+            self._watched = possible and where_runs(self._loaded.scenario.law, self._loaded.trust_law) == TRUSTED
             self._begin("begin")
             while True:
                 self._live()
@@ -191,12 +191,13 @@ class Bench:
         """Begin a round from what is set now."""
         if self._round >= 0:
             self._send_rows(time.perf_counter())
+            self._running.close()
             del self._running, self._paced
             gc.collect()  # a trial holds itself in circles, and it is large
         self._repeat = (self._repeat if repeat is None else repeat) % MOST_ROUNDS
         self._built = None
         trial = trial_of(self._loaded, self._seed, self._wearer, self._repeat, self._condition)
-        law = build_law(trial.law, trial.calibration, trial.law_base)
+        law = law_of(trial)
         self._round += 1
         self._running = running = LiveTrial(trial, law)
         if running.loop is not None:
@@ -269,7 +270,7 @@ class Bench:
 
         def build() -> None:
             try:
-                built = build_law(law, trial.calibration, trial.law_base)
+                built = law_of(replace(trial, law=law))
             except InputError as error:
                 why = " ".join(str(error).split())
                 self._lane.put({"is": "refused", "ref": order.ref, "message": {"do": "set"}, "why": why})

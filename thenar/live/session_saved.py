@@ -38,7 +38,7 @@ def save(setting: Setting, place: Place, folder: Path, name: str, done: Sequence
         raise RefusedError(f"name: there is a {file.name} or {beside.name} already, allowed: a name not yet taken")
     try:
         text = saved_text(setting.loaded, place, folder)
-        loaded = parse_scenario(text, file.name, folder)
+        loaded = parse_scenario(text, file.name, folder, trust_law=setting.loaded.trust_law)
     except InputError as error:
         raise RefusedError(" ".join(str(error).split())) from None
     trial = trial_of(loaded, place.seed, place.wearer, place.repeat, place.condition)

@@ -13,8 +13,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from thenar.controller.law_file import load_law_file
-from thenar.controller.registry import law_class, law_settings
+from thenar.controller.registry import stated
 from thenar.scenarios.changes import Value, value_at
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem, shown
@@ -112,14 +111,10 @@ def held_at(loaded: LoadedScenario, key: str) -> object:
     if not key.startswith(_SETTINGS):
         return value_at(loaded, key)
     law = loaded.scenario.law
-    if law.name is not None:
-        found = law_class(law.name, str(loaded.path))
-    else:
-        found = load_law_file(loaded.base / str(law.file), str(law.class_name))
-    if not hasattr(found, "Settings"):
+    found = stated(law, loaded.base, str(loaded.path), trusted=loaded.trust_law)
+    if found.fields is None:
         return law.settings.get(key.removeprefix(_SETTINGS))
-    known = law_settings(found, law.settings, str(loaded.path)).model_dump(by_alias=True)
-    whole = loaded.scenario.model_copy(update={"law": law.model_copy(update={"settings": known})})
+    whole = loaded.scenario.model_copy(update={"law": law.model_copy(update={"settings": found.values})})
     return value_at(replace(loaded, scenario=whole), key)
 
 

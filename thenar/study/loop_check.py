@@ -24,9 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.law import AT_REST, Law
-from thenar.controller.registry import build_law
 from thenar.engine.events import EventTrial
-from thenar.engine.trial import Trial
+from thenar.engine.trial import Trial, open_law
 from thenar.plant_models.settings import Handling, Noise, Production, Wearer
 from thenar.safety.bounds import CHANNEL
 from thenar.safety.invented import CLEAR
@@ -145,12 +144,12 @@ def simulated(trial: Trial, found: WearerMargins, factor: float, file: str) -> S
     open_s = OPEN_WHEN_SEEING_S if _sees(trial) else OPEN_S
     close_us = us_from_s(open_s)
     bench = bench_trial(trial, point, us_from_s(open_s + PERIODS * period_s))
-    law = build_law(trial.law, trial.calibration, trial.law_base, file)
     whole = factor * found.margins.gain
     knock_N = (KNOCK_BELOW if factor < 1.0 else KNOCK_ABOVE) * point.room_N
-    about = AboutPoint(law, point, whole, close_us, (knock_N, us_from_s(0.5 * period_s)))
-    running = EventTrial(bench, law=about)
-    result = running.run()
+    with open_law(trial, file) as law:
+        about = AboutPoint(law, point, whole, close_us, (knock_N, us_from_s(0.5 * period_s)))
+        running = EventTrial(bench, law=about)
+        result = running.run()
     sampled_s = (running.desk.plan.sampled_us - close_us) / US_PER_S
     readings_N = running.desk.readings[:, 0]
     band_N = (JUDGED[0] * point.room_N / whole, JUDGED[1] * point.room_N / whole)

@@ -24,9 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.law import Law
-from thenar.controller.registry import build_law
 from thenar.engine.events import EventTrial
-from thenar.engine.trial import Trial
+from thenar.engine.trial import Trial, law_of
 from thenar.plant_models.estimator import plan_readings
 from thenar.plant_models.settings import Channel
 from thenar.safety.limits import ChannelLimits
@@ -106,8 +105,8 @@ def cycles_of(
 
 def predicted(trial: Trial, level_N: float, file: str) -> WearerCycle:
     """The cycle of one wearer's law around the linear body."""
-    law = build_law(trial.law, trial.calibration, trial.law_base, file)
-    own_N = own_force_N(trial, build_law(trial.law, trial.calibration, trial.law_base, file), level_N)
+    law = law_of(trial, file)
+    own_N = own_force_N(trial, law_of(trial, file), level_N)
     body = _LinearBody(trial, own_N)
     plan = plan_readings(quiet_placement(trial.estimator), us_from_s(RUN_S), trial.seed, 0, 0)
     arrivals = sorted(zip(plan.arrives_us.tolist(), plan.sampled_us.tolist(), strict=True), reverse=True)

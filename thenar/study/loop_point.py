@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.law import Law
+from thenar.controller.law_process import AwayLaw
 from thenar.controller.stepped import SteppedLaw
 from thenar.engine.asking import answer_of
 from thenar.plant_models.electrode import delivered_mA, electrode_params
@@ -109,7 +110,8 @@ def refuse_memory(law: Law, level_N: float, reading_N: float, file: str) -> None
     errors = np.linspace(-level_N, level_N, 9).tolist()
     there = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[0], file) for error in errors]
     back = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[1], file) for error in reversed(errors)]
-    if there != back[::-1] or (isinstance(law, SteppedLaw) and law.memory.size):
+    remembers = law.remembers if isinstance(law, AwayLaw) else isinstance(law, SteppedLaw) and law.memory.size > 0
+    if there != back[::-1] or remembers:
         allowed = "a law whose answer follows from target and estimate alone; thenar run shows what this one does"
         raise InputError([Problem(file, "law", "a law that remembers: it has no slope", allowed)])
 

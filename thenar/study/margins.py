@@ -24,8 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.margins import Margins, direct_margins, loop_margins
-from thenar.controller.registry import build_law, is_built_in, law_class
-from thenar.engine.trial import Trial, plan_trials
+from thenar.controller.registry import is_built_in, law_class
+from thenar.engine.trial import Trial, open_law, plan_trials
 from thenar.plant_models.settings import Channel
 from thenar.safety.edge import period_us as whole_period_us
 from thenar.safety.limits import ChannelLimits
@@ -182,15 +182,15 @@ def open_loops(trial: Trial, level_N: float, file: str) -> Iterator[OpenLoop]:
     if trial.law.name == RELAY:
         allowed = "a law with a slope; of this one `thenar margins` gives the limit cycle"
         raise InputError([Problem(file, "law.name", f"{RELAY}: it switches, so it has no margins", allowed)])
-    law = build_law(trial.law, trial.calibration, trial.law_base, file)
     limits = trial.limits()
     sensor = sensor_at(trial.estimator, level_N)
-    refuse_memory(law, level_N, sensor[0], file)
-    for channel, bounds in ((AGONIST, limits.agonist), (ANTAGONIST, limits.antagonist)):
-        stands = partial(admitted, bounds)
-        point = steepest_point(law, trial.wearer, channel, level_N, sensor, steady_per_share_N, stands, file)
-        if point is not None and point.sensor > 0.0:
-            yield linearised(trial, point)
+    with open_law(trial, file) as law:
+        refuse_memory(law, level_N, sensor[0], file)
+        for channel, bounds in ((AGONIST, limits.agonist), (ANTAGONIST, limits.antagonist)):
+            stands = partial(admitted, bounds)
+            point = steepest_point(law, trial.wearer, channel, level_N, sensor, steady_per_share_N, stands, file)
+            if point is not None and point.sensor > 0.0:
+                yield linearised(trial, point)
 
 
 def admitted(bounds: ChannelLimits, stimulus: Stimulus) -> bool:

@@ -11,8 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
-from thenar.controller.law_file import load_law_file
-from thenar.controller.registry import LawSettings, is_built_in, law_class, law_settings
+from thenar.controller.registry import LawSettings, is_built_in, stated
 from thenar.engine.trial import Trial, trials_of_wearer, wearer_in
 from thenar.plant_models.settings import Wearer
 from thenar.safety.profile import LimitProfile
@@ -77,8 +76,7 @@ class SweepPlan:
         self.files: dict[str, str] = {}
         self._groups: dict[int, _Group] = {}
         first_with: dict[tuple[object, ...], int] = {}
-        check_law = _LawCheck()
-        for number, found in enumerate(_checked(loaded, values, check_law)):
+        for number, found in enumerate(_checked(loaded, values)):
             self._note_files(found.files)
             beside_the_law = tuple(item for item in values[number].items() if not item[0].startswith(LAW))
             group = first_with.setdefault(beside_the_law, number)
@@ -173,13 +171,13 @@ def _cells_of(group: _Group, wearer: int, repeat: int) -> Iterator[tuple[Planned
                 yield member, place, first + place
 
 
-def _checked(loaded: LoadedScenario, values: Sequence[Setting], check: _LawCheck) -> Iterator[LoadedScenario]:
+def _checked(loaded: LoadedScenario, values: Sequence[Setting]) -> Iterator[LoadedScenario]:
     """Each setting's scenario. Raises InputError that names the setting at fault."""
     found = settings_of(loaded, values)
     for number, setting in enumerate(values, 1):
         try:
             scenario = next(found)
-            check.check(scenario)
+            _check_law(scenario)
         except InputError as error:
             told = ", ".join(f"{key}={value}" for key, value in setting.items())
             where = f" (in setting {number} of {len(values)}: {told})"
@@ -187,25 +185,11 @@ def _checked(loaded: LoadedScenario, values: Sequence[Setting], check: _LawCheck
         yield scenario
 
 
-class _LawCheck:
-    """Checks the settings of laws that others bring; each is loaded once (a user's file is RUN)."""
-
-    def __init__(self) -> None:
-        self._found: dict[tuple[str | None, str | None, str | None], object] = {}
-
-    def check(self, loaded: LoadedScenario) -> None:
-        """Raise InputError when the scenario's law can't be loaded or doesn't take its settings."""
-        law = loaded.scenario.law
-        if law.name is not None and is_built_in(law.name):
-            return
-        named = (law.name, law.file, law.class_name)
-        if named not in self._found:
-            self._found[named] = (
-                law_class(law.name, str(loaded.path))
-                if law.name is not None
-                else load_law_file(loaded.base / str(law.file), str(law.class_name))
-            )
-        law_settings(self._found[named], law.settings, str(loaded.path))  # type: ignore[arg-type]
+def _check_law(loaded: LoadedScenario) -> None:
+    """Raise InputError when a law that others bring can't be loaded or doesn't take its settings (it is RUN)."""
+    law = loaded.scenario.law
+    if not is_built_in(law.name or ""):
+        stated(law, loaded.base, str(loaded.path), trusted=loaded.trust_law)
 
 
 def _planned(number: int, values: Setting, group: int, found: LoadedScenario) -> PlannedSetting:

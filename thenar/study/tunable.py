@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from pydantic import BaseModel
-
-from thenar.controller.law_file import load_law_file
-from thenar.controller.registry import law_class, law_settings
+from thenar.controller.registry import stated
 from thenar.scenarios.changes import with_values
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem
@@ -29,13 +26,7 @@ def law_table(loaded: LoadedScenario) -> dict[str, Any]:
 
     Raises InputError when they don't fit the law.
     """
-    spec, file = loaded.scenario.law, str(loaded.path)
-    if spec.name is not None:
-        found = law_class(spec.name, file)
-    else:
-        found = load_law_file(loaded.base / str(spec.file), str(spec.class_name))
-    settings = law_settings(found, spec.settings, file)
-    return settings.model_dump() if isinstance(settings, BaseModel) else dict(settings)
+    return stated(loaded.scenario.law, loaded.base, str(loaded.path), trusted=loaded.trust_law).values
 
 
 def value_now(table: dict[str, Any], key: str) -> object:

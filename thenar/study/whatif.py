@@ -15,11 +15,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.controller.registry import build_law, is_built_in
+from thenar.controller.registry import TRUSTED, where_runs
 from thenar.engine.control import Loop
 from thenar.engine.desk import UNKNOWN_OHM, Desk, lay_desk
 from thenar.engine.rows import pulse_instant
-from thenar.engine.trial import Trial, trials_of_wearer, wearer_in
+from thenar.engine.trial import Trial, law_of, trials_of_wearer, wearer_in
 from thenar.plant_models.estimator import estimator_params, stated_sd_N
 from thenar.plant_models.settings import Handling
 from thenar.safety.decision_log import FIELDS
@@ -94,7 +94,10 @@ def whatif(session: Session, loaded: LoadedScenario, person: Person | None = Non
     """Feed `session` to the law and the interlock of `loaded`. Raises InputError when the scenario has no such loop."""
     trial, notes = _trial(session, loaded, Person() if person is None else person)
     played = _Played(trial, session.readings)
-    played.run()
+    try:
+        played.run()
+    finally:
+        played.close()
     return played.found((*session.notes, *notes, OPERATOR, PADS, REACTION))
 
 
@@ -147,8 +150,7 @@ class _Played:
         self._desk: Desk = lay_desk(trial)
         self._sensor = estimator_params(trial.estimator)
         self._events: list[dict[str, object]] = []
-        law = build_law(trial.law, trial.calibration, trial.law_base)
-        self._loop = Loop(trial, self._desk, law, self._note)
+        self._loop = Loop(trial, self._desk, law_of(trial), self._note)
         self._tick_us = np.arange(0, trial.duration_us + 1, trial.clock.control_us, dtype=np.int64)
         # What is heard matters at a tick alone, so of several between two ticks only the last is told.
         self._heard = np.searchsorted(readings.arrives_us, self._tick_us, side="right") - 1
@@ -161,7 +163,7 @@ class _Played:
         tick_us = [*self._tick_us.tolist(), _FOREVER]
         pulse_us, fault, tick = [NOBODY, NOBODY], 0, 0
         with overrun_watch() as possible:
-            self._loop.watched = possible and not is_built_in(self._trial.law.name or "")
+            self._loop.watched = possible and where_runs(self._trial.law, self._trial.trust_law) == TRUSTED
             while True:
                 t_us = min(fault_us[fault], tick_us[tick], *(due for due in pulse_us if due >= 0))
                 if t_us > self._trial.duration_us:
@@ -177,6 +179,10 @@ class _Played:
                     if due_us == t_us:
                         pulse_us[channel] = self._pulse(channel, t_us)
         self._acted[tick - 1] = self._taken_reasons()
+
+    def close(self) -> None:
+        """Let go of the law."""
+        self._loop.close()
 
     def found(self, notes: tuple[str, ...]) -> WhatIf:
         """What the loop left behind."""
