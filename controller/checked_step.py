@@ -12,7 +12,7 @@ import math
 import traceback
 import types
 from collections.abc import Callable
-from typing import Any, Final, cast
+from typing import Any, Final
 
 import numba
 import numpy as np
@@ -123,7 +123,7 @@ class CheckedStep:
     def _plainly(self, arrays: tuple[NDArray[np.float64], ...]) -> None:
         checked = [array.view(CheckedArray) for array in arrays]
         for name, array in zip(_NAMES, checked, strict=True):
-            cast("CheckedArray", array).name = name
+            array.name = name
         try:
             plain(self._source)(*checked)
         except SlipError as slip:
@@ -136,7 +136,8 @@ def check_all_indices() -> None:
     """From now on whatever this process compiles checks every index, and nothing is taken from a disk cache."""
     numba.config.BOUNDSCHECK = 1
     arrayobj.fix_integer_index = _not_wrapped_round
-    Dispatcher.enable_caching = lambda _self: None
+    dispatcher: Any = Dispatcher
+    dispatcher.enable_caching = lambda _self: None
 
 
 def _not_wrapped_round(context: Any, builder: Any, kind: Any, index: Any, _size: Any) -> Any:

@@ -124,7 +124,7 @@ def _limit_resources() -> None:
 
 def _filter_calls(column: int, architecture: int) -> bool:
     rows = _filter(column, architecture, os.getpid())
-    instructions = (_Instruction * len(rows))(*rows)
+    instructions = (_Instruction * len(rows))(*(_Instruction(*row) for row in rows))
     program = _Program(len(rows), instructions)
     libc = ctypes.CDLL(None, use_errno=True)
     if libc.prctl(_NO_NEW_PRIVILEGES, 1, 0, 0, 0) != 0:

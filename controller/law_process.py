@@ -87,8 +87,8 @@ class LawProcess:
         try:
             with theirs:
                 self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and our own text
-                    command, stdin=theirs, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=_environment(),
-                    close_fds=True, pass_fds=(alive,), process_group=0,
+                    command, stdin=theirs.fileno(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                    env=_environment(), close_fds=True, pass_fds=(alive,), process_group=0,
                 )  # fmt: skip
         finally:
             os.close(alive)
@@ -137,18 +137,16 @@ class LawProcess:
             self._gone("")
 
     def _answer(self, until_s: float) -> tuple[bytes, bytes]:
-        while True:
-            if len(self._buffer) >= HEAD.size:
-                kind, length, number = HEAD.unpack_from(self._buffer)
-                if kind not in _LONGEST or number != self._number or length > _LONGEST[kind]:
-                    self._gone("sent what is no answer")
-                if len(self._buffer) >= HEAD.size + length:
-                    break
+        while len(self._buffer) < HEAD.size:
             self._receive(until_s)
-        content, rest = self._buffer[HEAD.size : HEAD.size + length], self._buffer[HEAD.size + length :]
-        self._buffer = b""
-        if rest:
+        kind, length, number = HEAD.unpack_from(self._buffer)
+        if kind not in _LONGEST or number != self._number or length > _LONGEST[kind]:
+            self._gone("sent what is no answer")
+        while len(self._buffer) < HEAD.size + length:
+            self._receive(until_s)
+        if len(self._buffer) > HEAD.size + length:
             self._gone("sent more than it was asked for")
+        content, self._buffer = self._buffer[HEAD.size :], b""
         self._outstanding = False
         return kind, content
 

@@ -12,7 +12,7 @@ import importlib.metadata
 import inspect
 import math
 from pathlib import Path
-from typing import Any, Final, NamedTuple, Self
+from typing import Any, Final, Literal, NamedTuple, Self
 
 from pydantic import BaseModel, Field, model_validator
 from pydantic.fields import FieldInfo
@@ -25,6 +25,7 @@ from thenar.shared.foreign import ForeignError, attempted
 from thenar.shared.signals import Calibration
 
 ENTRY_POINT_GROUP: Final = "thenar.laws"
+Where = Literal["shipped", "own process", "in process (trusted)"]
 SHIPPED: Final = "shipped"
 TRUSTED: Final = "in process (trusted)"
 OWN_PROCESS: Final = "own process"
@@ -136,7 +137,7 @@ class Stated(NamedTuple):
     fields: dict[str, Any] | None
 
 
-def where_runs(spec: LawSettings, trusted: bool) -> str:
+def where_runs(spec: LawSettings, trusted: bool) -> Where:
     """Where a law runs: SHIPPED and TRUSTED in the process that calls it, OWN_PROCESS in one of its own."""
     if is_built_in(spec.name or ""):
         return SHIPPED
@@ -216,9 +217,7 @@ def build_law(
     return built_from(found, str(spec.name or spec.class_name), spec.settings, calibration, file, key)
 
 
-def built_from(
-    found: LawClass, name: str, table: dict[str, Any], calibration: Calibration, file: str, key: str
-) -> Law:
+def built_from(found: LawClass, name: str, table: dict[str, Any], calibration: Calibration, file: str, key: str) -> Law:
     """A law of a class that is loaded here, `name` by name. Raises InputError."""
     settings = law_settings(found, table, file, f"{key}.settings")
     try:

@@ -66,6 +66,11 @@ class LoadedScenario:
     people: tuple[FittedPerson, ...] = ()
     trust_law: bool = False
 
+    @property
+    def law_ran(self) -> registry.Where:
+        """Where the law runs: "shipped", "own process" or "in process (trusted)"."""
+        return registry.where_runs(self.scenario.law, self.trust_law)
+
     def target_recording(self) -> Recording | None:
         """The trace that the target follows, None when the target isn't recorded."""
         return _recorded_target(self.scenario.target, self.recordings)
@@ -95,7 +100,8 @@ def parse_scenario(
 ) -> LoadedScenario:
     """The scenario in a text. `name`: its file name, `base`: the folder that names in it are relative to.
 
-    `check_law`, `trust_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises InputError.
+    `check_law`, `trust_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises
+    InputError.
     """
     file = name if shown_as is None else shown_as
     data = table_in(text, file)

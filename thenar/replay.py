@@ -64,17 +64,22 @@ class Replayed(NamedTuple):
 
 
 def replay_run(
-    folder: Path | str, *, jobs: int = 1, on_finished: Callable[[TrialLabel], None] | None = None
+    folder: Path | str,
+    *,
+    jobs: int = 1,
+    trust_law: bool = False,
+    on_finished: Callable[[TrialLabel], None] | None = None,
 ) -> Replayed:
     """Run the trials of a finished run folder again and stop at the first difference.
 
     Nothing outside the folder is read but thenar itself, and a law that an installed package brings. The user's law in
-    the folder, if any, is RUN. Raises InputError when the folder is damaged or its inputs were changed.
+    the folder, if any, is RUN, in a process of its own unless `trust_law`. Raises InputError when the folder is damaged
+    or its inputs were changed.
     """
     folder = Path(folder)
     manifest = read_manifest(folder)
     changes = changes_since(manifest.made_by, made_here())
-    with _scenario_again(folder, manifest) as loaded:
+    with _scenario_again(folder, manifest, trust_law) as loaded:
         if loaded.profile.fingerprint() != manifest.limits.fingerprint:
             changes.append(f"limit profile {manifest.limits.profile}: its values differ from those of the run")
         limits = limits_used(manifest.limits.profile, loaded.profile)
@@ -95,7 +100,7 @@ def replay_run(
 
 
 @contextmanager
-def _scenario_again(folder: Path, manifest: Manifest) -> Iterator[LoadedScenario]:
+def _scenario_again(folder: Path, manifest: Manifest, trust_law: bool) -> Iterator[LoadedScenario]:
     """The scenario of a manifest, with the files it names laid out as it names them, in a folder of their own."""
     file = str(folder / FILE)
     if hashlib.sha256(manifest.scenario.text.encode()).hexdigest() != manifest.scenario.sha256:
@@ -110,7 +115,9 @@ def _scenario_again(folder: Path, manifest: Manifest) -> Iterator[LoadedScenario
             content = _stored_bytes(folder, entry.stored, f"inputs[{number}]", entry.sha256)
             (base / entry.name).parent.mkdir(parents=True, exist_ok=True)
             (base / entry.name).write_bytes(content)
-        yield parse_scenario(manifest.scenario.text, manifest.scenario.name, base, shown_as=f"{file}: scenario.text")
+        yield parse_scenario(
+            manifest.scenario.text, manifest.scenario.name, base, shown_as=f"{file}: scenario.text", trust_law=trust_law
+        )
     finally:
         shutil.rmtree(top, ignore_errors=True)
 

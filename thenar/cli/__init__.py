@@ -66,6 +66,10 @@ COMMANDS: Final = (
     "vectors",
     "whatif",
 )
+RUN_LAWS: Final = (
+    "bench", "breakeven", "margins", "pace", "plan", "replay", "run", "sensitivity", "sweep", "tune", "whatif",
+)  # fmt: skip
+"""Commands that run a law over trials, which may be one of the user's own."""
 FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check --list` names them)"
 
 
@@ -145,9 +149,15 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
     def add(name: str, line: str) -> argparse.ArgumentParser:
-        return commands.add_parser(
+        command = commands.add_parser(
             name, help=line, description=line, epilog=SHORT, parents=[machine], allow_abbrev=False
         )
+        if name in RUN_LAWS:
+            command.add_argument(
+                "--trust-law", action="store_true",
+                help="run a law of your own inside this process: faster, and nothing keeps it from the interlock",
+            )  # fmt: skip
+        return command
 
     check = add("check", "say what a scenario file would run, or what is wrong with it (runs a law file it names)")
     check.add_argument("files", nargs="*", metavar="FILE", help=FILE_HELP)

@@ -18,7 +18,7 @@ from thenar.shared.errors import InputError, Problem
 
 def command(chosen: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C, SIGTERM or the loop's end. Returns 0."""
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     folder = Path(chosen.out)
     if folder.exists() and not folder.is_dir():
         raise InputError([Problem("command line", "--out", str(folder), "a folder, or a name that is free")])

@@ -114,7 +114,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 
 def _asked(chosen: argparse.Namespace) -> Asked:
-    loaded = with_wearers(load_typed(chosen.file), chosen.wearers)
+    loaded = with_wearers(load_typed(chosen.file, chosen.trust_law), chosen.wearers)
     seed = loaded.scenario.seed if chosen.seed is None else chosen.seed
     levels_N = chosen.levels or levels_of(loaded)
     check(loaded, levels_N, seed)
@@ -175,6 +175,7 @@ def _record(answer: Answer) -> dict[str, Any]:
         "sentences": answer.sentences(),
         "assumed": list(ASSUMED),
         "limits": limits_used(scenario.limits.profile, asked.loaded.profile).model_dump(mode="json"),
+        "law_ran": asked.loaded.law_ran,
         "made_by": made_here().model_dump(mode="json"),
         "caution": SHORT,
     }

@@ -47,7 +47,7 @@ RECORD_FILE: Final = "margins.json"
 
 def command(chosen: argparse.Namespace) -> int:
     """Reckon margins, or the bang-bang law's limit cycle. Returns 0, or 1 when the simulation contradicts margins."""
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     out = Path(chosen.out) if chosen.out else None
     if out is not None:
         refuse_if_taken(out)

@@ -24,7 +24,7 @@ _BAR: Final = 40
 
 def command(chosen: argparse.Namespace) -> int:
     """Pace a loop for a while. Returns 0 when it was paced, however late; raises LostWorkerError when it ended."""
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     note_compiling(quiet=chosen.json)
     with start(loaded, Options(seed=chosen.seed, factor=chosen.factor)) as session:
         about = _first(session)

@@ -60,7 +60,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 
 def _question(chosen: argparse.Namespace) -> Question:
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     study = loaded.scenario.study or Study()
     option = "--measure" if chosen.measure else f"{loaded.path}: study.primary"
     measure = measure_called(chosen.measure or study.primary, option)

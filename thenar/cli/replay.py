@@ -19,7 +19,7 @@ def command(chosen: argparse.Namespace) -> int:
     folder = Path(chosen.folder)
     total = len(read_manifest(folder).trials)
     with progress(total, "replaying", quiet=chosen.json) as advance:
-        found = replay_run(folder, jobs=chosen.jobs or cores(), on_finished=advance)
+        found = replay_run(folder, jobs=chosen.jobs or cores(), trust_law=chosen.trust_law, on_finished=advance)
     if chosen.json:
         show_json(_record(found))
     else:

@@ -25,7 +25,7 @@ LAW_FAULTS_SHOWN: Final = 5
 
 def command(chosen: argparse.Namespace) -> int:
     """Run one scenario. Returns 0."""
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, loaded.path.stem)
     refuse_if_taken(out)
     for left in unfinished_beside(out):

@@ -62,7 +62,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 
 def _question(chosen: argparse.Namespace) -> Question:
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     samples = chosen.samples or DEFAULT_SAMPLES[chosen.method]
     if chosen.method == "sobol" and samples & (samples - 1):
         raise InputError([Problem("--samples", "", str(samples), "a power of two, as 32, 64 or 128")])
@@ -146,6 +146,7 @@ def _record(question: Question, answer: Answer) -> dict[str, object]:
         "limits": limits_used(question.loaded.scenario.limits.profile, question.loaded.profile).model_dump(
             mode="json", exclude={"values"}
         ),
+        "law_ran": question.loaded.law_ran,
         "method": question.method,
         "samples": question.samples,
         "points": len(answer.outputs),

@@ -37,7 +37,7 @@ def command(chosen: argparse.Namespace) -> int:
         check_target(to)
     if chosen.on is not None:
         _check_on(chosen)
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     sweep = _checked(chosen, loaded)
     out = Path(chosen.out) if chosen.out else RUNS / f"{loaded.path.stem}-sweep-{sweep.fingerprint()}"
     total = sweep.plan.trials
@@ -200,6 +200,7 @@ def _record(folder: SweepFolder, results: SweepResults) -> dict[str, object]:
         "scenario_sha256": sweep.loaded.sha256,
         "design": sweep.design,
         "seed": sweep.seed,
+        "law_ran": sweep.loaded.law_ran,
         "trials": sweep.plan.trials,
         "best_setting": best_first(results.lines)[0].setting,
         "settings": [line._asdict() | {"values": dict(zip(keys, line.values, strict=True))} for line in results.lines],

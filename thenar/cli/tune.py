@@ -47,7 +47,7 @@ INTERRUPTED: Final = 130
 
 def command(chosen: argparse.Namespace) -> int:
     """Tune a law. Returns 0, 1 when no try met every bound, 130 when interrupted."""
-    loaded = load_typed(chosen.file)
+    loaded = load_typed(chosen.file, chosen.trust_law)
     task = _task(chosen, loaded)
     check_task(task)
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{loaded.path.stem}-tune")

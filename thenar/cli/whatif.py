@@ -45,7 +45,7 @@ TEXT_WIDTH: Final = 112
 
 def command(chosen: argparse.Namespace) -> int:
     """Feed a recording to a scenario's law and interlock. Returns 0; raises InputError for what can't be used."""
-    loaded = load_typed(chosen.scenario)
+    loaded = load_typed(chosen.scenario, chosen.trust_law)
     out = Path(chosen.out) if chosen.out else None
     if out is not None:
         refuse_if_taken(out)

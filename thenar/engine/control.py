@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.controller.law import AT_REST, Law
-from thenar.controller.stepped import SteppedLaw
 from thenar.controller.law_process import AwayLaw
+from thenar.controller.stepped import SteppedLaw
 from thenar.engine import asking
 from thenar.engine.asking import Answer, answer_of, watched_answer
 from thenar.engine.desk import Desk

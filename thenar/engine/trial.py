@@ -37,8 +37,8 @@ class Trial:
 
     `target_us`, `target_N`: change points, shape (n,). `recorded_N`: own force to play back at wearer
     ticks, shape (ticks,), empty for a wearer who makes it. `calibration`: zeros when none
-    is on file. `trust_law`: a law of the user's own runs inside this process. Two conditions of one wearer and repeat meet the same noise, because streams are named by
-    seed, wearer and repeat alone.
+    is on file. `trust_law`: a law of the user's own runs inside this process. Two conditions of one wearer and repeat
+    meet the same noise, because streams are named by seed, wearer and repeat alone.
     """
 
     label: TrialLabel

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any, Final, get_args
 
 from thenar.caution import SHORT
-from thenar.engine.trial import Trial, wearer_in
 from thenar.controller.registry import stated_bounds
+from thenar.engine.trial import Trial, wearer_in
 from thenar.live.session_controls import Control, unit_of
 from thenar.live.session_lane import Said
 from thenar.live.session_loop import Beginning

@@ -11,7 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from thenar.report.log_files import pulse_batches, read_decisions
-from thenar.report.manifest import Manifest, TrialRecord, read_manifest
+from thenar.report.manifest import Manifest, TrialRecord, law_note, read_manifest
 from thenar.report.tables import column_hashes, read_trial, trials_in
 from thenar.safety.audit.judge import Audit, Auditor, DecisionLog, PulseLog, merged
 from thenar.safety.limits import Limits
@@ -45,6 +45,7 @@ def audit_folder(folder: Path, terms: Terms, on_trial: Callable[[object], None])
     """Every trial of a finished run folder. Raises InputError when it is damaged or was changed after the run."""
     manifest = read_manifest(folder)
     profile, notes = _profile_of(folder, manifest, terms.profile)
+    notes += [note for note in (law_note(manifest),) if note]
     known = {record.trial for record in manifest.trials}
     tables = ["pulses"] + (["decisions"] if (folder / "decisions.parquet").exists() else [])
     for name in tables:

@@ -41,6 +41,8 @@ def job_part(record: Record) -> str:
         told += f"<p>What the authors look at: {text(record['watch'])}</p>"
     settings = {"target": job["target"], "force estimate": job["estimator"], f"law {job['law']}": job["law_settings"]}
     rows = [[text(what), _stated(values)] for what, values in settings.items()]
+    if job["law_note"]:
+        rows.append(["where the law ran", text(job["law_note"])])
     return told.replace("compared:</p>", f"compared:</p>{listed(lines)}", 1) + table(
         "What the scenario file states (what it doesn't state has the default)", ("Part", "Stated"), rows
     )

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Field
 
 import thenar
+from thenar.controller.registry import OWN_PROCESS, TRUSTED, Where
 from thenar.safety.profile import LimitProfile
 from thenar.scenarios.person import ScreeningOnFile
 from thenar.shared import compiled
@@ -62,6 +63,12 @@ class LimitsUsed(Strict):
     values: dict[str, Any]
     based_on: str | None = None
     deviations: Annotated[tuple[LimitDeviation, ...], Field(strict=False)] = ()
+
+
+class LawUsed(Strict):
+    """Where the law ran: one of thenar's own, a user's in a process of its own, or inside this one (`--trust-law`)."""
+
+    where: Where
 
 
 class ChannelRecord(Strict):
@@ -134,12 +141,16 @@ class MadeBy(Strict):
 
 
 class Manifest(Strict):
-    """The whole of manifest.json. `seed` is the one that was used, `written_utc` in ISO 8601."""
+    """The whole of manifest.json. `seed` is the one that was used, `written_utc` in ISO 8601.
+
+    `law`: None in a folder from before this was kept.
+    """
 
     format: Literal[1]
     scenario: ScenarioText
     seed: int
     limits: LimitsUsed
+    law: LawUsed | None = None
     inputs: Annotated[tuple[StoredInput, ...], Field(strict=False)]
     trials: Annotated[tuple[TrialRecord, ...], Field(strict=False)]
     command: Annotated[tuple[str, ...], Field(strict=False)]
@@ -157,6 +168,14 @@ def limits_used(name: str, profile: LimitProfile) -> LimitsUsed:
         based_on=profile.based_on,
         deviations=tuple(LimitDeviation(**found._asdict()) for found in profile.deviations()),
     )
+
+
+def law_note(manifest: Manifest) -> str:
+    """What a reader must know of where a user's law ran; "" for a law that ships with thenar."""
+    where = None if manifest.law is None else manifest.law.where
+    if where == TRUSTED:
+        return "the law ran inside the process (--trust-law): nothing kept it from the interlock and the log"
+    return "the law ran in a process of its own, apart from the interlock" if where == OWN_PROCESS else ""
 
 
 def made_here() -> MadeBy:

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 
 from thenar.report.evidence_html import listed, table, text
 from thenar.report.folder import read_events
-from thenar.report.manifest import Manifest, TrialRecord, read_manifest
+from thenar.report.manifest import Manifest, TrialRecord, law_note, read_manifest
 from thenar.report.page_pictures import figures
 from thenar.report.page_reading import record_in, rows_in
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
@@ -86,6 +86,7 @@ def what_was_run(run: Run) -> str:
         "Wearers": f"{len(wearers)}, all simulated",
         "Conditions": conditions,
         "Limits": f"{manifest.limits.profile}, fingerprint {manifest.limits.fingerprint}",
+        **({"Law": law_note(manifest)} if law_note(manifest) else {}),
         "Written": manifest.written_utc,
         "Made by": f"thenar {made.thenar}, step sources {made.steps}, Python {made.python} on {made.machine}",
         "Libraries": ", ".join(f"{name} {version}" for name, version in made.libraries.items()),

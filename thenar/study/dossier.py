@@ -17,7 +17,7 @@ from thenar.caution import CONTRAINDICATIONS, SHORT, STOP_CRITERIA
 from thenar.plant_models.settings import Population
 from thenar.report.auditing import Terms, audit_folder
 from thenar.report.folder import plain
-from thenar.report.manifest import made_here, now_utc
+from thenar.report.manifest import law_note, made_here, now_utc
 from thenar.safety.audit.verdicts import Verdict
 from thenar.safety.hazards import HAZARDS
 from thenar.safety.requirements import REQUIREMENTS
@@ -115,6 +115,7 @@ def _job(run: StudyRun) -> dict[str, Any]:
         "target": dict(run.stated.get("target", {})),
         "law": str(law.get("name", law.get("class", "a law of the user's own"))),
         "law_settings": dict(law.get("settings", {})),
+        "law_note": law_note(run.manifest),
         "estimator": dict(run.stated.get("estimator", {})),
         "sees_own_force": bool(run.stated.get("wearer", {}).get("sees_own_force", False)),
     }

@@ -93,6 +93,7 @@ def record_of(task: Task, tries: Sequence[Tried], found: Chosen, check: Check | 
         "scenario": task.loaded.path.name,
         "scenario_sha256": task.loaded.sha256,
         "limits": _limits(task),
+        "law_ran": task.loaded.law_ran,
         "objectives": [
             {"name": m.name, "words": m.words, "unit": m.score.unit, "more_is_better": m.score.larger_better}
             for m in task.goal.objectives

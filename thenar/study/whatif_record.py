@@ -150,6 +150,7 @@ def whatif_record(session: Session, loaded: LoadedScenario, found: WhatIf, compa
         "scenario_sha256": loaded.sha256,
         "title": loaded.scenario.title,
         "law": loaded.scenario.law.model_dump(by_alias=True, exclude_none=True),
+        "law_ran": loaded.law_ran,
         "limits": {
             "profile": loaded.scenario.limits.profile,
             "fingerprint": loaded.profile.fingerprint(),
