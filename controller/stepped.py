@@ -132,7 +132,8 @@ def key_of_step(step: Callable[..., Any], above: tuple[Any, ...] = ()) -> Any:
         value = plain.__globals__.get(name)
         made_of = getattr(value, "py_func", value)
         known.append((name, key_of_step(made_of, (*above, code)) if isinstance(made_of, FunctionType) else repr(value)))
-    return code, tuple(known)
+    enclosed = [repr(cell.cell_contents) for cell in plain.__closure__ or ()]
+    return code, tuple(known), tuple(enclosed), repr(plain.__defaults__)
 
 
 def names_in(code: CodeType) -> list[str]:

@@ -154,7 +154,7 @@ def test_a_users_law_with_settings_gets_them_checked(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     table: dict[str, object] = {"file": "own.py", "class": "Mine"}
-    law = build_law(LawSettings.model_validate(table), CALIBRATION, tmp_path)
+    law = build_law(LawSettings.model_validate(table), CALIBRATION, tmp_path, trusted=True)
     assert vars(law) == {"push_mA": 3.0}
     problem = problem_of(table | {"settings": {"push_ma": 1.0}}, tmp_path)
     assert (problem.file, problem.key, problem.nearest) == ("study.toml", "law.settings.push_ma", "push_mA")

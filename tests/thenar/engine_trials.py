@@ -65,13 +65,13 @@ def scenario_text(*tables: str, seconds: float = 3.0, conditions: str = '"assist
     return "\n".join([*parts, text])
 
 
-def planned(*tables: str, base: Path = Path(), **more: Any) -> list[Trial]:
-    """All trials of a scenario; `more` as in `scenario_text`."""
-    return plan_trials(parse_scenario(scenario_text(*tables, **more), "engine.toml", base))
+def planned(*tables: str, base: Path = Path(), trust_law: bool = False, **more: Any) -> list[Trial]:
+    """All trials of a scenario; `more` as in `scenario_text`. `trust_law`: one's own law runs in this process."""
+    return plan_trials(parse_scenario(scenario_text(*tables, **more), "engine.toml", base, trust_law=trust_law))
 
 
 def the_trial(*tables: str, base: Path = Path(), **more: Any) -> Trial:
-    """The only trial of a scenario."""
+    """The only trial of a scenario; `more` as in `planned`."""
     (trial,) = planned(*tables, base=base, **more)
     return trial
 

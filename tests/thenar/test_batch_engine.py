@@ -92,10 +92,22 @@ def test_drawn_scenarios_are_the_same_in_both_engines(text: str) -> None:
 
 def test_a_law_of_ones_own_that_compiles_runs_here_and_is_the_same(tmp_path: Path) -> None:
     (tmp_path / "own.py").write_text(STEPPED, "utf-8")
-    trial = the_trial(LAW.format("Soft"), base=tmp_path)
+    trial = the_trial(LAW.format("Soft"), base=tmp_path, trust_law=True)
     assert both(trial) == []
     assert len(run_trial_compiled(trial).pulses["t_us"]) > 20
     assert slow_laws([trial]) == {}
+
+
+def test_a_law_of_ones_own_gives_the_same_bits_in_its_own_process_and_trusted_in_this_one(tmp_path: Path) -> None:
+    (tmp_path / "own.py").write_text(STEPPED + PLAIN, "utf-8")
+    for law in ("Soft", "Plain"):
+        apart = the_trial(LAW.format(law), base=tmp_path)
+        here = replace(apart, trust_law=True)
+        assert differing(run_trial(apart), run_trial(here)) == []
+        assert decisions_differing(run_trial(apart), run_trial(here)) == []
+    assert slow_laws([the_trial(LAW.format("Soft"), base=tmp_path)]) == {
+        "Soft in own.py": "Soft runs in a process of its own; with --trust-law it may run compiled in this one"
+    }
 
 
 @pytest.mark.parametrize("name", ["confident", "yielding"])
@@ -112,7 +124,7 @@ def test_the_agency_aware_laws_run_here_and_are_measured_the_same(name: str) -> 
 
 def test_a_law_that_only_decides_runs_in_the_event_engine_and_is_named_with_the_reason(tmp_path: Path) -> None:
     (tmp_path / "own.py").write_text(PLAIN, "utf-8")
-    trials = planned(LAW.format("Plain"), base=tmp_path, conditions='"unassisted", "assisted"')
+    trials = planned(LAW.format("Plain"), base=tmp_path, trust_law=True, conditions='"unassisted", "assisted"')
     assert slow_laws(trials) == {"Plain in own.py": "Plain is no SteppedLaw"}
     rows = dict(measured(trials, moving=False, jobs=1))
     assert repr(rows) == repr({place: target_rows(run_trial(one), moving=False) for place, one in enumerate(trials)})
@@ -120,7 +132,7 @@ def test_a_law_that_only_decides_runs_in_the_event_engine_and_is_named_with_the_
 
 def test_a_step_that_numba_cannot_compile_is_named_with_the_reason_and_still_runs(tmp_path: Path) -> None:
     (tmp_path / "own.py").write_text(STEPPED.replace("memory[0] += 1.0", 'memory[0] += eval("1.0")'), "utf-8")
-    trial = the_trial(LAW.format("Soft"), base=tmp_path, seconds=0.5)
+    trial = the_trial(LAW.format("Soft"), base=tmp_path, trust_law=True, seconds=0.5)
     assert list(slow_laws([trial])) == ["Soft in own.py"]
     assert repr(dict(measured([trial], moving=False, jobs=1))[0]) == repr(target_rows(run_trial(trial), moving=False))
 
@@ -130,7 +142,7 @@ def test_a_step_that_raises_sends_its_trials_to_the_event_engine(tmp_path: Path)
         "memory[0] += 1.0", 'memory[0] += 1.0\n        if memory[0] > 9.0:\n            raise ValueError("no")'
     )
     (tmp_path / "own.py").write_text(text, "utf-8")
-    trial = the_trial(LAW.format("Soft"), base=tmp_path)
+    trial = the_trial(LAW.format("Soft"), base=tmp_path, trust_law=True)
     expected = run_trial(trial)
     assert any(event["kind"] == "law-fault" for event in expected.events)
     assert repr(dict(measured([trial], moving=False, jobs=1))[0]) == repr(target_rows(expected, moving=False))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import json
@@ -180,6 +181,24 @@ def test_an_input_that_changes_during_the_run_stops_it(tmp_path: Path) -> None:
     assert not (tmp_path / "run").exists()
 
 
+LOOPING_LAW = '''
+class Looping:
+    """Never comes back from its first answer."""
+
+    def __init__(self, settings, calibration):
+        pass
+
+    def decide(self, observation):
+        """Loops, catching all."""
+        while True:
+            try:
+                while True:
+                    pass
+            except BaseException:
+                pass
+'''
+
+
 def _members(group: int) -> list[int]:
     """Living processes of a process group, from the kernel's own table."""
     found = []
@@ -255,9 +274,9 @@ def test_workers_are_born_with_ctrl_c_held_back(tmp_path: Path) -> None:
 
 @needs_proc
 @pytest.mark.slow
-def test_a_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: Path) -> None:
+def test_a_trusted_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: Path) -> None:
     file = with_own_law(tmp_path, ENDING_LAW, "Ending")
-    process = thenar_process(["run", str(file), "--out", "run", "--jobs", "2"], tmp_path)
+    process = thenar_process(["run", str(file), "--out", "run", "--jobs", "2", "--trust-law"], tmp_path)
     out, told = process.communicate(timeout=LONG_S)
     assert process.returncode == 70
     assert out == ""
@@ -266,9 +285,44 @@ def test_a_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: Path) ->
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
 
 
+def test_a_law_that_ends_its_own_process_ends_no_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = with_own_law(tmp_path, ENDING_LAW, "Ending")
+    assert main(["run", str(file), "--out", str(tmp_path / "run"), "--jobs", "1"]) == 0
+    assert (
+        "its process ended by itself, exit code 3; the law is not asked again in this trial" in capsys.readouterr().out
+    )
+
+
+@needs_proc
+@pytest.mark.slow
+def test_a_law_in_the_middle_of_a_loop_ends_with_the_run_that_was_killed(tmp_path: Path) -> None:
+    """It hears nothing and gives no way to Python: the system ends it when the line that holds it alive is gone."""
+    file = with_own_law(tmp_path, LOOPING_LAW, "Looping")
+    process = thenar_process(["run", str(file), "--out", "run", "--jobs", "1"], tmp_path)
+    own = []
+
+    def laws() -> list[int]:
+        found = []
+        for entry in Path("/proc").iterdir():
+            with contextlib.suppress(OSError):
+                if entry.name.isdigit() and b"law_host" in (entry / "cmdline").read_bytes():
+                    status = (entry / "stat").read_text().rpartition(")")[2].split()
+                    found += [int(entry.name)] if int(status[1]) == process.pid or int(entry.name) in own else []
+        return found
+
+    _until(lambda: bool(laws()) or process.poll() is not None)
+    own += laws()
+    assert own
+    time.sleep(1.0)
+    process.kill()
+    process.communicate(timeout=60)
+    _until(lambda: not laws(), 30.0)
+
+
 def test_an_interrupt_inside_source_run_from_a_string_ends_like_any_other(tmp_path: Path) -> None:
     """Dataclasses run such source as libraries load; the interpreter would then end by the signal after all."""
     source = "exec('raise KeyboardInterrupt')\nclass Law:\n    pass\n"
-    process = thenar_process(["check", str(with_own_law(tmp_path, source, "Law"))], tmp_path)
+    file = with_own_law(tmp_path, source, "Law")
+    process = thenar_process(["run", str(file), "--out", "run", "--trust-law"], tmp_path)
     out, told = process.communicate(timeout=LONG_S)
     assert (process.returncode, out, told) == (130, "", "interrupted: nothing was left half-written\n")

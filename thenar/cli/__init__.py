@@ -159,11 +159,13 @@ def parser() -> argparse.ArgumentParser:
             )  # fmt: skip
         return command
 
-    check = add("check", "say what a scenario file would run, or what is wrong with it (runs a law file it names)")
+    check = add("check", "say what a scenario file would run, or what is wrong with it (rehearses a law file it names)")
     check.add_argument("files", nargs="*", metavar="FILE", help=FILE_HELP)
     check.add_argument("--list", action="store_true", help="name the shipped scenarios")
     check.add_argument(
-        "--no-rehearsal", action="store_true", help="lay out a study without simulating its charge and on-time"
+        "--no-rehearsal",
+        action="store_true",
+        help="don't simulate: neither a study's charge and on-time, nor a law of your own",
     )
     run = add("run", "run a scenario and leave a folder with its tables, summary and pictures")
     run.add_argument("file", metavar="FILE", help=FILE_HELP)

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
 from thenar.cli.check_fitted import fitted_facts, fitted_records
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, show_json, show_table
+from thenar.controller.registry import SHIPPED
 from thenar.engine.trial import Trial, plan_trials
 from thenar.safety.limits import ChannelLimits, Limits
 from thenar.safety.screening import objections_to
@@ -22,6 +24,9 @@ from thenar.shared.text_input import read_toml
 from thenar.shared.ticks import US_PER_S
 
 Facts = list[tuple[str, str]]
+REHEARSED_US: Final = 30 * US_PER_S
+"""How much of its first trial a user's law is rehearsed over."""
+FAULTS_TOLD: Final = 3
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -36,6 +41,8 @@ def command(chosen: argparse.Namespace) -> int:
         try:
             loaded = load_typed(typed)
             trials = plan_trials(loaded)
+            if not chosen.no_rehearsal:
+                _rehearse_law(loaded, trials)
         except InputError as error:
             fine = False
             records.append({"file": typed, "fine": False, "problems": [p._asdict() for p in error.problems]})
@@ -49,6 +56,27 @@ def command(chosen: argparse.Namespace) -> int:
     if chosen.json:
         show_json({"files": records})
     return 0 if fine else 2
+
+
+def _rehearse_law(loaded: LoadedScenario, trials: list[Trial]) -> None:
+    """Run the first stimulated trial's beginning with a law of the user's own. Raises InputError on what it did wrong."""
+    stimulated = [trial for trial in trials if trial.stimulated]
+    if loaded.law_ran == SHIPPED or not stimulated:
+        return
+    from thenar.engine.events import run_trial  # brings in the compiler
+
+    trial = replace(stimulated[0], duration_us=min(stimulated[0].duration_us, REHEARSED_US))
+    faults = [event for event in run_trial(trial).events if event["kind"] == "law-fault"]
+    first = {str(event["what"]): event["t_us"] for event in reversed(faults)}
+    problems = [
+        Problem(
+            str(loaded.path), "law", f"at {int(str(t_us)) / US_PER_S:g} s of a rehearsal the law failed: {what}",
+            "a law that answers at every control tick",
+        )
+        for what, t_us in first.items()
+    ]  # fmt: skip
+    if problems:
+        raise InputError(problems[-FAULTS_TOLD:])
 
 
 def _study(loaded: LoadedScenario, trials: list[Trial], chosen: argparse.Namespace) -> dict[str, object]:
