@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchmarks import audit_speed, batch_engine, c_twin, event_engine, interlock_cost, plant_cost
+from benchmarks import audit_speed, batch_engine, c_twin, event_engine, interlock_cost, law_process, plant_cost
 
 if __name__ == "__main__":
     print(event_engine.measure(), flush=True)
@@ -10,4 +10,5 @@ if __name__ == "__main__":
     print(c_twin.measure(), flush=True)
     print(plant_cost.measure(), flush=True)
     print(interlock_cost.measure(), flush=True)
+    print(law_process.measure(), flush=True)
     print(audit_speed.measure(), flush=True)

@@ -310,13 +310,13 @@ def test_a_law_in_the_middle_of_a_loop_ends_with_the_run_that_was_killed(tmp_pat
                     found += [int(entry.name)] if int(status[1]) == process.pid or int(entry.name) in own else []
         return found
 
-    _until(lambda: bool(laws()) or process.poll() is not None)
+    until(lambda: bool(laws()) or process.poll() is not None)
     own += laws()
     assert own
     time.sleep(1.0)
     process.kill()
     process.communicate(timeout=60)
-    _until(lambda: not laws(), 30.0)
+    until(lambda: not laws())
 
 
 def test_an_interrupt_inside_source_run_from_a_string_ends_like_any_other(tmp_path: Path) -> None:

@@ -59,7 +59,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 
 def _rehearse_law(loaded: LoadedScenario, trials: list[Trial]) -> None:
-    """Run the first stimulated trial's beginning with a law of the user's own. Raises InputError on what it did wrong."""
+    """Run the beginning of a trial with a law of the user's own. Raises InputError on what the law did wrong."""
     stimulated = [trial for trial in trials if trial.stimulated]
     if loaded.law_ran == SHIPPED or not stimulated:
         return
