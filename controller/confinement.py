@@ -21,6 +21,8 @@ MEMORY_BYTES: Final = 4 * 2**30
 DATA_BYTES: Final = 2**30
 """Private memory that can be written, libraries not counted (own choice)."""
 OPEN_FILES: Final = 256
+UNBROKEN_US: Final = 10_000_000
+"""Processor time at one go of a process that the system prefers, as a paced run's: a loop would hold up all others."""
 
 _EPERM, _ENOTTY, _ENOSYS = 1, 25, 38
 _NO_NEW_PRIVILEGES: Final = 38
@@ -114,10 +116,11 @@ def _limit_resources() -> None:
         import resource
     except ImportError:  # not on Windows
         return
-    for which, most in (
-        (resource.RLIMIT_FSIZE, 0), (resource.RLIMIT_CORE, 0), (resource.RLIMIT_NOFILE, OPEN_FILES),
-        (resource.RLIMIT_AS, MEMORY_BYTES), (resource.RLIMIT_DATA, DATA_BYTES),
-    ):  # fmt: skip
+    limits = {
+        "RLIMIT_FSIZE": 0, "RLIMIT_CORE": 0, "RLIMIT_NOFILE": OPEN_FILES, "RLIMIT_AS": MEMORY_BYTES,
+        "RLIMIT_DATA": DATA_BYTES, "RLIMIT_RTTIME": UNBROKEN_US,
+    }  # fmt: skip
+    for which, most in ((getattr(resource, name), most) for name, most in limits.items() if hasattr(resource, name)):
         with contextlib.suppress(ValueError, OSError):
             resource.setrlimit(which, (most, most))
 

@@ -294,43 +294,44 @@ class AwayLaw:
 
 def away_law(at: LawAt, settings: dict[str, Any], calibration: Calibration, file: str, key: str) -> AwayLaw:
     """A law built afresh in a process of its own. `file`, `key`: where its table stands. Raises InputError."""
-    process = _taken(at)
-    asked = {"at": at, "settings": settings, "calibration": calibration, "file": file, "key": key}
-    return AwayLaw(process, _question(process, NEW, asked, file, key))
+    process, about = _answered(at, NEW, {"settings": settings, "calibration": calibration}, file, key)
+    return AwayLaw(process, about)
 
 
 def away_settings(at: LawAt, table: dict[str, Any], file: str, key: str) -> dict[str, Any]:
     """What the law's class makes of its settings: "values", "fields" (see `registry.Stated`). Raises InputError."""
-    process = _taken(at)
-    found = _question(process, SETTINGS, {"at": at, "settings": table, "file": file, "key": key}, file, key)
+    process, found = _answered(at, SETTINGS, {"settings": table}, file, key)
     _put_back(process)
     return found
 
 
 def away_description(at: LawAt, name: str) -> dict[str, Any]:
     """What an installed law says of itself: "summary" and "settings". Raises InputError."""
-    process = _taken(at)
-    asked = {"at": at, "name": name, "file": "law", "key": "law.name"}
-    found = _question(process, DESCRIBE, asked, "law", "law.name")
+    process, found = _answered(at, DESCRIBE, {"name": name}, "law", "law.name")
     _put_back(process)
     return found
 
 
-def _question(process: LawProcess, kind: bytes, asked: dict[str, Any], file: str, key: str) -> dict[str, Any]:
+def _answered(at: LawAt, kind: bytes, asked: dict[str, Any], file: str, key: str) -> tuple[LawProcess, dict[str, Any]]:
+    """A process that has answered a question on its law, and the answer. Raises InputError."""
+    whole = json.dumps({**asked, "at": at, "file": file, "key": key}, default=str).encode("ascii")
+    what = at.entry or f"{at.class_name} in {Path(at.path).name}"
+    allowed = f"{what} to be loaded and built"
+    if os.name == "nt":
+        found = "a law of your own, which can't be put in a process of its own on Windows"
+        raise InputError([Problem(file, key, found, "with --trust-law, once you trust it")])
+    process = _taken(at)
     try:
-        answered, content = process.asked(kind, json.dumps(asked, default=str).encode("ascii"), BUILD_S)
+        answered, content = process.asked(kind, whole, BUILD_S)
     except LateError:
         process.end()
-        found = f"no end within {BUILD_S:g} s"
+        raise InputError([Problem(file, key, f"no end within {BUILD_S:g} s", allowed)]) from None
     except GoneError as error:
-        found = str(error)
-    else:
-        if answered == FOUND:
-            return _read(content)
+        raise InputError([Problem(file, key, str(error), allowed)]) from None
+    if answered != FOUND:
         _put_back(process)
-        raise InputError(_problems(_read(content))) from None
-    what = process.at.entry or f"{process.at.class_name} in {Path(process.at.path).name}"
-    raise InputError([Problem(file, key, found, f"{what} to be loaded and built")])
+        raise InputError(_problems(_read(content)))
+    return process, _read(content)
 
 
 def _problems(found: dict[str, Any]) -> Sequence[Problem]:
