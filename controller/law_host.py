@@ -151,14 +151,14 @@ class Host:
     def _loaded(self, asked: dict[str, Any]) -> Any:
         """The law's class; loaded anew for each law, and once for all questions on its settings."""
         if self._class is None:
-            found = class_at(LawAt(*asked["at"]), asked["file"], asked["key"])
+            found = class_at(LawAt(*asked["at"]), asked["file"], "law.name")
             if not self._checks and "numba" in sys.modules:
                 # Only now is it known that the file compiles something: it is run again, to do so with checks.
                 from thenar.controller.checked_step import check_all_indices
 
                 check_all_indices()
                 self._checks = True
-                found = class_at(LawAt(*asked["at"]), asked["file"], asked["key"])
+                found = class_at(LawAt(*asked["at"]), asked["file"], "law.name")
             self._class = found
         return self._class
 

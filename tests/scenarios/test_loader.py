@@ -116,7 +116,7 @@ def test_a_law_of_the_users_own_is_not_run_unless_asked_for(tmp_path: Path) -> N
     path.write_text(OWN_LAW)
     load_scenario(path)
     assert not (tmp_path / "ran").exists()
-    load_scenario(path, check_law=True)
+    load_scenario(path, check_law=True, trust_law=True)
     assert (tmp_path / "ran").exists()
 
 
@@ -134,7 +134,7 @@ def test_a_law_file_without_the_class_is_told_with_the_nearest_class_when_asked_
     path = tmp_path / "study.toml"
     path.write_text(OWN_LAW.replace('"Still"', '"Stil"'))
     with pytest.raises(InputError) as caught:
-        load_scenario(path, check_law=True)
+        load_scenario(path, check_law=True, trust_law=True)
     assert caught.value.problems[0].nearest == "Still"
 
 

@@ -21,6 +21,7 @@ import socket
 import struct
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from pathlib import Path
@@ -161,7 +162,7 @@ class AtExit(Hostile):
 
     def attack(self, observation):
         def leave():
-            for place in (".", "..", "/tmp"):  # noqa: S108 - it tries all
+            for place in (".", "..", tempfile.gettempdir()):
                 with contextlib.suppress(OSError):
                     (Path(place) / "hostile-was-here").write_text("x")
             os._exit(70)

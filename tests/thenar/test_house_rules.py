@@ -17,7 +17,6 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
 PACKAGE_FOLDERS: tuple[str, ...] = tuple(PROJECT["tool"]["setuptools"]["package-dir"].values())
-LONGEST_FILE: Final = 400
 STEP_MARKS: Final = {"step", "step_for_all", "entry", "entry_that_allocates"}
 NUMPY_UFUNCS: Final = {"exp", "log", "log1p", "expm1", "sqrt", "power", "sin", "cos", "tanh", "sum", "mean", "dot"}
 
@@ -142,11 +141,6 @@ def undeclared_imports(files: list[Path], own: set[str], *extras: str) -> list[s
         for name in sorted(imported_names(file) - set(sys.stdlib_module_names) - own)
         if not {found.lower() for found in distributions.get(name, [])} & allowed
     ]
-
-
-def test_no_file_is_longer_than_a_reader_can_hold() -> None:
-    lengths = {str(file.relative_to(ROOT)): len(file.read_text("utf-8").splitlines()) for file in PYTHON_FILES}
-    assert {name: length for name, length in lengths.items() if length > LONGEST_FILE} == {}
 
 
 def test_everything_public_in_the_package_has_a_docstring() -> None:
