@@ -16,7 +16,7 @@ from tests.thenar.pulse_audit import broken_limits
 from tests.thenar.small_runs import thenar_process
 from tests.waiting import LONG_S
 from thenar.cli import main
-from thenar.engine import control
+from thenar.engine import asking, control
 from thenar.engine.control import NOTED_FAULTS
 from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
