@@ -151,6 +151,34 @@ def test_a_law_file_that_fails_is_told_at_check(tmp_path: Path, capsys: pytest.C
     assert "decide" in capsys.readouterr().err
 
 
+SLIPPING_LAW = """
+from thenar import SteppedLaw
+
+
+class Slips(SteppedLaw):
+    def __init__(self, settings, calibration):
+        super().__init__(numbers=(), memory=(0.0,))
+
+    @staticmethod
+    def step(numbers, memory, seen, asked):
+        memory[0] += 1.0
+        for place in range(6 if memory[0] < 20.0 else 8):
+            asked[place] = 0.0
+"""
+
+
+def test_a_compiled_law_that_slips_is_told_at_check_with_the_index(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "my_law.py").write_text(SLIPPING_LAW, "utf-8")
+    file = write_scenario(tmp_path, SMALL.replace('name = "proportional"', 'file = "my_law.py"\nclass = "Slips"'))
+    assert main(["check", str(file)]) == 2
+    told = capsys.readouterr().err
+    assert "at 0.38 s of a rehearsal the law failed: SlipError: index 6 of asked, which has the places 0 to 5" in told
+    assert "in line 13" in told
+    assert main(["check", str(file), "--no-rehearsal"]) == 0
+
+
 def test_laws_are_listed_with_units_and_without_colour_codes(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["laws"]) == 0
     told = capsys.readouterr().out

@@ -353,15 +353,24 @@ class Stalling:
 '''
 
 
-def test_a_law_of_ones_own_that_is_late_is_passed_over_and_one_that_ends_the_loop_is_told(tmp_path: Path) -> None:
-    loaded = load_scenario(with_own_law(tmp_path, STALLING_LAW, "Stalling", TEXT))
+@pytest.mark.parametrize("trust_law", [False, True])
+def test_a_law_of_ones_own_that_is_late_is_passed_over_and_one_that_ends_its_process_is_told(
+    tmp_path: Path, trust_law: bool
+) -> None:
+    """A trusted one ends the loop; any other ends itself, and the loop goes on without it."""
+    loaded = load_scenario(with_own_law(tmp_path, STALLING_LAW, "Stalling", TEXT), trust_law=trust_law)
     with start(loaded, Options(folder=tmp_path)) as session:
         bench = Watched(session)
         assert 9 <= bench.event("passed-over", 0, t_us=1_000_000)["ticks"] <= 13
-        ended = bench.until(lambda said: said["is"] == "ended")
-        assert "its law ended it" in ended["why"]
-        session.send({"do": "stop", "ref": "late"})
-        assert bench.until(lambda said: said["is"] == "refused")["ref"] == "late"
+        if trust_law:
+            ended = bench.until(lambda said: said["is"] == "ended")
+            assert "its law ended it" in ended["why"]
+            session.send({"do": "stop", "ref": "late"})
+            assert bench.until(lambda said: said["is"] == "refused")["ref"] == "late"
+        else:
+            what = bench.event("law-fault", 0)["what"]
+            assert what == "its process ended by itself, exit code 3; the law is not asked again in this trial"
+            assert bench.event("trip", 0)["cause"] == "R01"
     rows = [said for said in bench.said if said["is"] == "rows"]
     t_us = np.concatenate([said["columns"]["t_us"] for said in rows])
     admitted_mA = np.concatenate([said["columns"]["agonist_admitted_mA"] for said in rows])
