@@ -10,6 +10,7 @@ import pytest
 
 from tests.safety.interlock_bench import PLAIN
 from thenar.cli import main
+from thenar.safety.profile import shipped_profiles
 
 HERE = Path(__file__).resolve().parent
 COUNT = 20_000
@@ -78,9 +79,10 @@ def test_an_interlock_written_anew_in_c_agrees_with_every_vector(runner: Path, v
 
 
 @pytest.mark.skipif(PLAIN, reason=ENOUGH)
-def test_the_shipped_thumb_profile_and_another_seed_agree_as_well(runner: Path, tmp_path: Path) -> None:
-    file = tmp_path / "thumb.jsonl"
-    assert main(["vectors", "thumb-8cm2", "--out", str(file), "--count", "4000", "--seed", "7"]) == 0
+@pytest.mark.parametrize("name", [name for name in shipped_profiles() if name != "forearm-25cm2"])
+def test_the_other_shipped_profiles_and_another_seed_agree_as_well(name: str, runner: Path, tmp_path: Path) -> None:
+    file = tmp_path / "other.jsonl"
+    assert main(["vectors", name, "--out", str(file), "--count", "4000", "--seed", "7"]) == 0
     assert judged(runner, file) == (0, 4_000, 0, "")
 
 

@@ -24,7 +24,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
-from tests.mutation.tree import CONTROL, HERE, ROOT, SETTLED, UNDER_TEST, prepare
+from tests.mutation.tree import CONTROL, HERE, ROOT, UNDER_TEST, prepare
 from tests.mutation.verdicts import (
     CRASH,
     KILLED,
@@ -171,7 +171,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sample", type=int, default=0, help="run at most this many mutants; 0 for all (the default)")
     parser.add_argument("--seed", type=int, default=1, help="draws the sample")
-    parser.add_argument("--files", nargs="+", default=list(SETTLED), choices=UNDER_TEST, metavar="NAME")
+    parser.add_argument("--files", nargs="+", default=list(UNDER_TEST), choices=UNDER_TEST, metavar="NAME")
     parser.add_argument("--all", action="store_true", help="also mutants that the type checker refuses")
     parser.add_argument("--children", type=int, default=os.cpu_count() or 2)
     parser.add_argument("--json", type=Path, help="write the totals here")

@@ -15,6 +15,7 @@ import pytest
 from tests.safety.interlock_bench import PLAIN, limits_for
 from thenar.cli import main
 from thenar.safety.memory import MEMORY_SIZE
+from thenar.safety.profile import shipped_profiles
 from thenar.safety.vectors.file import record_of
 from thenar.safety.vectors.layout import FLAGS, fields
 from thenar.safety.vectors.schema import vector_schema
@@ -73,7 +74,7 @@ def test_every_rule_and_every_flag_is_met(vectors: Path) -> None:
     assert set(flags) == set(FLAGS) - {"altered"}
 
 
-@pytest.mark.parametrize("name", ["forearm-25cm2", "thumb-8cm2"])
+@pytest.mark.parametrize("name", shipped_profiles())
 def test_drawn_vectors_are_the_same_for_the_same_seed_and_others_for_another(name: str) -> None:
     limits = limits_for(name=name)
     first, again, other = (
