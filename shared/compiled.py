@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import pickle
 import sys
 import tempfile
 from collections.abc import Callable, Iterable
@@ -117,13 +118,49 @@ def entry(function: Step) -> Step:
     Compiled code that calls it takes it in whole: else the speed hangs on which of the two was compiled first.
     """
     compiled: Step = numba.njit(nogil=True, forceinline=True, cache=CACHED, _nrt=False)(function)
-    return compiled
+    return _without_a_cache_at_worst(compiled)
 
 
 def entry_that_allocates(function: Step) -> Step:
     """As `entry`, for a function that makes arrays or copies one onto another: numba then counts references."""
     compiled: Step = numba.njit(nogil=True, cache=CACHED)(function)
+    return _without_a_cache_at_worst(compiled)
+
+
+_refused: list[str] = []
+
+
+def _without_a_cache_at_worst(compiled: Step) -> Step:
+    """Let a disk that is full, or a damaged file in the cache, cost time and a note, never the command."""
+    cache: Any = getattr(compiled, "_cache", None)
+    if not hasattr(cache, "load_overload"):  # without the compiler
+        return compiled
+    load, save = cache.load_overload, cache.save_overload
+
+    def load_if_whole(*arguments: Any) -> Any:
+        try:
+            return load(*arguments)
+        except (OSError, EOFError, pickle.UnpicklingError, ValueError, AttributeError, IndexError, KeyError) as error:
+            _note(error)
+            return None
+
+    def save_if_possible(*arguments: Any) -> None:
+        try:
+            save(*arguments)
+        except (OSError, EOFError, pickle.UnpicklingError) as error:
+            _note(error)
+
+    cache.load_overload, cache.save_overload = load_if_whole, save_if_possible
     return compiled
+
+
+def _note(error: Exception) -> None:
+    """Say once a process that the cache is of no use here, and where it is."""
+    if not _refused:
+        why = getattr(error, "strerror", None) or f"damaged, {type(error).__name__}"
+        _refused.append(why)
+        folder = numba.config.CACHE_DIR
+        sys.stderr.write(f"note: compiled models can't be kept in {folder} ({why}): going on without\n")
 
 
 def fixed(array: NDArray[Any], length: int, start: int = 0) -> tuple[Any, ...]:

@@ -33,9 +33,11 @@ from thenar.report.metrics import METRICS, TargetRow
 from thenar.report.picture import Panel, force_picture
 from thenar.report.summary import (
     ConditionTarget,
+    OutputOff,
     Refusal,
     by_condition_and_target,
     line_record,
+    output_off_us,
     refused_for_good,
     row_record,
     trials_csv,
@@ -48,6 +50,7 @@ from thenar.scenarios.files import NamedFile
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.targets import moves as target_moves
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.ticks import US_PER_S
 from thenar.study.sheet import places_by_trial, running_sheet, sheet_csv
 from thenar.workers import Finished, finished_in_order
 
@@ -64,7 +67,7 @@ class RunReport(NamedTuple):
     `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
     trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
     `law_faults`: what the law did wrong, in words, and how often that is among the events; `limits`: the limits used;
-    `refusals`: trials that never armed, by reason.
+    `refusals`: trials that never armed, by reason; `output_off`: for how long trips kept the output off, by cause.
     """
 
     folder: Path
@@ -75,6 +78,7 @@ class RunReport(NamedTuple):
     law_faults: dict[str, int]
     limits: LimitsUsed
     refusals: list[Refusal]
+    output_off: list[OutputOff]
 
     @property
     def picture(self) -> Path:
@@ -121,8 +125,9 @@ def run_scenario(
             _unchanged_bytes(loaded, file)
         table = by_condition_and_target(kept.rows)
         report = RunReport(
-            Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, limits, kept.refusals
-        )
+            Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, limits, kept.refusals,
+            kept.output_off(),
+        )  # fmt: skip
         places = _write_sheet(folder, loaded, trials, used_seed)
         folder.write_text("trials.csv", trials_csv(kept.rows, deviations, places))
         folder.write_json("summary.json", _summary(loaded, report, kept))
@@ -159,6 +164,7 @@ class _Kept:
         self.reason_ticks: dict[str, dict[str, int]] = {}
         self.law_faults: dict[str, int] = {}
         self.refusals: list[Refusal] = []
+        self._off: dict[str, list[tuple[int, int, int]]] = {}
 
     def take(self, trial: Trial, finished: Finished) -> None:
         result, label = finished.result, finished.result.label
@@ -169,6 +175,8 @@ class _Kept:
                 what = str(event["what"])
                 self.law_faults[what] = self.law_faults.get(what, 0) + 1
         self._note_refusal(trial, result)
+        for cause, off_us in output_off_us(result.events, result.duration_us).items():
+            self._off.setdefault(cause, []).append((label.index, off_us, result.duration_us))
         total = self.reason_ticks.setdefault(label.condition, {})
         for identifier, ticks in sorted(result.reason_ticks.items()):
             total[identifier] = total.get(identifier, 0) + ticks
@@ -188,6 +196,15 @@ class _Kept:
                 columns=finished.hashes,
             )
         )
+
+    def output_off(self) -> list[OutputOff]:
+        """For how long trips kept the output off, by cause, the longest first."""
+        found = [
+            OutputOff(cause, TITLES[cause], [one[0] for one in trials],
+                sum(one[1] for one in trials) / US_PER_S, sum(one[2] for one in trials) / US_PER_S)
+            for cause, trials in self._off.items()
+        ]  # fmt: skip
+        return sorted(found, key=lambda one: -one.off_s)
 
     def _note_refusal(self, trial: Trial, result: TrialResult) -> None:
         why = refused_for_good(result.events, trial.arming_objections(), TITLES)
@@ -235,6 +252,7 @@ def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str
     return {
         "title": loaded.scenario.title,
         "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
+        "output_off": [off._asdict() for off in report.output_off],
         "scenario_sha256": loaded.sha256,
         "seed": report.seed,
         "limits": report.limits.model_dump(mode="json", exclude={"values"}),

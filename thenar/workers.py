@@ -26,6 +26,7 @@ from thenar.engine.trial import Trial
 from thenar.lost_worker import LostWorkerError
 from thenar.report.metrics import TargetRow, target_rows
 from thenar.report.tables import TABLES, column_hashes
+from thenar.shared.worker_process import WorkerContext
 
 QUEUED_PER_JOB: Final = 2
 
@@ -79,7 +80,7 @@ def described(trial: Trial) -> str:
 
 def _over_processes(trials: Sequence[Trial], moving: bool, jobs: int) -> Generator[Finished, None, None]:
     before = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"), initializer=settle_in)
+    pool = ProcessPoolExecutor(jobs, WorkerContext(), initializer=settle_in)
     waiting: deque[tuple[Trial, Future[Finished]]] = deque()
     left = iter(trials)
     try:

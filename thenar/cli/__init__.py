@@ -35,6 +35,7 @@ from thenar.cli.parser_pace import for_pace
 from thenar.cli.parser_plan import for_plan
 from thenar.cli.parser_report import for_report
 from thenar.cli.recordings import for_recordings
+from thenar.cli.standard_streams import let_go, prepare_streams, refuse_unprintable, speak_utf8
 
 USAGE_ERROR: Final = 2
 INPUT_OUTPUT_FAULT: Final = 74
@@ -77,28 +78,40 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. `arguments`: without the program's name; those of this process when None.
 
     Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 70 a fault in thenar or a worker
-    that died, 74 the system refused to read or write, 130 interrupted. Never raises but SystemExit, and prints a
+    that died, 74 the system refused to read or write, 130 interrupted; the same whether or not anyone reads what it
+    prints. Never raises but SystemExit, and prints a
     traceback only with THENAR_DEBUG=1.
     """
+    if arguments is None:
+        speak_utf8()
+        prepare_streams()
     code = _code_of(list(sys.argv[1:] if arguments is None else arguments))
     if arguments is None:
+        code = _last_words(code)
         leave(interrupted=code == INTERRUPTED)
+    return code
+
+
+def _last_words(code: int) -> int:
+    """Hand over what is still waiting to be printed. Gives the exit code: another one where the system refuses it."""
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        print(f"the system refused: standard output: {error.strerror or error}", file=sys.stderr)
+        let_go(sys.stdout)
+        return code or INPUT_OUTPUT_FAULT
     return code
 
 
 def _code_of(given: list[str]) -> int:
     chosen = parser().parse_args(given)
     try:
+        refuse_unprintable(given)
         with never_lost():
             code: int = importlib.import_module(f"thenar.cli.{chosen.command}").command(chosen)
-        sys.stdout.flush()
     except KeyboardInterrupt:
         print("interrupted: nothing was left half-written", file=sys.stderr)
         return INTERRUPTED
-    except BrokenPipeError:
-        # Nobody reads on. Point stdout elsewhere so that the interpreter's own last flush stays quiet.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
         if os.environ.get("THENAR_DEBUG") == "1":
             raise

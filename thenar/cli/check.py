@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
@@ -101,9 +102,12 @@ def _list(as_json: bool) -> int:
 def _tell(typed: str, loaded: LoadedScenario, trials: list[Trial]) -> None:
     refusals = _refusals(trials)
     fitted = fitted_facts(loaded, [trial.wearer for trial in _one_per_wearer(trials)])
-    facts = [*refusals, *_what(loaded), *_people(trials), *fitted, *_on_file(loaded), *_loop(loaded)]
+    outlasts = _outlasts(loaded, trials)
+    facts = [*refusals, *outlasts, *_what(loaded), *_people(trials), *fitted, *_on_file(loaded), *_loop(loaded)]
     facts += _bounds(loaded, trials)
-    verdict = "can run, but refuses to arm" if refusals else "fine"
+    verdict = (
+        "can run, but refuses to arm" if refusals else "can run, but look at the first line" if outlasts else "fine"
+    )
     show_table(Table(f"{typed}: {verdict}", ("what", "would run"), facts))
     if loaded.scenario.faults:
         show_table(Table("Faults in order of time", ("at, s", "fault", "details", "conditions"), _timeline(loaded)))
@@ -125,6 +129,7 @@ def _record(loaded: LoadedScenario, trials: list[Trial]) -> dict[str, object]:
             }
             for t in _one_per_wearer(trials)
         ],
+        "unstimulated_after_session_s": _after_session_s(loaded, trials),
         "fitted": fitted_records(loaded),
         "scenario": scenario.model_dump(mode="json", by_alias=True),
         "limit_deviations": [found._asdict() for found in loaded.profile.deviations()],
@@ -157,6 +162,25 @@ def _refusals(trials: list[Trial]) -> Facts:
         ("REFUSES TO ARM", why if len(names) == len(everyone) else f"{listed(names)}: {why}")
         for why, names in refused.items()
     ]
+
+
+def _outlasts(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
+    """A warning where a stimulated trial goes on after its session's end (R24)."""
+    unstimulated_s = _after_session_s(loaded, trials)
+    if not unstimulated_s:
+        return []
+    whole_s = loaded.scenario.duration_s
+    share = f"{unstimulated_s:g} of {whole_s:g} s ({100.0 * unstimulated_s / whole_s:.0f} %)"
+    return [("TRIAL OUTLASTS THE SESSION", f"R24 ends stimulation: none for the last {share}")]
+
+
+def _after_session_s(loaded: LoadedScenario, trials: list[Trial]) -> float:
+    """How much of a stimulated trial comes after the end of its session, s."""
+    ends_s = [
+        loaded.scenario.session.arm_at_s + trial.limits().loop.session_us / US_PER_S
+        for trial in _one_per_wearer(trial for trial in trials if trial.stimulated)
+    ]
+    return max(0.0, loaded.scenario.duration_s - min(ends_s, default=math.inf))
 
 
 def _on_file(loaded: LoadedScenario) -> Facts:

@@ -46,7 +46,7 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
     print(f"{title}: {trials} trial{'' if trials == 1 else 's'}, seed {report.seed}")
     for found in report.limits.deviations:
         print(f"deviates from {report.limits.based_on}: {Deviation(**found.model_dump())}")
-    for line in refusal_lines(report, trials):
+    for line in [*refusal_lines(report, trials), *off_lines(report)]:
         print(line)
     show_table(conditions_table(report.table))
     if any(report.reason_ticks.values()):
@@ -65,6 +65,14 @@ def refusal_lines(report: RunReport, trials: int) -> list[str]:
     return [
         f"REFUSED TO ARM in {len(refusal.trials)} of {every}, so no pulse left ({listed(refusal.wearers)}): {refusal}"
         for refusal in report.refusals
+    ]
+
+
+def off_lines(report: RunReport) -> list[str]:
+    """For how long no pulse could leave because the interlock had tripped."""
+    return [
+        f"OUTPUT OFF in {len(off.trials)} trial{'' if len(off.trials) == 1 else 's'} for {off}"
+        for off in report.output_off
     ]
 
 
@@ -118,6 +126,7 @@ def _record(report: RunReport) -> dict[str, object]:
         "picture": str(report.picture),
         "seed": report.seed,
         "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
+        "output_off": [off._asdict() for off in report.output_off],
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
         "law_faults": report.law_faults,

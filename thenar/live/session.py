@@ -66,7 +66,6 @@ Messages from the session. "ref" is there when the message that it answers had o
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import socket
 import threading
 import time
@@ -99,6 +98,7 @@ from thenar.live.session_plain import plain_said
 from thenar.live.session_saved import Place, save
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem, shown
+from thenar.shared.worker_process import WorkerContext
 from thenar.workers import interrupts_held_back
 
 MOST_WAITING: Final = 256
@@ -230,7 +230,7 @@ class LiveSession:
         self.close()
 
     def _start_loop(self) -> None:
-        context: Any = multiprocessing.get_context("spawn")
+        context: Any = WorkerContext()
         theirs_in, self._orders = context.Pipe(duplex=False)
         self._heard, theirs_out = context.Pipe(duplex=False)
         theirs_stops, self._stops = socket.socketpair()

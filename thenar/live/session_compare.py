@@ -8,7 +8,6 @@ others; so it is waited for without a limit, told in every state, and only the c
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import sys
 import threading
@@ -30,6 +29,7 @@ from thenar.report.thinning import extremes_kept
 from thenar.scenarios.targets import moves
 from thenar.shared.errors import InputError
 from thenar.shared.ticks import US_PER_S
+from thenar.shared.worker_process import WorkerContext
 from thenar.workers import interrupts_held_back, settle_in
 
 LONGEST_S: Final = 120.0
@@ -109,7 +109,7 @@ class Comparer:
         return self._line
 
     def _started(self) -> Connection:
-        context = multiprocessing.get_context("spawn")
+        context = WorkerContext()
         line, theirs = context.Pipe()
         with theirs, interrupts_held_back():
             process = context.Process(target=_compare_on, args=(theirs, self._usual), daemon=True)

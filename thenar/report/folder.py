@@ -13,7 +13,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -62,7 +62,10 @@ class RunFolder:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if kind is not None:
-            self._events.close()
+            for table in self._tables.values():
+                table.abandon()
+            with suppress(OSError):
+                self._events.close()
             shutil.rmtree(self.working, ignore_errors=True)
             return
         try:

@@ -15,6 +15,7 @@ from thenar.report.page_pictures import figures
 from thenar.report.page_reading import record_in, rows_in
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
 from thenar.report.page_words import words_of
+from thenar.report.summary import OutputOff
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
 
@@ -64,6 +65,9 @@ def warnings_of(run: Run) -> list[str]:
         f"REFUSED TO ARM in {len(one['trials'])} of {len(run.manifest.trials)} trials, so no pulse left "
         f"({', '.join(one['wearers'])}): " + ", ".join(f"{rule} {words}" for rule, words in one["why"].items())
         for one in run.summary.get("refused_to_arm", [])
+    ]
+    told += [
+        f"OUTPUT OFF in {len(one['trials'])} trials for {OutputOff(**one)}" for one in run.summary.get("output_off", [])
     ]
     limits = run.manifest.limits
     return told + [

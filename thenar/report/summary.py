@@ -10,7 +10,7 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -74,6 +74,36 @@ def refused_for_good(
         return {}
     last = kinds["arming-refused"]["reasons"]
     return dict(on_file) or {name: titles[name] for name in (last if isinstance(last, list) else ())}
+
+
+class OutputOff(NamedTuple):
+    """For how long the output was off after trips of one cause, until re-armed or to the end of the trial.
+
+    `trials`: their numbers; `off_s`, `of_s`: summed over these trials, the time off and their whole time, s.
+    """
+
+    cause: str
+    title: str
+    trials: list[int]
+    off_s: float
+    of_s: float
+
+    def __str__(self) -> str:
+        share = f"{100.0 * self.off_s / self.of_s:.0f} % of their {self.of_s:g} s"
+        return f"{self.off_s:g} s, {share}, after {self.cause} ({self.title})"
+
+
+def output_off_us(events: Iterable[Mapping[str, Any]], duration_us: int) -> dict[str, int]:
+    """How long a trial's output was off after trips, us, by the cause of the trip."""
+    off: dict[str, int] = {}
+    since, cause = 0, ""
+    for event in [*events, {"kind": "armed", "t_us": duration_us}]:
+        if event["kind"] == "trip" and not cause:
+            since, cause = event["t_us"], event["cause"]
+        elif event["kind"] == "armed" and cause:
+            off[cause] = off.get(cause, 0) + max(0, event["t_us"] - since)
+            cause = ""
+    return off
 
 
 def by_condition_and_target(rows: Iterable[TargetRow]) -> list[ConditionTarget]:

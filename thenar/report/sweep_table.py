@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 from thenar.caution import SHORT
 from thenar.controller.describe import unit_of
 from thenar.report.metrics import METRICS, TargetRow
+from thenar.report.tables import abandon
 from thenar.shared.errors import InputError, Problem
 
 ENDINGS: Final = (".parquet", ".csv")
@@ -94,10 +95,15 @@ def _write_parquet(part: Path, table: TableOf) -> None:
         for column in columns
     ]
     schema = pa.schema(fields, metadata={"scenario_sha256": table.scenario_sha256, "caution": SHORT})
-    with pq.ParquetWriter(part, schema, compression="zstd") as writer:
+    writer = pq.ParquetWriter(part, schema, compression="zstd")
+    try:
         for rows in table.settings():
             arrays = [pa.array([column.of(row) for row in rows], type=_TYPES[column.kind]) for column in columns]
             writer.write_table(pa.table(arrays, schema=schema))
+        writer.close()
+    except BaseException:
+        abandon(writer)
+        raise
 
 
 def _cell(value: Any) -> Any:

@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -91,6 +92,12 @@ class TableWriter:
         os.fsync(self._sink.fileno())
         self._sink.close()
 
+    def abandon(self) -> None:
+        """Let go of a table that will not be finished."""
+        abandon(self._writer)
+        with suppress(OSError):
+            self._sink.close()
+
     def __enter__(self) -> Self:
         return self
 
@@ -100,7 +107,14 @@ class TableWriter:
         if kind is None:
             self.close()
         else:
-            self._sink.close()
+            self.abandon()
+
+
+def abandon(writer: Any) -> None:
+    """Let go of a `ParquetWriter`: as it is deleted it would try to finish its file again, and print a traceback."""
+    with suppress(OSError, ValueError):
+        writer.close()
+    writer.is_open = False
 
 
 def typed_columns(columns: tuple[Column, ...], arrays: Mapping[str, NDArray[Any]]) -> dict[str, NDArray[Any]]:

@@ -18,6 +18,7 @@ from thenar.safety.invented import CLEAR, ENGRAVER
 from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.shared.worker_process import WorkerContext
 from thenar.study.families import Outcome, pieces, played_piece
 from thenar.study.hunt import Found, Hunt, hunted
 from thenar.study.judged import Judged, together
@@ -112,7 +113,7 @@ def _pool(jobs: int, *, compiled: bool) -> Iterator[ProcessPoolExecutor]:
     before = os.environ.get(NO_JIT)
     if not compiled:
         os.environ[NO_JIT] = "1"
-    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(jobs, WorkerContext())
     try:
         yield pool
     except BaseException:

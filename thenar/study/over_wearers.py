@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -11,6 +10,7 @@ from typing import Final, TypeVar
 
 from thenar.engine.trial import Trial
 from thenar.lost_worker import LostWorkerError
+from thenar.shared.worker_process import WorkerContext
 
 Answer = TypeVar("Answer")
 PER_TASK: Final = 20
@@ -32,7 +32,7 @@ def for_each(
             on_done(trial)
         return answers
     tasks = [trials[first : first + PER_TASK] for first in range(0, len(trials), PER_TASK)]
-    pool = ProcessPoolExecutor(jobs, multiprocessing.get_context("spawn"))
+    pool = ProcessPoolExecutor(jobs, WorkerContext())
     try:
         for found in pool.map(partial(_each, work), tasks):
             answers += found
