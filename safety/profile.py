@@ -14,14 +14,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, Final, Literal, Self
 
-from pydantic import Field, ValidationInfo, create_model, field_validator, model_validator
+from pydantic import Field, PrivateAttr, ValidationInfo, create_model, field_validator, model_validator
 
 from thenar.safety.bounds import CHANNEL, LOOP, NOT_ABOVE, Row, scaled
 from thenar.safety.deviation import Deviation, deviations_from, unreasoned
 from thenar.safety.screening import Screening
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
 from thenar.shared.signals import Calibration
-from thenar.shared.text_input import read_toml
+from thenar.shared.text_input import table_in, toml_text
 
 if TYPE_CHECKING:
     from thenar.safety.limits import Limits
@@ -119,6 +119,17 @@ class LimitProfile(Strict):
     agonist: ChannelBounds
     antagonist: ChannelBounds
     loop: LoopBounds
+    _text: str = PrivateAttr("")
+
+    @property
+    def text(self) -> str:
+        """The TOML text that it was read from: what the auditor reads. "" when it was made in some other way."""
+        return self._text
+
+    @model_validator(mode="after")
+    def _keep_text(self, info: ValidationInfo) -> LimitProfile:
+        self._text = str((info.context or {}).get("text", ""))
+        return self
 
     @model_validator(mode="after")
     def _steps_reach_the_device(self) -> LimitProfile:
@@ -195,7 +206,8 @@ def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
 
 
 def _read(file: Path) -> LimitProfile:
-    return validated(LimitProfile, read_toml(file), str(file))
+    text = toml_text(file)
+    return validated(LimitProfile, table_in(text, str(file)), str(file), {"text": text})
 
 
 def _base_of(profile: LimitProfile, file: str) -> LimitProfile:

@@ -192,6 +192,7 @@ class _Kept:
                 calibration=CalibrationRecord.of(trial.calibration),
                 screening=trial.screening,
                 objections=objections_to(trial.screening),
+                limits={name: part._asdict() for name, part in trial.limits()._asdict().items()},
                 control_period_us=trial.clock.control_us,
                 columns=finished.hashes,
             )
@@ -246,7 +247,7 @@ def _unchanged_bytes(loaded: LoadedScenario, file: NamedFile) -> bytes:
 
 def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str, object]:
     trials = [
-        record.model_dump(exclude={"columns", "calibration", "screening"}) | {"reason_ticks": ticks}
+        record.model_dump(exclude={"columns", "calibration", "screening", "limits"}) | {"reason_ticks": ticks}
         for record, ticks in zip(kept.records, kept.ticks_by_trial, strict=True)
     ]
     return {
@@ -307,6 +308,7 @@ def _manifest(
         seed=report.seed,
         limits=report.limits,
         law=LawUsed(where=loaded.law_ran),
+        limits_text=loaded.profile.text,
         inputs=tuple(inputs),
         trials=tuple(kept.records),
         command=tuple(command),

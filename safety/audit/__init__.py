@@ -1,4 +1,5 @@
-"""The auditor: separate code that judges what was delivered, with the limits and the log of decisions.
+"""The auditor: separate code that judges what was delivered, with the profile's text and the log of decisions.
 
-Written from the requirement table, not from the interlock: it shares the limits with the interlock and nothing else.
+Written from the requirement table, not from the interlock: it computes every bound itself. Of the rest of this package
+it reads the titles of the requirements, which are data, and nothing else.
 """

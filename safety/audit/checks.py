@@ -20,6 +20,8 @@ class Check(NamedTuple):
     most: bool = True
 
 
+SQUARED: Final = "uA2 us"
+"""Unit of the windows over squared current: an r.m.s. current over a second, squared, times a second."""
 _ASKED: Final = "pulses within one device step of the bound, and ticks that asked for more"
 _NEAR: Final = "pulses at which the value was at least nine tenths of the bound"
 _CLOSE: Final = "pulses within 1 % of the bound, and ticks that asked for a shorter time"
@@ -37,11 +39,11 @@ CHECKS: Final = (
     Check("R09", "charge of a phase", "pC", _ASKED, "pulses"),
     Check("R10", "charge of a phase", "pC", _ASKED, "pulses"),
     Check("R11", "time between pulse starts", "us", _CLOSE, "pulses", most=False),
-    Check("R12", "squared current over a second", "uA2 us", _NEAR, "pulses"),
-    Check("R13", "squared current over a second", "uA2 us", _NEAR, "pulses"),
-    Check("R29", "squared current over a second, share unknown", "uA2 us", _NEAR, "pulses"),
+    Check("R12", "squared current over a second", SQUARED, _NEAR, "pulses"),
+    Check("R13", "squared current over a second", SQUARED, _NEAR, "pulses"),
+    Check("R29", "squared current over a second, share unknown", SQUARED, _NEAR, "pulses"),
     Check("R14", "energy of a pulse into 500 ohm", "fJ", _NEAR, "pulses"),
-    Check("R15", "squared current over a second", "uA2 us", _NEAR, "pulses"),
+    Check("R15", "squared current over a second", SQUARED, _NEAR, "pulses"),
     Check("R16", "rectified charge over a second", "pC", _NEAR, "pulses"),
     Check("R17", "voltage of an admitted current", "uV", _MORE),
     Check("R17", "pulses in a row at a current lowered by compliance", "1", "such pulses"),
@@ -91,6 +93,8 @@ CHECKS: Final = (
     Check("R37", "width of a pulse over the admitted one", "us", "pulses"),
     Check("R37", "time between pulse starts under the admitted period", "us", "pulses", most=False),
     Check("R38", "alteration without a reason", "1", "ticks whose demand was altered"),
+    Check("R38", "pulse that an admitted command owed and that didn't leave", "1", "pulses under a command"),
+    Check("R38", "current, width or pause of a pulse off the admitted one", "uA, us", "pulses under a command"),
     Check("R39", "a call that broke off, while open", "1", "ticks after a call that broke off"),
     Check("R01", "current admitted without a usable demand", "uA", "ticks with a demand that can't be read"),
     Check("R01", "unusable demands in a row, while open", "1", _OPEN),
@@ -112,6 +116,7 @@ CHECKS: Final = (
     R21, R22_RAMP, R22_STOP, R23_RUN, R23_WINDOW, R24_TIME, R24_CHARGE, R25, R26, R26_CHANGEOVER, R27,
     R28_LOW, R28_HIGH, R28_JUMP, R30_AGE, R30_RAMP, R30_BAD, R31_SOFT, R31_HARD, R31_RISE, R32_RAMP, R32_TRIP,
     R33, R34_SHUT, R34_PULSE, R34_CLEAR, R35_FROZEN, R35_SAME, R36, R37_CURRENT, R37_WIDTH, R37_PERIOD,
-    R37_PULSE, R37_PULSE_WIDTH, R37_SPACING, R38, R39, R01_ZERO, R01_TRIP, R02, R03_AGE, R03_LIFE, R03_GAP,
+    R37_PULSE, R37_PULSE_WIDTH, R37_SPACING, R38, R38_OWED, R38_SAME, R39, R01_ZERO, R01_TRIP, R02, R03_AGE, R03_LIFE,
+    R03_GAP,
     R04_BACK, R04_SLOW, R04_FAST, R05_ZERO, R05_PULSE, R05_ARMED,
 ) = range(len(CHECKS))  # fmt: skip

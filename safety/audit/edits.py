@@ -7,8 +7,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from thenar.safety.audit.bounds import Bounds, ChannelBounds, LoopBounds, mark_of_bounds
 from thenar.safety.audit.logs import DecisionLog, PulseLog
-from thenar.safety.limits import ChannelLimits, Limits, LoopLimits, limits_mark
 
 Asked = tuple[int, ...]
 Script = tuple[tuple[int, Asked, int], ...]
@@ -28,12 +28,16 @@ WINDOW_PULSES: Final = 41
 
 
 class Case(NamedTuple):
-    """A log and the limits that it is judged by; `alone`: the pulses are judged without the decisions."""
+    """A log and the bounds that it is judged by.
 
-    limits: Limits
+    `alone`: the pulses are judged without the decisions; `reconciled`: each pulse that a command owed must be there.
+    """
+
+    bounds: Bounds
     pulses: PulseLog
     decisions: DecisionLog
     alone: bool = False
+    reconciled: bool = False
 
 
 Edit = Callable[[Case], Case]
@@ -48,15 +52,15 @@ def under(**bounds: int) -> Edit:
     """The log as if the interlock had been given other bounds (of both channels, or of the loop)."""
 
     def edit(case: Case) -> Case:
-        channel = {name: value for name, value in bounds.items() if name in ChannelLimits._fields}
-        loop = {name: value for name, value in bounds.items() if name in LoopLimits._fields}
-        limits = Limits(
-            case.limits.agonist._replace(**channel),
-            case.limits.antagonist._replace(**channel),
-            case.limits.loop._replace(**loop),
+        channel = {name: value for name, value in bounds.items() if name in ChannelBounds._fields}
+        loop = {name: value for name, value in bounds.items() if name in LoopBounds._fields}
+        judged_by = Bounds(
+            case.bounds.agonist._replace(**channel),
+            case.bounds.antagonist._replace(**channel),
+            case.bounds.loop._replace(**loop),
         )
-        marks = np.full_like(case.decisions.limits_mark, int(limits_mark(limits)))
-        return case._replace(limits=limits, decisions=case.decisions._replace(limits_mark=marks))
+        marks = np.full_like(case.decisions.limits_mark, mark_of_bounds(judged_by))
+        return case._replace(bounds=judged_by, decisions=case.decisions._replace(limits_mark=marks))
 
     return edit
 
@@ -212,6 +216,31 @@ def nearest_gap_us(case: Case) -> int:
 def pulses_alone(case: Case) -> Case:
     """The pulses without their decision log."""
     return case._replace(alone=True)
+
+
+def reconciled(case: Case) -> Case:
+    """The log with every pulse that its commands owed."""
+    return case._replace(reconciled=True)
+
+
+def without_pulses(first: int, last: int) -> Edit:
+    """The pulses between two rows of the decision log left out."""
+
+    def edit(case: Case) -> Case:
+        before = case.pulses.decisions_before
+        return case._replace(pulses=_only(case.pulses, (before < first) | (before > last)))  # type: ignore[operator]
+
+    return edit
+
+
+def later_pulse(by_us: int) -> Edit:
+    """One pulse of the steady train leaves so much later."""
+
+    def edit(case: Case) -> Case:
+        place = int(np.flatnonzero(case.pulses.decisions_before == STEADY)[0])
+        return steady_pulse(t_us=int(case.pulses.t_us[place]) + by_us)(case)
+
+    return edit
 
 
 def second_phases(case: Case) -> Case:

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
+from thenar.safety.audit.bounds import Bounds, ChannelBounds, LoopBounds
 from thenar.shared.compiled import step_for_all as step
 
 LONG_AGO: Final = -1_000_000_000_000_000_000
@@ -26,15 +26,16 @@ _CHANNEL: Final = (
     "asked_us", "asked_period_us", "ohm", "per_mille", "lowered", "lowered_pulses", "run_us", "total_pC",
     "top_uA_us", "top_width", "phase_pC", "measured_pC", "measured_cut", "square_high", "square_low",
     "charge_pC", "on_us", "short_at", "long_at", "end_at", "net_pC", "ramp22_us", "ramp22_uA", "ramp30_us",
-    "ramp30_uA", "ramp32_us", "ramp32_uA",
+    "ramp30_uA", "ramp32_us", "ramp32_uA", "hold_us", "started_us", "bucket_at", "bucket_pC", "bucket_square",
+    "excused",
 )  # fmt: skip
 LOOP_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in _LOOP]))
 CHANNEL_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in _CHANNEL]))
 PAST_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in ("t_us", "charge_pC", "square", "on_us")]))
 READING_RECORD: Final = np.dtype((np.record, [("t_us", np.int64), ("value", np.int64)]))
 
-CHANNEL_LIMITS_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in ChannelLimits._fields]))
-LOOP_LIMITS_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in LoopLimits._fields]))
+CHANNEL_BOUNDS_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in ChannelBounds._fields]))
+LOOP_BOUNDS_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in LoopBounds._fields]))
 
 LOW_OHM: Final = 0
 HIGH_OHM: Final = 2
@@ -63,17 +64,18 @@ class Memory(NamedTuple):
     lines: Lines
 
 
-class Bounds(NamedTuple):
-    """The limits as arrays of records, `channels` (2,) and `loop` (1,), fields as in ChannelLimits and LoopLimits."""
+class BoundArrays(NamedTuple):
+    """The bounds as arrays of records, `channels` (2,) and `loop` (1,), fields as in ChannelBounds and LoopBounds."""
 
     channels: NDArray[Any]
     loop: NDArray[Any]
 
 
-def bounds_of(limits: Limits) -> Bounds:
-    """The limits as arrays that a compiled walk reads."""
-    channels = np.array([tuple(limits.agonist), tuple(limits.antagonist)], dtype=CHANNEL_LIMITS_RECORD)
-    return Bounds(channels, np.array([tuple(limits.loop)], dtype=LOOP_LIMITS_RECORD))
+def bound_arrays(bounds: Bounds) -> BoundArrays:
+    """The bounds as arrays that a compiled walk reads."""
+    channels = [tuple(getattr(own, name) for name in ChannelBounds._fields) for own in bounds[:2]]
+    loop = [tuple(getattr(bounds.loop, name) for name in LoopBounds._fields)]
+    return BoundArrays(np.array(channels, dtype=CHANNEL_BOUNDS_RECORD), np.array(loop, dtype=LOOP_BOUNDS_RECORD))
 
 
 def new_memory() -> Memory:
@@ -112,6 +114,8 @@ def begin_trial(memory: Memory, trial: int) -> None:
         own.square_high = own.square_low = own.charge_pC = own.on_us = 0
         own.short_at = own.long_at = own.end_at = 0
         own.ramp22_uA = own.ramp30_uA = own.ramp32_uA = 0
+        own.hold_us = own.started_us = LONG_AGO
+        own.bucket_at = own.bucket_pC = own.bucket_square = own.excused = 0
 
 
 @step
@@ -122,14 +126,16 @@ def full(memory: Memory) -> bool:
 
 def with_room(memory: Memory) -> Memory:
     """The same memory with what no window needs any more dropped, and at least half of `past` free."""
-    kept = [slice(min(int(own.short_at), int(own.long_at)), int(own.end_at)) for own in memory.channels]
+    kept = [
+        slice(min(int(own.short_at), int(own.long_at), int(own.bucket_at)), int(own.end_at)) for own in memory.channels
+    ]
     capacity = memory.past.shape[1]
     while 2 * max(part.stop - part.start for part in kept) > capacity:
         capacity *= 2
     past = memory.past if capacity == memory.past.shape[1] else np.empty((2, capacity), PAST_RECORD)
     for index, part in enumerate(kept):
         past[index, : part.stop - part.start] = memory.past[index, part].copy()
-        for place in ("short_at", "long_at", "end_at"):
+        for place in ("short_at", "long_at", "bucket_at", "end_at"):
             memory.channels[place][index] -= part.start
     return memory._replace(past=past)
 

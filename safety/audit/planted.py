@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
+from thenar.safety.audit.bounds import Bounds
 from thenar.safety.audit.edits import ONE_CHANNEL, TWO_CHANNELS, Case, Script
 from thenar.safety.audit.judge import judge_log
 from thenar.safety.audit.logs import DecisionLog, PulseLog
 from thenar.safety.audit.plant import Plant
 from thenar.safety.audit.planted_from_r20 import PLANTED_FROM_R20
 from thenar.safety.audit.planted_to_r19 import PLANTED_TO_R19
-from thenar.safety.limits import Limits
 
-Play = Callable[[Limits, Script], tuple[PulseLog, DecisionLog]]
+Play = Callable[[Script], tuple[PulseLog, DecisionLog]]
 PLANTS: Final = PLANTED_TO_R19 + PLANTED_FROM_R20
 
 
@@ -38,13 +38,15 @@ class Proof(NamedTuple):
         )
 
 
-def proofs(limits: Limits, play: Play) -> Iterator[Proof]:
-    """Every plant judged. `limits`: those of a person with forearm pads; `play`: plays a script on the interlock."""
-    played = {script: play(limits, script) for script in (ONE_CHANNEL, TWO_CHANNELS)}
+def proofs(bounds: Bounds, play: Play) -> Iterator[Proof]:
+    """Every plant judged. `bounds`: those of a person with forearm pads; `play`: plays a script under such limits."""
+    played = {script: play(script) for script in (ONE_CHANNEL, TWO_CHANNELS)}
     for plant in PLANTS:
-        clean = Case(limits, *played[plant.script])
+        clean = Case(bounds, *played[plant.script])
         yield Proof(plant, _broken(plant.inside(clean)), _broken(plant.outside(clean)))
 
 
 def _broken(case: Case) -> tuple[str, ...]:
-    return judge_log(case.limits, case.pulses, None if case.alone else case.decisions).broken
+    return judge_log(
+        case.bounds, case.pulses, None if case.alone else case.decisions, reconciled=case.reconciled
+    ).broken

@@ -17,13 +17,16 @@ from thenar.safety.audit.edits import (
     last_pulse_us,
     latched_at_pulse,
     latched_from,
+    later_pulse,
     nearest_gap_us,
     pulses_alone,
+    reconciled,
     silent_from,
     steady_pulse,
     unchanged,
     whole_charge_pC,
     whole_run_us,
+    without_pulses,
 )
 from thenar.safety.audit.plant import CREEPING, LATER, Plant, answered, asks, bounds, cleared_by, commands
 
@@ -178,6 +181,40 @@ PLANTED_FROM_R20: Final = (
         "a demand lowered by 1 uA without a reason",
         at_row(STEADY, agonist_asked_uA=15_001, reasons=1 << 35),
         at_row(STEADY, agonist_asked_uA=15_001, reasons=0),
+    ),
+    Plant("R38", "a pulse left out of a steady train", reconciled, all_of(reconciled, without_pulses(STEADY, STEADY))),
+    Plant("R38", "all pulses after one tick left out", reconciled, all_of(reconciled, without_pulses(STEADY, 1_000))),
+    Plant(
+        "R38",
+        "a pulse 1 us late",
+        all_of(reconciled, later_pulse(0)),
+        all_of(reconciled, later_pulse(1)),
+        also=frozenset({"R11", "R37"}),
+    ),
+    Plant(
+        "R38",
+        "a pulse left out of two alternating trains",
+        reconciled,
+        all_of(reconciled, without_pulses(STEADY, STEADY)),
+        TWO_CHANNELS,
+    ),
+    Plant(
+        "R38",
+        "a pulse one device step lower than admitted",
+        all_of(reconciled, steady_pulse(current_uA=15_000)),
+        all_of(reconciled, steady_pulse(current_uA=14_900)),
+    ),
+    Plant(
+        "R38",
+        "a pulse 1 us narrower than admitted",
+        all_of(reconciled, steady_pulse(width_us=250)),
+        all_of(reconciled, steady_pulse(width_us=249)),
+    ),
+    Plant(
+        "R38",
+        "a pause between the phases 1 us shorter",
+        all_of(reconciled, steady_pulse(gap_us=50)),
+        all_of(reconciled, steady_pulse(gap_us=49)),
     ),
     answered("R39", "a call that broke off", at_row(STEADY, broken_off=1)),
 )

@@ -201,13 +201,15 @@ def rises(notes: Notes, limits: Any, loop: Any, own: Any, now: Any, where: Where
 def measured(notes: Notes, own: Any, where: Where, pulse: Any, net_per_mille: int, logged: bool) -> None:
     """R18 and R19 from what was measured of the second phase.
 
-    With a decision log the answer to it is judged at the next tick; without one the pulse alone.
+    With a decision log the answer to it is judged at the next tick; without one the pulse alone. A width without a
+    current counts as of the first phase's current.
     """
     first = pulse.current_uA * pulse.width_us
     own.phase_pC += first
-    if pulse.second_current_uA < 0 or pulse.second_width_us < 0:
+    if pulse.second_width_us < 0:
         return
-    second = pulse.second_current_uA * pulse.second_width_us
+    second_uA = pulse.current_uA if pulse.second_current_uA < 0 else pulse.second_current_uA
+    second = second_uA * pulse.second_width_us
     own.measured_pC += first - second
     if second == 0:
         own.measured_cut = 1

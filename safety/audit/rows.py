@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 
 from numpy.typing import NDArray
 
 from thenar.safety.audit.books import Books
-from thenar.safety.audit.checks import CHECKS
+from thenar.safety.audit.bounds import Difference
+from thenar.safety.audit.checks import CHECKS, SQUARED
 from thenar.safety.audit.verdicts import OFFENCES_KEPT, Closest, Offence, Row, Verdict
 from thenar.safety.requirements import REQUIREMENTS, Requirement
 
@@ -15,6 +17,7 @@ NO_DECISIONS: Final = "needs the log of decisions"
 NOT_MEASURED: Final = "needs the log of decisions, or what was measured of the second phases"
 NO_BOUND: Final = "its bound is not on record for this log"
 NEVER_MET: Final = "nothing came near it"
+LIMITS_RULE: Final = "R35"
 
 
 def rows_of(
@@ -28,6 +31,41 @@ def rows_of(
     return tuple(_row(requirement, books, exercised, logged, measured, cannot) for requirement in REQUIREMENTS)
 
 
+def with_limits(rows: tuple[Row, ...], compared: int, unlike: tuple[Difference, ...], trial: int) -> tuple[Row, ...]:
+    """The rows with R35 judged by the limits that the interlock enforced, number for number against the auditor's own.
+
+    `compared`: how many numbers; `unlike`: those that differ.
+    """
+    return tuple(_with_limits(row, compared, unlike, trial) if row.rule == LIMITS_RULE else row for row in rows)
+
+
+def _with_limits(row: Row, compared: int, unlike: tuple[Difference, ...], trial: int) -> Row:
+    offences = tuple(
+        Offence(trial, 0, -1, _number(one.enforced), _number(one.own), "", f"limit {one.name} as it was enforced")
+        for one in unlike
+    )
+    failed = row.failed + len(unlike)
+    verdict, note = (Verdict.FAIL, _offences_told(failed)) if failed else (Verdict.PASS, "")
+    if row.verdict == Verdict.CANT_JUDGE and not failed:
+        verdict, note = row.verdict, row.note
+    return row._replace(
+        verdict=verdict,
+        exercised=row.exercised + compared,
+        failed=failed,
+        offences=(*offences, *row.offences)[:OFFENCES_KEPT],
+        note=note,
+    )
+
+
+def _number(number: int | None) -> int:
+    """A number that only one side has stands as -1."""
+    return -1 if number is None else number
+
+
+def _offences_told(failed: int) -> str:
+    return f"{failed} offences" if failed > 1 else "1 offence"
+
+
 def _row(
     requirement: Requirement, books: Books, counts: NDArray[Any], logged: bool, measured: bool, cannot: frozenset[str]
 ) -> Row:
@@ -39,7 +77,7 @@ def _row(
     failed = int(books.failed[own].sum())
     verdict, note = Verdict.NOT_EXERCISED, NEVER_MET
     if failed:
-        verdict, note = Verdict.FAIL, f"{failed} offences" if failed > 1 else "1 offence"
+        verdict, note = Verdict.FAIL, _offences_told(failed)
     elif exercised:
         verdict, note = Verdict.PASS, ""
     return Row(
@@ -72,8 +110,10 @@ def _closest(books: Books, own: list[int]) -> Closest | None:
         return None
     number = max(told, key=lambda number: books.closeness[number])
     trial, t_us, channel, value, bound = (int(entry) for entry in books.closest[number])
-    check = CHECKS[number]
-    return Closest(float(books.closeness[number]), value, bound, check.unit, trial, t_us, channel, check.what)
+    check, closeness = CHECKS[number], float(books.closeness[number])
+    if check.unit == SQUARED and closeness > 0:  # how near an r.m.s. current came, not its square
+        closeness = max(math.sqrt(closeness), math.nextafter(1.0, 2.0) if books.failed[number] else 0.0)
+    return Closest(closeness, value, bound, check.unit, trial, t_us, channel, check.what)
 
 
 def _tells(books: Books, number: int) -> bool:

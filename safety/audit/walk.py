@@ -22,6 +22,7 @@ from thenar.safety.audit.answers import Tick, tick_of
 from thenar.safety.audit.books import Books, Notes, Where, at_least, at_most, enter, met
 from thenar.safety.audit.checks import (
     R03_AGE,
+    R03_GAP,
     R05_PULSE,
     R17_ROW,
     R34_PULSE,
@@ -30,7 +31,8 @@ from thenar.safety.audit.checks import (
     R37_SPACING,
 )
 from thenar.safety.audit.conduct import arming, clock, demand, frozen, latch, life, stop
-from thenar.safety.audit.memory import LONG_AGO, Bounds, Memory, begin_trial, full
+from thenar.safety.audit.memory import LONG_AGO, BoundArrays, Memory, begin_trial, full
+from thenar.safety.audit.owed import command_ends_us, counted, decided, missed, same
 from thenar.safety.audit.pulses import measured, note_pulse, rises, session, single_pulse, spacing, windows
 from thenar.safety.audit.senses import balance, contact, estimate, forget, soft_bound
 from thenar.shared.compiled import entry
@@ -41,7 +43,7 @@ STOPPING: Final = 2
 
 @entry
 def walk(
-    limits: Bounds,
+    limits: BoundArrays,
     terms: NDArray[Any],
     books: Books,
     notes: Notes,
@@ -53,8 +55,8 @@ def walk(
     """Judge both logs from the places in `at[:2]` on (moved forward). False when the memory needs room first.
 
     `at`: shape (4,). True with a log left over means that the other one is used up and `at[2]` (pulses) or `at[3]`
-    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0).
-    `pulses`, `decisions`: records in order of trial, then of delivery.
+    (decisions) says that more of it will come. `terms`: (1 when there is a decision log, mark of the limits or 0, 1
+    when pulses are reconciled with commands). `pulses`, `decisions`: records in order of trial, then of delivery.
     """
     now = memory.loop[0]
     while at[0] < len(pulses) or at[1] < len(decisions):
@@ -93,11 +95,13 @@ def _decision_first(now: Any, pulse: Any, row: Any) -> bool:
 
 
 @step
-def _judge_pulse(notes: Notes, limits: Bounds, memory: Memory, pulse: Any, terms: NDArray[Any]) -> None:
+def _judge_pulse(notes: Notes, limits: BoundArrays, memory: Memory, pulse: Any, terms: NDArray[Any]) -> None:
     where = Where(pulse.trial, pulse.t_us, pulse.channel)
     now, loop, bounds = memory.loop[0], limits.loop[0], limits.channels[pulse.channel]
     own, other = memory.channels[pulse.channel], memory.channels[1 - pulse.channel]
-    logged = terms[0] == 1
+    logged, reconciled = terms[0] == 1, terms[2] == 1
+    if reconciled:
+        _judge_owed(notes, limits, memory, pulse.t_us)
     single_pulse(notes, bounds, loop, where, pulse.current_uA, pulse.width_us)
     spacing(notes, bounds, loop, own, other, where)
     session(notes, loop, now, where, logged)
@@ -106,8 +110,34 @@ def _judge_pulse(notes: Notes, limits: Bounds, memory: Memory, pulse: Any, terms
     measured(notes, own, where, pulse, bounds.net_per_mille, logged)
     if logged:
         _under_command(notes, loop, now, own, where, pulse)
+    if reconciled:
+        same(notes, loop, own, where, pulse)
+        charge_pC = 2 * pulse.current_uA * pulse.width_us
+        counted(loop, own, memory.past[pulse.channel], where, charge_pC, charge_pC * pulse.current_uA)
+    else:
+        own.bucket_at = own.end_at
     note_pulse(own, now, where, pulse)
     now.pulses += 1
+
+
+@step
+def _judge_owed(notes: Notes, limits: BoundArrays, memory: Memory, end_us: int) -> None:
+    """Whatever either channel owed before `end_us`."""
+    now, loop = memory.loop[0], limits.loop[0]
+    agonist, antagonist = memory.channels[0], memory.channels[1]
+    missed(notes, limits.channels[0], loop, now, agonist, antagonist, memory.past[0], 0, end_us)
+    missed(notes, limits.channels[1], loop, now, antagonist, agonist, memory.past[1], 1, end_us)
+
+
+@entry
+def close(limits: BoundArrays, terms: NDArray[Any], books: Books, notes: Notes, memory: Memory, end_us: int) -> None:
+    """The end of a trial, `end_us`: what was owed up to it, and whether the ticks went on until then."""
+    now = memory.loop[0]
+    if terms[0] != 1 or terms[2] != 1 or now.ticked == 0 or now.state == 0 or now.trip != 0:
+        return
+    _judge_owed(notes, limits, memory, end_us + 1)
+    at_most(notes, R03_GAP, Where(now.trial, end_us, -1), end_us - now.t_us, limits.loop[0].tick_max_us)
+    enter(books, notes)
 
 
 @step
@@ -137,8 +167,10 @@ def _under_command(notes: Notes, loop: Any, now: Any, own: Any, where: Where, pu
 
 
 @step
-def _judge_decision(notes: Notes, limits: Bounds, memory: Memory, row: Any, terms: NDArray[Any]) -> None:
+def _judge_decision(notes: Notes, limits: BoundArrays, memory: Memory, row: Any, terms: NDArray[Any]) -> None:
     now = memory.loop[0]
+    if terms[2] == 1:
+        _judge_owed(notes, limits, memory, command_ends_us(now, row))
     tick = tick_of(now, row)
     if row.kind != 0:
         stop(notes, tick, row)
@@ -146,11 +178,13 @@ def _judge_decision(notes: Notes, limits: Bounds, memory: Memory, row: Any, term
     else:
         _judge_tick(notes, limits, memory, tick, row, terms)
         now.t_us, now.ticked = row.t_us, 1
+        decided(now, memory.channels[0], row.agonist_uA)
+        decided(now, memory.channels[1], row.antagonist_uA)
     _note_row(now, memory.channels[0], memory.channels[1], row)
 
 
 @step
-def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any, terms: NDArray[Any]) -> None:
+def _judge_tick(notes: Notes, limits: BoundArrays, memory: Memory, tick: Tick, row: Any, terms: NDArray[Any]) -> None:
     now, loop = memory.loop[0], limits.loop[0]
     agonist, antagonist = memory.channels[0], memory.channels[1]
     pushing = (
@@ -181,7 +215,7 @@ def _judge_tick(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: A
 
 
 @step
-def _judge_pads(notes: Notes, limits: Bounds, memory: Memory, tick: Tick, row: Any) -> int:
+def _judge_pads(notes: Notes, limits: BoundArrays, memory: Memory, tick: Tick, row: Any) -> int:
     loop, agonist, antagonist = limits.loop[0], memory.channels[0], memory.channels[1]
     called = 0
     if row.agonist_contact_ohm < 0:

@@ -30,6 +30,7 @@ def made_challenge() -> dict[str, Any]:
         "controls": {"must_survive": "survived", "must_die": "caught"},
         "trips_reached": ["R01", "R33"],
         "never_reached": [],
+        "limits_that_differ": [],
         "passed": True,
         "started_utc": "2031-02-03T04:05:06+00:00",
         "seconds": 12.5,

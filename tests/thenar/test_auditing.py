@@ -18,14 +18,16 @@ import pytest
 from tests.safety.interlock_bench import PLAIN, limits_for
 from tests.thenar.small_runs import write_scenario
 from thenar.cli import main
+from thenar.report.tables import column_hashes, read_trial
 from thenar.run import run_scenario
 from thenar.safety.audit import planted
 from thenar.safety.audit.edits import ONE_CHANNEL
 from thenar.safety.audit.logs import DecisionLog, PulseLog
+from thenar.safety.profile import load_profile
 from thenar.safety.rehearsal import played
 from thenar.scenarios.loader import load_scenario
 
-BY_PROFILE = ("--limits", "forearm-25cm2", "--ceilings-mA", "40", "40")
+BY_PROFILE = ("--limits", "forearm-25cm2", "--ceilings-mA", "40", "40", "--accept-unjudged")
 Columns = dict[str, Any]
 
 
@@ -177,9 +179,175 @@ def test_a_run_folder_is_audited_by_its_own_limits(run_folder: Path, capsys: pyt
     assert record["pulses"] == pq.read_table(run_folder / "pulses.parquet").num_rows
 
 
+def folder_with(run_folder: Path, folder: Path, change: Callable[[dict[str, Any]], None]) -> str:
+    """A copy of a run folder with its manifest changed."""
+    shutil.copytree(run_folder, folder)
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    change(manifest)
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    return str(folder)
+
+
+@pytest.mark.parametrize("by", [-1, 1], ids=["tighter", "looser"])
+def test_a_limit_that_was_enforced_otherwise_fails_by_name(
+    by: int, run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def change(manifest: dict[str, Any]) -> None:
+        manifest["trials"][-1]["limits"]["antagonist"]["rms_uA"] += by
+
+    assert main(["audit", folder_with(run_folder, tmp_path / "changed", change)]) == 1
+    told = capsys.readouterr().out
+    assert f"limit antagonist.rms_uA as it was enforced: found {10_000 + by}" in told
+    assert "allowed 10000" in told
+
+
+def test_a_profiles_text_that_was_changed_after_the_run_is_refused(
+    run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def change(manifest: dict[str, Any]) -> None:
+        manifest["limits_text"] = manifest["limits_text"].replace(
+            "peak_mA = { value = 40.0", "peak_mA = { value = 41.0"
+        )
+
+    assert main(["audit", folder_with(run_folder, tmp_path / "changed", change)]) == 2
+    assert "limits_text" in capsys.readouterr().err
+
+
+def test_the_manifest_keeps_the_profiles_text_byte_for_byte(run_folder: Path) -> None:
+    manifest = json.loads((run_folder / "manifest.json").read_text("utf-8"))
+    assert manifest["limits_text"] == load_profile("forearm-25cm2").text
+
+
 def test_other_limits_than_the_runs_are_used_and_said(run_folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["audit", str(run_folder), "--limits", "thumb-8cm2"])
     assert "whose values differ" in capsys.readouterr().out
+
+
+def test_a_rule_that_cant_be_judged_gives_exit_code_3_unless_that_is_said_to_be_fine(
+    tmp_path: Path, logs: tuple[PulseLog, DecisionLog], capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = written(tmp_path, "pulses.csv", columns_of(logs[0]))
+    assert main(["audit", file, *BY_PROFILE[:-1]]) == 3
+    assert "can't judge R01, R02" in capsys.readouterr().err
+    assert main(["audit", file, *BY_PROFILE]) == 0
+    assert main(["audit", file, "--limits", "forearm-25cm2", "--ceilings-mA", "14.9", "40"]) == 1
+
+
+def test_a_second_phase_of_no_width_is_judged_by_its_width_alone(
+    tmp_path: Path, logs: tuple[PulseLog, DecisionLog], capsys: pytest.CaptureFixture[str]
+) -> None:
+    columns = columns_of(logs[0]) | {"second_width_us": logs[0].width_us.copy()}
+    assert main(["audit", written(tmp_path, "whole.csv", columns), *BY_PROFILE]) == 0
+    columns["second_width_us"][7] = 0
+    assert main(["audit", written(tmp_path, "cut.csv", columns), *BY_PROFILE, "--json"]) == 1
+    told = capsys.readouterr().out
+    assert json.loads(told[told.rindex('{\n  "rows"') :])["failed"] == ["R18", "R19"]
+
+
+def test_how_near_a_window_of_squared_current_came_is_told_as_a_current(
+    run_folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["audit", str(run_folder), "--json"]) == 0
+    rows = {row["rule"]: row["closest"] for row in json.loads(capsys.readouterr().out)["rows"]}
+    for rule in ("R12", "R13", "R15", "R29"):
+        assert rows[rule]["closeness"] == pytest.approx((rows[rule]["value"] / rows[rule]["bound"]) ** 0.5)
+
+
+def rewritten(run_folder: Path, folder: Path, changes: dict[str, Callable[[pa.Table], pa.Table]]) -> str:
+    """A copy of a run folder with tables changed and their hashes written anew, as a forger would."""
+    shutil.copytree(run_folder, folder)
+    manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
+    for name, change in changes.items():
+        file = folder / f"{name}.parquet"
+        pq.write_table(change(pq.read_table(file)), file)
+        for record in manifest["trials"]:
+            record["columns"][name] = column_hashes(read_trial(file, record["trial"]))
+    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    return str(folder)
+
+
+def middle(table: pa.Table) -> int:
+    """A row in the middle of the table's largest trial."""
+    trial = table.column("trial").to_numpy()
+    rows = np.flatnonzero(trial == np.bincount(trial).argmax())
+    return int(rows[len(rows) // 2])
+
+
+@pytest.mark.parametrize(
+    "kept",
+    [
+        lambda table: np.arange(table.num_rows) < table.num_rows - 60,
+        lambda table: np.arange(table.num_rows) % 2 == 0,
+        lambda table: np.arange(table.num_rows) != middle(table),
+        lambda table: np.arange(table.num_rows) < table.num_rows - 1,
+        lambda table: np.arange(table.num_rows) > 0,
+    ],
+    ids=["the last 60", "every second", "one in the middle", "the last one", "the first one"],
+)
+def test_pulses_that_are_missing_fail_though_their_hashes_were_written_anew(
+    kept: Callable[[pa.Table], Any], run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = rewritten(run_folder, tmp_path / "forged", {"pulses": lambda table: table.filter(pa.array(kept(table)))})
+    assert main(["audit", folder]) == 1
+    assert "R38: trial" in capsys.readouterr().out
+
+
+def test_a_lowered_pulse_fails_though_its_hash_was_written_anew(
+    run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def lowered(table: pa.Table) -> pa.Table:
+        current = table.column("current_mA").to_numpy().copy()
+        current[middle(table)] -= 0.1
+        place = table.column_names.index("current_mA")
+        return table.set_column(place, table.schema.field(place), pa.array(current))
+
+    assert main(["audit", rewritten(run_folder, tmp_path / "forged", {"pulses": lowered})]) == 1
+    assert "pulse off the admitted one" in capsys.readouterr().out
+
+
+def test_ticks_that_are_missing_at_the_end_fail_with_their_pulses(
+    run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def shorter(table: pa.Table) -> pa.Table:
+        return table.filter(pa.compute.less(table["t_us"], 1_000_000))
+
+    assert main(["audit", rewritten(run_folder, tmp_path / "forged", {"pulses": shorter, "decisions": shorter})]) == 1
+    assert "R03: trial" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("name", ["decisions", "pulses"])
+def test_a_run_folder_without_a_log_that_it_lists_is_refused(
+    name: str, run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "less"
+    shutil.copytree(run_folder, folder)
+    (folder / f"{name}.parquet").unlink()
+    assert main(["audit", str(folder)]) == 2
+    assert f"{name}.parquet" in capsys.readouterr().err
+
+
+def test_audit_and_replay_in_one_notice_what_only_the_replay_can(
+    run_folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def younger(table: pa.Table) -> pa.Table:
+        age = table.column("estimate_age_us").to_numpy().copy()
+        age[middle(table)] -= 1
+        place = table.column_names.index("estimate_age_us")
+        return table.set_column(place, table.schema.field(place), pa.array(age))
+
+    folder = rewritten(run_folder, tmp_path / "forged", {"decisions": younger})
+    assert main(["audit", folder]) == 0
+    assert main(["audit", folder, "--replay"]) == 1
+    assert "different: trial" in capsys.readouterr().out
+    assert main(["audit", str(run_folder), "--replay", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["replay"]["identical"] is True
+
+
+def test_only_a_run_folder_can_be_replayed(
+    tmp_path: Path, logs: tuple[PulseLog, DecisionLog], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["audit", written(tmp_path, "pulses.csv", columns_of(logs[0])), *BY_PROFILE, "--replay"]) == 2
+    assert "a run folder" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("damage", ["a row less", "two rows swapped", "one value changed", "cut"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,11 +12,14 @@ import pytest
 from tests.safety.interlock_bench import limits_for
 from thenar.cli import main
 from thenar.safety.attack.removals import MUST_DIE, MUST_SURVIVE, REMOVALS, Edit, Removal
-from thenar.safety.profile import load_profile
+from thenar.safety.invented import UNEQUAL
+from thenar.safety.limits import Limits
+from thenar.safety.profile import LimitProfile, load_profile
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.study.challenge import Asked, _pool, run_campaign
 from thenar.study.families import BOUNDARY, SEARCH, Piece, pieces, played_piece
 from thenar.study.hunt import Found, Hunt, hunted, only_demands
+from thenar.study.judged import engraver_bounds, limits_that_differ
 
 PROFILE = "forearm-25cm2"
 
@@ -28,6 +32,12 @@ def asked(commands: int, seed: int = 1, jobs: int = 2, shrink: bool = False) -> 
 def removal_of(rule: str) -> Removal:
     """The removal of one requirement's check."""
     return next(removal for removal in REMOVALS if removal.rule == rule)
+
+
+def hunt_for(removal: Removal, shrink: bool = False) -> Hunt:
+    """A hunt under the shipped forearm profile."""
+    limits = limits_for()
+    return Hunt(removal, limits, engraver_bounds(load_profile(PROFILE), limits.loop.control_period_us), 1, shrink)
 
 
 def hunted_apart(hunt: Hunt) -> Found:
@@ -45,6 +55,23 @@ def evidence(tmp_path_factory: pytest.TempPathFactory) -> Path:
     code = main(["challenge", PROFILE, "--commands", "200000", "--seed", str(seed), "--jobs", "2", "--out", str(out)])
     assert code == 0, f"seed {seed}"
     return out
+
+
+@pytest.mark.parametrize("name", ["period_min_us", "rms_uA", "ohm_max"])
+def test_a_limit_converted_from_the_other_channel_is_named(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    profile = load_profile(UNEQUAL)
+    assert limits_that_differ([profile]) == []
+    right = LimitProfile.limits_for
+
+    def wrong(self: LimitProfile, *session: Any) -> Limits:
+        limits = right(self, *session)
+        swapped = limits.antagonist._replace(**{name: getattr(limits.agonist, name)})
+        return limits._replace(antagonist=swapped)
+
+    monkeypatch.setattr(LimitProfile, "limits_for", wrong)
+    assert {line.split(" is ")[0].rpartition(" ")[2] for line in limits_that_differ([profile])} == {
+        f"antagonist.{name}"
+    }
 
 
 @pytest.mark.slow
@@ -88,7 +115,7 @@ def test_more_commands_are_more_pieces_of_every_drawn_family() -> None:
 
 @pytest.mark.parametrize("rule", ["R06", "R33", "R37"])
 def test_the_loss_of_a_check_is_noticed_without_the_compiler_in_the_way(rule: str) -> None:
-    found = hunted_apart(Hunt(removal_of(rule), limits_for(), 1, shrink=False))
+    found = hunted_apart(hunt_for(removal_of(rule)))
     assert (found.state, found.caught_by) == ("caught", (rule,))
     if rule == "R37":
         assert 37 in found.twin_trips
@@ -98,18 +125,18 @@ def test_a_copy_that_crashes_is_counted_apart_and_is_no_catch() -> None:
     broken = Removal(
         "R06", (Edit("gate", "    shut = _shut(memory.latch)\n", "    shut = memory.nothing\n"),), ("R06",)
     )
-    found = hunted_apart(Hunt(broken, limits_for(), 1, shrink=False))
+    found = hunted_apart(hunt_for(broken))
     assert found.state == "crashed"
     assert found.caught_after is None
 
 
 def test_an_edit_that_does_not_fit_is_a_crash_and_no_catch() -> None:
     odd = Removal("R06", (Edit("gate", "nowhere to be found", ""),), ("R06",))
-    assert hunted_apart(Hunt(odd, limits_for(), 1, shrink=False)).state == "crashed"
+    assert hunted_apart(hunt_for(odd)).state == "crashed"
 
 
 def test_shrinking_keeps_the_break_and_leaves_less() -> None:
-    found = hunted_apart(Hunt(removal_of("R06"), limits_for(), 1, shrink=True))
+    found = hunted_apart(hunt_for(removal_of("R06"), shrink=True))
     assert found.attack is not None
     assert found.caught_after is not None
     assert len(found.attack.ops) < found.caught_after

@@ -77,10 +77,9 @@ FILE_HELP: Final = "a scenario file, or the name of a shipped one (`thenar check
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command. `arguments`: without the program's name; those of this process when None.
 
-    Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 70 a fault in thenar or a worker
-    that died, 74 the system refused to read or write, 130 interrupted; the same whether or not anyone reads what it
-    prints. Never raises but SystemExit, and prints a
-    traceback only with THENAR_DEBUG=1.
+    Returns the exit code: 0 done, 1 a replay differs or an audit fails, 2 bad input, 3 an audit can't judge, 70 a fault
+    in thenar or a worker that died, 74 the system refused to read or write, 130 interrupted; the same whether or not
+    anyone reads what it prints. Never raises but SystemExit, and prints a traceback only with THENAR_DEBUG=1.
     """
     if arguments is None:
         speak_utf8()
@@ -329,7 +328,9 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
     limits.add_argument(
         "profile", nargs="?", metavar="PROFILE", help="a shipped limit profile or a TOML file (left out: names them)"
     )
-    audit = add("audit", "judge what left the loop against R01 to R39, by separate code (exit 1 when one fails)")
+    audit = add(
+        "audit", "judge what left the loop, by separate code (exit 1 when a rule fails, 3 when it can't judge one)"
+    )
     audit.add_argument("log", nargs="?", metavar="LOG", help="a run folder, or a CSV or Parquet file of pulses")
     audit.add_argument("--decisions", metavar="FILE", help="the decision log that belongs to a file of pulses")
     audit.add_argument("--limits", metavar="PROFILE", help="limit profile (default: the run folder's own)")
@@ -341,6 +342,10 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         "--control-period-ms", dest="control_period_ms", type=period_ms, metavar="MS",
         help="time between control ticks, where it is not on record (default: 20)",
     )  # fmt: skip
+    audit.add_argument(
+        "--accept-unjudged", action="store_true", help="exit 0 where nothing failed, though some rules can't be judged"
+    )
+    audit.add_argument("--replay", action="store_true", help="also run the folder's inputs again; exit 1 if it differs")
     audit.add_argument("--out", metavar="FILE", help="write the verdicts to a JSON file as well")
     audit.add_argument(
         "--self-test", action="store_true", help="plant faults, one per requirement; exit 1 if one is missed"

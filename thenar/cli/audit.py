@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Final
 
 from thenar.caution import SHORT
+from thenar.cli.replay import replay_record, tell_replay
 from thenar.cli.show import Table, progress, show_json, show_table
+from thenar.replay import Replayed, replay_run
 from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, chosen_offences
 from thenar.report.closest_words import in_words
 from thenar.report.folder import plain
@@ -19,14 +21,20 @@ from thenar.safety.audit.verdicts import Closest, Row, Verdict
 from thenar.safety.profile import load_profile
 from thenar.shared.compiled import compiled_before
 from thenar.shared.errors import InputError, Problem
+from thenar.workers import cores
 
 FAILED: Final = 1
+UNJUDGED: Final = 3
+"""A requirement that the log doesn't let anyone judge, and nobody said that this is fine."""
 TITLE_WIDTH: Final = 46
 NO_CERTIFICATE: Final = "A verdict on this log alone, by limits that somebody chose: no certification of anything."
 
 
 def command(chosen: argparse.Namespace) -> int:
-    """Audit a log, or prove the auditor on planted faults. Returns 0, or 1 when a requirement failed."""
+    """Audit a log, or prove the auditor on planted faults.
+
+    Returns 0, 1 when a requirement failed (or a replay differs), or 3 when nothing failed but one can't be judged.
+    """
     if sys.stderr.isatty() and not chosen.json and not compiled_before():
         print("note: the auditor is compiled first, once (up to a minute)", file=sys.stderr)
     if chosen.self_test:
@@ -35,15 +43,36 @@ def command(chosen: argparse.Namespace) -> int:
         return self_test(as_json=chosen.json)
     if chosen.log is None:
         raise InputError([Problem("thenar audit", "LOG", "no log", "a run folder or a file of pulses, or --self-test")])
-    audited = _audited(Path(chosen.log), chosen)
-    record = _record(audited)
+    log = Path(chosen.log)
+    if chosen.replay and not log.is_dir():
+        raise InputError([Problem("thenar audit", "--replay", chosen.log, "a run folder")])
+    audited = _audited(log, chosen)
+    replayed = _replayed(log, chosen) if chosen.replay else None
+    record = _record(audited) | ({} if replayed is None else {"replay": replay_record(replayed)})
     if chosen.out:
         _write(Path(chosen.out), record)
     if chosen.json:
         show_json(record)
     else:
         _tell(audited)
-    return FAILED if audited.audit.broken else 0
+        if replayed is not None:
+            tell_replay(replayed)
+    return _code(audited, replayed, chosen)
+
+
+def _code(audited: Audited, replayed: Replayed | None, chosen: argparse.Namespace) -> int:
+    if audited.audit.broken or (replayed is not None and not replayed.identical):
+        return FAILED
+    unjudged = audited.audit.named(Verdict.CANT_JUDGE)
+    if not unjudged or chosen.accept_unjudged:
+        return 0
+    print(f"can't judge {', '.join(unjudged)}; --accept-unjudged says that this is fine", file=sys.stderr)
+    return UNJUDGED
+
+
+def _replayed(folder: Path, chosen: argparse.Namespace) -> Replayed:
+    with progress(len(read_manifest(folder).trials), "replaying", quiet=chosen.json) as advance:
+        return replay_run(folder, jobs=cores(), on_finished=advance)
 
 
 def _audited(log: Path, chosen: argparse.Namespace) -> Audited:

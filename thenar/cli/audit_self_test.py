@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
+from thenar.safety.audit.bounds import bounds_of
 from thenar.safety.audit.planted import PLANTS, Proof, proofs
 from thenar.safety.invented import CLEAR, ENGRAVER
-from thenar.safety.profile import load_profile
+from thenar.safety.profile import load_profile, shipped_profiles
 from thenar.safety.rehearsal import played
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.study.judged import limits_that_differ
 
 UNNOTICED: Final = 1
 PROFILE: Final = "forearm-25cm2"
@@ -19,22 +22,26 @@ CONTROL_PERIOD_US: Final = 20_000
 
 def self_test(as_json: bool) -> int:
     """Judge every plant. Returns 0 when each was noticed, its twin passed and no requirement is without one, else 1."""
-    limits = load_profile(PROFILE).limits_for(ENGRAVER, CONTROL_PERIOD_US, CLEAR)
+    profile = load_profile(PROFILE)
+    limits = profile.limits_for(ENGRAVER, CONTROL_PERIOD_US, CLEAR)
+    bounds = bounds_of(profile.text, ENGRAVER, CONTROL_PERIOD_US, CLEAR.model_dump())
+    unlike = limits_that_differ(load_profile(name) for name in shipped_profiles())
     found: list[Proof] = []
     with progress(len(PLANTS), "planting faults", quiet=as_json) as advance:
-        for proof in proofs(limits, played):
+        for proof in proofs(bounds, partial(played, limits)):
             found.append(proof)
             advance(proof)
     missing = [row.name for row in REQUIREMENTS if row.name not in {proof.plant.rule for proof in found}]
-    fine = all(proof.holds for proof in found) and not missing
+    fine = all(proof.holds for proof in found) and not missing and not unlike
     if as_json:
-        show_json({"plants": [_record(proof) for proof in found], "without_a_plant": missing, "holds": fine})
+        record = {"plants": [_record(proof) for proof in found], "without_a_plant": missing}
+        show_json(record | {"limits_that_differ": unlike, "holds": fine})
     else:
-        _tell(found, missing)
+        _tell(found, missing, unlike)
     return 0 if fine else UNNOTICED
 
 
-def _tell(found: list[Proof], missing: list[str]) -> None:
+def _tell(found: list[Proof], missing: list[str], unlike: list[str]) -> None:
     rows = [
         (
             proof.plant.rule,
@@ -53,6 +60,9 @@ def _tell(found: list[Proof], missing: list[str]) -> None:
     )
     if missing:
         print(f"without a plant: {', '.join(missing)}")
+    print(f"limits of {len(shipped_profiles())} shipped profiles computed by the auditor: {len(unlike)} differ")
+    for line in unlike:
+        print(line)
     print(SHORT)
 
 

@@ -67,6 +67,8 @@ def _tell(record: Mapping[str, Any], out: Path | None) -> None:
     print(f"every ceiling turned round {controls['must_die']}.")
     for line in record["never_reached"]:
         print(f"NEVER REACHED: {line}")
+    for line in record["limits_that_differ"]:
+        print(f"LIMIT DIFFERS: {line}")
     if record["interlock_on"]["broken"]:
         print(f"BROKEN with the interlock on: {', '.join(record['interlock_on']['broken'])}")
     print("PASSED" if record["passed"] else "NOT PASSED", f"after {record['seconds']:g} s")

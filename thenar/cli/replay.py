@@ -21,13 +21,14 @@ def command(chosen: argparse.Namespace) -> int:
     with progress(total, "replaying", quiet=chosen.json) as advance:
         found = replay_run(folder, jobs=chosen.jobs or cores(), trust_law=chosen.trust_law, on_finished=advance)
     if chosen.json:
-        show_json(_record(found))
+        show_json(replay_record(found))
     else:
-        _tell(found)
+        tell_replay(found)
     return 0 if found.identical else DIFFERENT
 
 
-def _tell(found: Replayed) -> None:
+def tell_replay(found: Replayed) -> None:
+    """Print what a replay found."""
     if found.difference is None:
         print(f"identical: {found.trials} trials, every column and event")
     else:
@@ -36,6 +37,7 @@ def _tell(found: Replayed) -> None:
         print(f"note: {line}", file=sys.stderr)
 
 
-def _record(found: Replayed) -> dict[str, object]:
+def replay_record(found: Replayed) -> dict[str, object]:
+    """What a replay found, for JSON."""
     difference = None if found.difference is None else found.difference._asdict()
     return {"identical": found.identical, "trials": found.trials, "difference": difference, "changes": found.changes}

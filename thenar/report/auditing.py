@@ -10,18 +10,21 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from thenar.report.closest_words import offence_in_words
 from thenar.report.log_files import pulse_batches, read_decisions
 from thenar.report.manifest import Manifest, TrialRecord, law_note, read_manifest
 from thenar.report.tables import column_hashes, read_trial, trials_in
+from thenar.safety.audit.bounds import Bounds, bounds_of
 from thenar.safety.audit.judge import Audit, Auditor, DecisionLog, PulseLog, merged
-from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile
 from thenar.shared.errors import InputError, Problem, validated
+from thenar.shared.text_input import table_in
 
 Content = TypeVar("Content")
 NEED_CALIBRATION: Final = ("R07", "R25", "R30", "R31")
 """What can't be judged without a person's calibration: ceilings, shares of them, motor threshold, force bounds."""
 OUT_OF_REACH: Final = 1_000_000_000
+LOGS: Final = ("pulses", "decisions")
 
 
 class Terms(NamedTuple):
@@ -47,18 +50,18 @@ def audit_folder(folder: Path, terms: Terms, on_trial: Callable[[object], None])
     profile, notes = _profile_of(folder, manifest, terms.profile)
     notes += [note for note in (law_note(manifest),) if note]
     known = {record.trial for record in manifest.trials}
-    tables = ["pulses"] + (["decisions"] if (folder / "decisions.parquet").exists() else [])
-    for name in tables:
+    for name in LOGS:
         unknown = _readable(folder / f"{name}.parquet", trials_in) - known
         if unknown:
             found = f"rows of trial {min(unknown)}, which the manifest doesn't know"
             raise InputError([Problem(str(folder / f"{name}.parquet"), "trial", found, "the table as it was written")])
     audits = []
     for record in manifest.trials:
-        logs = {name: _trial_of(folder, name, record) for name in tables}
-        limits, cannot = _limits_of(profile, record, terms, notes)
-        auditor = Auditor(limits, decisions="decisions" in logs, cannot=cannot)
-        auditor.feed(_pulses(logs["pulses"], record.trial), _decisions(logs.get("decisions"), record.trial))
+        logs = {name: _trial_of(folder, name, record) for name in LOGS}
+        bounds, cannot = _bounds_of(profile, record, terms, notes)
+        auditor = Auditor(bounds, cannot=cannot, enforced=record.limits, reconciled=True)
+        auditor.feed(_pulses(logs["pulses"], record.trial), _decisions(logs["decisions"], record.trial))
+        auditor.end(record.duration_us)
         audits.append(auditor.result())
         on_trial(record)
     if not audits:
@@ -72,9 +75,9 @@ def audit_file(pulses: Path, decisions: Path | None, terms: Terms, on_rows: Call
     if terms.profile is None:
         raise InputError([Problem("thenar audit", "--limits", "no limits", "a limit profile, for files of their own")])
     notes: list[str] = []
-    limits, cannot = _limits_of(terms.profile, None, terms, notes)
+    bounds, cannot = _bounds_of(terms.profile, None, terms, notes)
     log = None if decisions is None else read_decisions(decisions)
-    auditor = Auditor(limits, decisions=log is not None, cannot=cannot)
+    auditor = Auditor(bounds, decisions=log is not None, cannot=cannot, reconciled=True)
     done = 0
     for batch in pulse_batches(pulses):
         end = 0 if log is None else _decided_by(log, batch, pulses)
@@ -88,11 +91,11 @@ def audit_file(pulses: Path, decisions: Path | None, terms: Terms, on_rows: Call
 
 def _profile_of(folder: Path, manifest: Manifest, given: LimitProfile | None) -> tuple[LimitProfile, list[str]]:
     file = str(folder / "manifest.json")
-    values = {"schema" if key == "schema_version" else key: value for key, value in manifest.limits.values.items()}
-    own = validated(LimitProfile, values, file)
+    text = manifest.limits_text
+    own = validated(LimitProfile, table_in(text, f"{file}: limits_text"), f"{file}: limits_text", {"text": text})
     if own.fingerprint() != manifest.limits.fingerprint:
         allowed = f"values with fingerprint {manifest.limits.fingerprint}"
-        raise InputError([Problem(file, "limits.values", "values that were changed after the run", allowed)])
+        raise InputError([Problem(file, "limits_text", "values that were changed after the run", allowed)])
     if given is None:
         return own, []
     if given.fingerprint() == own.fingerprint():
@@ -100,10 +103,10 @@ def _profile_of(folder: Path, manifest: Manifest, given: LimitProfile | None) ->
     return given, [f"the run was made under {manifest.limits.profile}: judged by {given.name}, whose values differ"]
 
 
-def _limits_of(
+def _bounds_of(
     profile: LimitProfile, record: TrialRecord | None, terms: Terms, notes: list[str]
-) -> tuple[Limits, set[str]]:
-    """The limits of one trial and the rules whose bounds aren't on record."""
+) -> tuple[Bounds, set[str]]:
+    """The auditor's own bounds of one trial, from the profile's text, and the rules whose bounds aren't on record."""
     period_us = terms.control_period_us or getattr(record, "control_period_us", None)
     if period_us is None:
         period_us = 20_000
@@ -112,34 +115,36 @@ def _limits_of(
     calibration = None if on_file is None else on_file.calibration()
     cannot = set() if calibration is not None else set(NEED_CALIBRATION)
     screened = record is not None and hasattr(record, "screening")
-    limits: Limits = profile.limits_for(calibration, period_us, getattr(record, "screening", None))
+    screening: Any = getattr(record, "screening", None)
+    answers = None if screening is None else screening.model_dump()
+    bounds = bounds_of(profile.text, calibration, period_us, answers, profile.name)
     if not screened:
         cannot.add("R27")
     if terms.ceilings_mA is not None:
         cannot -= {"R07", "R25"}
-        limits = _with_ceilings(limits, *(round(1_000 * ceiling) for ceiling in terms.ceilings_mA))
+        bounds = _with_ceilings(bounds, *(round(1_000 * ceiling) for ceiling in terms.ceilings_mA))
     elif calibration is None:
-        limits = _with_ceilings(limits, limits.agonist.peak_uA, limits.antagonist.peak_uA)
+        bounds = _with_ceilings(bounds, bounds.agonist.peak_uA, bounds.antagonist.peak_uA)
     if calibration is None:
         notes.append(f"no calibration on record: can't judge {', '.join(sorted(cannot - {'R27'}))}")
-        limits = _without_force(limits)
-    return limits, cannot
+        bounds = _without_force(bounds)
+    return bounds, cannot
 
 
-def _without_force(limits: Limits) -> Limits:
-    """The limits with the bounds that nobody measured out of reach."""
-    return Limits(
-        limits.agonist._replace(motor_uA=OUT_OF_REACH),
-        limits.antagonist._replace(motor_uA=OUT_OF_REACH),
-        limits.loop._replace(force_soft_mN=OUT_OF_REACH, force_hard_mN=OUT_OF_REACH),
+def _without_force(bounds: Bounds) -> Bounds:
+    """The bounds with those that nobody measured out of reach."""
+    return Bounds(
+        bounds.agonist._replace(motor_uA=OUT_OF_REACH),
+        bounds.antagonist._replace(motor_uA=OUT_OF_REACH),
+        bounds.loop._replace(force_soft_mN=OUT_OF_REACH, force_hard_mN=OUT_OF_REACH),
     )
 
 
-def _with_ceilings(limits: Limits, agonist_uA: int, antagonist_uA: int) -> Limits:
-    return Limits(
-        limits.agonist._replace(ceiling_uA=agonist_uA),
-        limits.antagonist._replace(ceiling_uA=antagonist_uA),
-        limits.loop,
+def _with_ceilings(bounds: Bounds, agonist_uA: int, antagonist_uA: int) -> Bounds:
+    return Bounds(
+        bounds.agonist._replace(ceiling_uA=agonist_uA),
+        bounds.antagonist._replace(ceiling_uA=antagonist_uA),
+        bounds.loop,
     )
 
 
@@ -175,9 +180,7 @@ def _pulses(columns: Mapping[str, NDArray[Any]], trial: int) -> PulseLog:
     return PulseLog(trial=np.full(len(columns["t_us"]), trial, dtype=np.int64), **named)
 
 
-def _decisions(columns: Mapping[str, NDArray[Any]] | None, trial: int) -> DecisionLog | None:
-    if columns is None:
-        return None
+def _decisions(columns: Mapping[str, NDArray[Any]], trial: int) -> DecisionLog:
     trials = np.full(len(columns["t_us"]), trial, dtype=np.int64)
     return DecisionLog(trials, *(columns[name].astype(np.int64) for name in DecisionLog._fields[1:]))
 
@@ -211,5 +214,5 @@ def chosen_offences(audit: Audit) -> Iterator[str]:
             side = {0: ", agonist", 1: ", antagonist"}.get(offence.channel, "")
             yield (
                 f"{row.rule}: trial {offence.trial}, {offence.t_us} us{side}: {offence.what}: "
-                f"found {offence.found} {offence.unit}, allowed {offence.allowed}"
+                f"{offence_in_words(offence.found, offence.allowed, offence.unit)}"
             )

@@ -20,7 +20,7 @@ Part = Mapping[str, Any] | None
 Proofs = Sequence[Mapping[str, Any]] | None
 _CAMPAIGN_KEYS: Final = (
     "seed", "commands", "pulses", "decisions", "families", "same_attacks", "interlock_on", "controls",
-    "trips_reached", "never_reached", "passed", "started_utc", "seconds", "thenar", "steps",
+    "trips_reached", "never_reached", "limits_that_differ", "passed", "started_utc", "seconds", "thenar", "steps",
     "counterexamples",
 )  # fmt: skip
 

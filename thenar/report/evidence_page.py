@@ -104,6 +104,7 @@ def _glance(record: Record) -> str:
         f"Controls: every ceiling turned round {gross} (must be: caught).",
         *(f"Looser than the default: {one['key']}, see Limits in force" for one in record["deviations"]),
         *(f"NEVER REACHED: {line}" for line in campaign["never_reached"]),
+        *(f"LIMIT DIFFERS: {line}" for line in campaign["limits_that_differ"]),
         *record["notes"],
     ]
     open_rows = [

@@ -89,6 +89,7 @@ class _Challenge(_Part):
     controls: _Controls
     rows: Annotated[list[_Row], Field(min_length=1, max_length=len(REQUIREMENTS))]
     never_reached: list[str]
+    limits_that_differ: list[str]
     passed: bool
 
 

@@ -111,8 +111,9 @@ class TrialRecord(Strict):
     """One trial: its label, length in us, the wearer's maximum in N, and SHA-256 by table and column.
 
     With the limit profile, `calibration`, `control_period_us` and `screening` give the integer limits that the
-    interlock enforced: `profile.limits_for(calibration, control_period_us, screening)`. `objections`: what in
-    the screening forbids arming (R27), empty when nothing does.
+    interlock enforced: `profile.limits_for(calibration, control_period_us, screening)`; `limits` holds these, by
+    table and name, for the auditor to compare with its own. `objections`: what in the screening forbids arming
+    (R27), empty when nothing does.
     """
 
     trial: int
@@ -125,6 +126,7 @@ class TrialRecord(Strict):
     calibration: CalibrationRecord
     screening: ScreeningOnFile | None
     objections: Annotated[tuple[str, ...], Field(strict=False)]
+    limits: dict[str, dict[str, int]]
     control_period_us: int
     columns: dict[str, dict[str, str]]
 
@@ -144,12 +146,14 @@ class Manifest(Strict):
     """The whole of manifest.json. `seed` is the one that was used, `written_utc` in ISO 8601.
 
     `law`: None in a folder from before this was kept.
+    `limits_text`: the limit profile's file as it was, which is what the auditor reads.
     """
 
     format: Literal[1]
     scenario: ScenarioText
     seed: int
     limits: LimitsUsed
+    limits_text: str
     law: LawUsed | None = None
     inputs: Annotated[tuple[StoredInput, ...], Field(strict=False)]
     trials: Annotated[tuple[TrialRecord, ...], Field(strict=False)]

@@ -16,12 +16,12 @@ from thenar.safety.attack.directed import directed
 from thenar.safety.attack.removals import MUST_DIE, MUST_SURVIVE, REMOVALS
 from thenar.safety.invented import CLEAR, ENGRAVER
 from thenar.safety.limits import Limits
-from thenar.safety.profile import LimitProfile
+from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.worker_process import WorkerContext
 from thenar.study.families import Outcome, pieces, played_piece
 from thenar.study.hunt import Found, Hunt, hunted
-from thenar.study.judged import Judged, together
+from thenar.study.judged import Judged, engraver_bounds, limits_that_differ, together
 
 FORMAT: Final = 1
 CONTROL_PERIOD_US: Final = 20_000
@@ -66,7 +66,8 @@ def run_campaign(asked: Asked, on_step: Callable[[object], None]) -> Campaign:
     begun, started_utc, steps = time.monotonic(), now_utc(), made_here().steps
     limits = _limits(asked.profile)
     outcomes = sorted(_outcomes(asked, limits, on_step), key=lambda one: (one.piece.family, one.piece.number))
-    hunts = [Hunt(removal, limits, asked.seed, asked.shrink) for removal in (*REMOVALS, MUST_SURVIVE, MUST_DIE)]
+    bounds = engraver_bounds(asked.profile, CONTROL_PERIOD_US)
+    hunts = [Hunt(removal, limits, bounds, asked.seed, asked.shrink) for removal in (*REMOVALS, MUST_SURVIVE, MUST_DIE)]
     found = {one.rule: one for one in _hunts(hunts, asked.jobs, on_step)}
     on = together([one.on for one in outcomes])
     twin_trips = frozenset().union(*(one.twin_trips for one in found.values()))
@@ -141,6 +142,7 @@ def _record(
     controls = {"must_survive": survivor.state, "must_die": dead.state}
     caught = all(found[removal.rule].state == "caught" for removal in REMOVALS)
     checked = not any(r.planted and int(r.rule[1:]) not in found[r.rule].twin_trips for r in REMOVALS)
+    unlike = limits_that_differ([asked.profile, *(load_profile(name) for name in shipped_profiles())])
     fine = not on.audit.broken and caught and checked and controls == {"must_survive": "survived", "must_die": "caught"}
     return {
         "format": FORMAT,
@@ -164,7 +166,8 @@ def _record(
         "controls": controls,
         "trips_reached": [f"R{number:02d}" for number in sorted(trips)],
         "never_reached": never,
-        "passed": fine and not never,
+        "limits_that_differ": list(dict.fromkeys(unlike)),
+        "passed": fine and not never and not unlike,
     }
 
 

@@ -20,9 +20,10 @@ from thenar.safety.attack.ops import CALM, FIELD, KIND, SENSED, TICK, Ops
 from thenar.safety.attack.random_ops import Drawer
 from thenar.safety.attack.removals import Removal
 from thenar.safety.attack.variant import EditError, load_variant
+from thenar.safety.audit.bounds import Bounds
 from thenar.safety.audit.judge import Audit, judge_log
 from thenar.safety.limits import Limits
-from thenar.study.judged import logs_of
+from thenar.study.judged import logs_of, moved
 
 State = Literal["caught", "survived", "crashed", "timeout"]
 RANDOM_SCHEDULES: Final = 2
@@ -34,10 +35,11 @@ _SHRINK_S: Final = 20.0
 
 
 class Hunt(NamedTuple):
-    """One removal to be hunted, and whether to shrink what finds it."""
+    """One removal to be hunted, the auditor's own bounds for `limits`, and whether to shrink what finds it."""
 
     removal: Removal
     limits: Limits
+    bounds: Bounds
     seed: int
     shrink: bool
 
@@ -98,11 +100,11 @@ def _search(player: ModuleType, hunt: Hunt) -> Found:
     removal, commands, begun = hunt.removal, 0, time.monotonic()
     expected = set(removal.caught_by)
     for attack in _own_first(hunt):
-        audit, at = _judged(player, attack)
+        audit, at = _judged(player, attack, hunt)
         caught = tuple(name for name in audit.broken if name in expected or not expected)
         if caught:
             first = min(at[name] for name in caught)
-            shrunk = _shrunk(player, attack, first, expected) if hunt.shrink else None
+            shrunk = _shrunk(player, attack, first, expected, hunt) if hunt.shrink else None
             return Found(removal.rule, "caught", commands + first, caught, commands + first, frozenset(), shrunk, "")
         commands += len(attack.ops)
         if time.monotonic() - begun > LONGEST_S:
@@ -110,10 +112,10 @@ def _search(player: ModuleType, hunt: Hunt) -> Found:
     return Found(removal.rule, "survived", None, (), commands, frozenset(), None, "")
 
 
-def _judged(player: ModuleType, attack: Attack) -> tuple[Audit, dict[str, int]]:
+def _judged(player: ModuleType, attack: Attack, hunt: Hunt) -> tuple[Audit, dict[str, int]]:
     """The audit, and by broken rule the number of decisions until its first offence."""
     pulses, decisions = logs_of(player.play(attack.ops, attack.limits))
-    audit = judge_log(attack.limits, pulses, decisions)
+    audit = judge_log(moved(hunt.bounds, hunt.limits, attack.limits), pulses, decisions)
     first = {}
     for name in audit.broken:
         offence = audit.row(name).offences[0]
@@ -124,11 +126,11 @@ def _judged(player: ModuleType, attack: Attack) -> tuple[Audit, dict[str, int]]:
     return audit, first
 
 
-def _shrunk(player: ModuleType, attack: Attack, first: int, expected: set[str]) -> Attack:
+def _shrunk(player: ModuleType, attack: Attack, first: int, expected: set[str], hunt: Hunt) -> Attack:
     """The attack with everything dropped that isn't needed for the auditor to find the break, as far as time allows."""
     begun, tries = time.monotonic(), 0
     ops: Ops = attack.ops[: min(first + 3, len(attack.ops))]
-    if not expected & set(_judged(player, attack._replace(ops=ops))[0].broken):
+    if not expected & set(_judged(player, attack._replace(ops=ops), hunt)[0].broken):
         return attack
     size = max(len(ops) // 2, 1)
     while size >= 1 and tries < _SHRINK_TRIES and time.monotonic() - begun < _SHRINK_S:
@@ -136,7 +138,7 @@ def _shrunk(player: ModuleType, attack: Attack, first: int, expected: set[str]) 
         while start < len(ops) and tries < _SHRINK_TRIES:
             shorter = np.concatenate([ops[:start], ops[start + size :]])
             tries += 1
-            if expected & set(_judged(player, attack._replace(ops=shorter))[0].broken):
+            if expected & set(_judged(player, attack._replace(ops=shorter), hunt)[0].broken):
                 ops = shorter
             else:
                 start += size

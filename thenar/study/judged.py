@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from collections.abc import Iterable
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from thenar.engine.result import TrialResult
+from thenar.safety.audit.bounds import Bounds, bounds_of, by_name, differences
 from thenar.safety.audit.judge import Audit, DecisionLog, PulseLog, judge_log, merged
+from thenar.safety.invented import CLEAR, ENGRAVER, JEWELLER
 from thenar.safety.limits import Limits
+from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import REQUIREMENTS
+
+PERIODS_US: Final = (20_000, 33_333)
+"""Control periods at which limits are compared: the usual one, and one that divides nothing evenly."""
 
 
 class Judged(NamedTuple):
@@ -41,9 +48,46 @@ def logs_of_trial(result: TrialResult) -> tuple[PulseLog, DecisionLog]:
     return pulses, DecisionLog(*(columns[name] for name in DecisionLog._fields))
 
 
-def judged(limits: Limits, pulses: PulseLog, decisions: DecisionLog) -> Judged:
+def engraver_bounds(profile: LimitProfile, control_period_us: int) -> Bounds:
+    """The auditor's own bounds of the invented engraver, from the profile's text."""
+    return bounds_of(profile.text, ENGRAVER, control_period_us, CLEAR.model_dump(), profile.name)
+
+
+def limits_that_differ(profiles: Iterable[LimitProfile]) -> list[str]:
+    """Where the interlock's limits for an invented jeweller aren't those that the auditor computes, a line each."""
+    found = []
+    for profile in profiles:
+        for period_us in PERIODS_US:
+            own = bounds_of(profile.text, JEWELLER, period_us, CLEAR.model_dump(), profile.name)
+            enforced = by_name(profile.limits_for(JEWELLER, period_us, CLEAR))
+            found += [
+                f"{profile.name}, {period_us / 1_000:g} ms: {one.name} is {one.own} by the profile's text, "
+                f"{one.enforced} for the interlock"
+                for one in differences(own, enforced)
+            ]
+    return found
+
+
+def moved(own: Bounds, base: Limits, attacked: Limits) -> Bounds:
+    """The auditor's bounds for an attack under changed limits: its own, but for what the attack has changed.
+
+    `base`: the interlock's limits for the same session as `own`; `attacked`: those that the attack is played under.
+    """
+    return Bounds(
+        own.agonist._replace(**_changed(base.agonist, attacked.agonist)),
+        own.antagonist._replace(**_changed(base.antagonist, attacked.antagonist)),
+        own.loop._replace(**_changed(base.loop, attacked.loop)),
+    )
+
+
+def _changed(before: Any, after: Any) -> dict[str, int]:
+    """The fields of two records that differ, with the later values."""
+    return {name: value for name, value in after._asdict().items() if getattr(before, name) != value}
+
+
+def judged(bounds: Bounds, pulses: PulseLog, decisions: DecisionLog) -> Judged:
     """What the auditor says of a log, and what the interlock said it did."""
-    audit = judge_log(limits, pulses, decisions)
+    audit = judge_log(bounds, pulses, decisions)
     acted = np.zeros(len(REQUIREMENTS) + 1, dtype=np.int64)
     for number in range(1, len(acted)):
         acted[number] = int(((decisions.reasons >> (number - 1)) & 1).sum())

@@ -10,7 +10,7 @@ import numpy as np
 from thenar.engine.events import EventTrial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import plan_trials
-from thenar.safety.limits import Limits
+from thenar.safety.audit.bounds import Bounds, bounds_of
 from thenar.scenarios.loader import parse_scenario
 from thenar.shared.signals import REST, Demand, Observation, Stimulus
 
@@ -87,8 +87,10 @@ profile = "{profile}"
 """
 
 
-def hostile_trial(seed: int, index: int, profile: str) -> tuple[Limits, TrialResult]:
-    """Run one trial of the attacked loop, and the limits that it ran under."""
+def hostile_trial(seed: int, index: int, profile: str) -> tuple[Bounds, TrialResult]:
+    """Run one trial of the attacked loop; the auditor's bounds for it, and what it left."""
     trial = plan_trials(parse_scenario(scenario_text(profile, seed % 2**31), "attack.toml", Path()))[0]
     law = HostileLaw(np.random.default_rng([seed, 3, index]))
-    return trial.limits(), EventTrial(trial, law=law).run()
+    answers = None if trial.screening is None else trial.screening.model_dump()
+    bounds = bounds_of(trial.profile.text, trial.calibration, trial.clock.control_us, answers, profile)
+    return bounds, EventTrial(trial, law=law).run()
