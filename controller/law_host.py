@@ -14,6 +14,7 @@ import os
 import signal
 import socket
 import sys
+from pathlib import Path
 from typing import Any, Final, NoReturn
 
 from thenar.controller.confinement import confine
@@ -80,6 +81,7 @@ class Host:
         self._law: Any = None
         self._checks = False
         self._class: Any = None
+        self._content = b""
 
     def serve(self) -> NoReturn:
         """Until the line is closed; then the process ends."""
@@ -149,8 +151,12 @@ class Host:
         return {"compiled": compiled, "remembers": remembers}
 
     def _loaded(self, asked: dict[str, Any]) -> Any:
-        """The law's class; loaded anew for each law, and once for all questions on its settings."""
-        if self._class is None:
+        """The law's class; loaded anew for each law and when its file has changed, else once for all questions."""
+        path, content = Path(asked["at"][0]), b""
+        with contextlib.suppress(OSError, ValueError):
+            content = path.read_bytes() if path.is_file() else b""
+        if self._class is None or content != self._content:
+            self._class, self._content = None, content
             found = class_at(LawAt(*asked["at"]), asked["file"], "law.name")
             if not self._checks and "numba" in sys.modules:
                 # Only now is it known that the file compiles something: it is run again, to do so with checks.

@@ -226,6 +226,12 @@ def test_its_settings_are_checked_where_it_is(tmp_path: Path) -> None:
             stated(spec("WithSettings", {"push_mA": "much"}), tmp_path, trusted=trusted)
 
 
+def test_settings_are_checked_by_the_file_as_it_is_now(tmp_path: Path) -> None:
+    for push_mA in (3.0, 4.0):
+        (tmp_path / "own.py").write_text(LAWS.replace("push_mA: float = 3.0", f"push_mA: float = {push_mA}"), "utf-8")
+        assert stated(spec("WithSettings", {}), tmp_path).values == {"push_mA": push_mA}
+
+
 def test_where_a_law_runs() -> None:
     assert where_runs(LawSettings(name="yielding"), trusted=True) == "shipped"
     assert where_runs(spec("Plain", {}), trusted=True) == "in process (trusted)"

@@ -285,6 +285,24 @@ def test_a_trusted_law_that_ends_its_worker_stops_the_run_with_a_word(tmp_path: 
     assert sorted(path.name for path in tmp_path.iterdir()) == ["my_law.py", "short-hold.toml"]
 
 
+@pytest.mark.parametrize(
+    ("more", "where", "note"),
+    [
+        ([], "own process", "the law ran in a process of its own, apart from the interlock"),
+        (["--trust-law"], "in process (trusted)", "the law ran inside the process (--trust-law)"),
+    ],
+)
+def test_manifest_and_audit_say_where_a_law_of_ones_own_ran(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], more: list[str], where: str, note: str
+) -> None:
+    file, run = with_own_law(tmp_path, SLOW_LAW, "Slow"), tmp_path / "run"
+    assert main(["run", str(file), "--out", str(run), "--jobs", "1", *more]) == 0
+    assert json.loads((run / "manifest.json").read_text("utf-8"))["law"] == {"where": where}
+    capsys.readouterr()
+    main(["audit", str(run)])
+    assert f"note: {note}" in capsys.readouterr().out
+
+
 def test_a_law_that_ends_its_own_process_ends_no_run(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = with_own_law(tmp_path, ENDING_LAW, "Ending")
     assert main(["run", str(file), "--out", str(tmp_path / "run"), "--jobs", "1"]) == 0
