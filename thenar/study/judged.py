@@ -16,8 +16,9 @@ from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import REQUIREMENTS
 
-PERIODS_US: Final = (20_000, 33_333)
-"""Control periods at which limits are compared: the usual one, and one that divides nothing evenly."""
+PERIODS_US: Final = (20_000, 33_333, 100_000)
+"""Control periods at which limits are compared: the usual one, one that divides nothing evenly, and the longest."""
+CROSSED: Final = JEWELLER._replace(agonist=JEWELLER.antagonist, antagonist=JEWELLER.agonist)
 
 
 class Judged(NamedTuple):
@@ -57,14 +58,22 @@ def limits_that_differ(profiles: Iterable[LimitProfile]) -> list[str]:
     """Where the interlock's limits for an invented jeweller aren't those that the auditor computes, a line each."""
     found = []
     for profile in profiles:
+        # Of two keys behind one limit only the tighter shows. Exchanged, the other channel's shows in this one.
+        exchanged = profile.model_copy(update={"agonist": profile.antagonist, "antagonist": profile.agonist})
         for period_us in PERIODS_US:
-            own = bounds_of(profile.text, JEWELLER, period_us, CLEAR.model_dump(), profile.name)
-            enforced = by_name(profile.limits_for(JEWELLER, period_us, CLEAR))
-            found += [
-                f"{profile.name}, {period_us / 1_000:g} ms: {one.name} is {one.own} by the profile's text, "
-                f"{one.enforced} for the interlock"
-                for one in differences(own, enforced)
-            ]
+            own, other = (
+                bounds_of(profile.text, person, period_us, CLEAR.model_dump(), profile.name)
+                for person in (JEWELLER, CROSSED)
+            )
+            for where, stated, bounds in (
+                ("", profile, own),
+                (" with its channels exchanged", exchanged, Bounds(other.antagonist, other.agonist, other.loop)),
+            ):
+                found += [
+                    f"{profile.name}{where}, {period_us / 1_000:g} ms: {one.name} is {one.own} by the profile's text, "
+                    f"{one.enforced} for the interlock"
+                    for one in differences(bounds, by_name(stated.limits_for(JEWELLER, period_us, CLEAR)))
+                ]
     return found
 
 
