@@ -86,8 +86,8 @@ def _killed_often(base: Path, table: bytes, instants: int, jobs: int) -> None:
 
 @posix
 @pytest.mark.slow
-def test_a_sweep_killed_at_three_drawn_instants_ends_with_the_same_table(whole: bytes, tmp_path: Path) -> None:
-    _killed_often(tmp_path, whole, 3, jobs=1)
+def test_a_sweep_killed_at_a_drawn_instant_ends_with_the_same_table(whole: bytes, tmp_path: Path) -> None:
+    _killed_often(tmp_path, whole, 1, jobs=1)
 
 
 @posix

@@ -1,0 +1,195 @@
+"""Kill commands at drawn instants, let them end, and hold what they leave to what an undisturbed one leaves.
+
+`python -m tests.thenar.killed_anywhere KILLS [SEED] [cold]` goes round all commands.
+With `cold`, each has a compile cache of its own.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import secrets
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+from tests.thenar.made_recordings import ESTIMATOR, lines_of
+from tests.thenar.small_runs import SMALL, write_scenario
+from tests.waiting import LONG_S
+
+SIX: Final = SMALL.replace(
+    '[[wearers]]\nname = "first engraver"\n\n[[wearers]]\nname = "second engraver"\nmax_pinch_N = 70.0\n',
+    '[wearer]\nname = "engraver"\n\n[population]\ncount = 6\n',
+)
+GAIN: Final = "law.settings.gain_mA_per_N"
+COMMANDS: Final[dict[str, str]] = {
+    "check": "check s.toml",
+    "run": "run s.toml --out OUT --jobs 1",
+    "run on two": "run s.toml --out OUT --jobs 2",
+    "sweep": f"sweep s.toml --over {GAIN}=0.05:0.2:6 --out OUT --jobs 1",
+    "tune": "tune s.toml --wearers 3 --held-out 3 --tries 6 --batch 3 --jobs 1 --at-most worse_share=1 --out OUT",
+    "compare": "compare run --out OUT",
+    "breakeven": "breakeven six.toml --levels 6 --trust none --over bias --no-map --repeats 1 --jobs 1 --out OUT",
+    "plan": "plan six.toml --wearers 20 --trials 1,2 --simulations 1000 --jobs 1 --out OUT",
+    "challenge": "challenge forearm-25cm2 --commands 5000 --jobs 1 --out OUT",
+    "report": "report run --out OUT.html",
+    "dossier": "dossier run --out OUT.html",
+    "audit": "audit run --out OUT.json",
+    "replay": "replay run",
+    "margins": "margins s.toml --no-check --out OUT",
+    "sensitivity": "sensitivity six.toml --over wearer.production.gain=0.7:1.4 "
+    "--over estimator.noise_share=0.02:0.2:log --samples 4 --repeats 1 --jobs 1 --out OUT",
+    "vectors": "vectors forearm-25cm2 --count 500 --out OUT.jsonl",
+    "fit": "fit estimator held.csv --out OUT.toml",
+    "whatif": "whatif run --scenario s.toml --trial 1 --out OUT",
+}  # fmt: skip
+"""Command lines; OUT is where they leave what they make."""
+RESUMED: Final = {"sweep", "tune"}
+"""Commands that go on from what a killed one left under the name of OUT itself."""
+VOLATILE: Final = (".sqlite", "lock", ".log", "journal", "-wal", "-shm")
+
+
+class Bench:
+    """A folder with all that the commands need."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.wholes: dict[str, tuple[float, dict[str, bytes]]] = {}
+        write_scenario(folder, SMALL, "s.toml")
+        write_scenario(folder, SIX, "six.toml")
+        (folder / "held.csv").write_text("\n".join(lines_of(ESTIMATOR)) + "\n", encoding="utf-8")
+        done = self.start("run six.toml --out run --jobs 1")
+        _, told = done.communicate(timeout=LONG_S * 4)
+        assert done.returncode == 0, told
+
+    def start(self, line: str, **more: str) -> subprocess.Popen[str]:
+        """A command that begins, in a process group of its own."""
+        return subprocess.Popen(
+            [sys.executable, "-m", "thenar", *line.split()], cwd=self.folder, env=os.environ | more,
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+
+    def finish(self, line: str, **more: str) -> float:
+        """Let a command end; how long that took, s."""
+        begun = time.monotonic()
+        process = self.start(line, **more)
+        _, told = process.communicate(timeout=LONG_S * 4)
+        assert process.returncode in {0, 1, 3}, f"{line}: {process.returncode} {told}"
+        assert "Traceback" not in told, told
+        return time.monotonic() - begun
+
+    def left(self, name: str) -> dict[str, bytes]:
+        """What stands under `name` or begins with it: bytes by path below the bench's folder."""
+        found: dict[str, bytes] = {}
+        for top in sorted(self.folder.glob(f"{name}*")):
+            for file in [top] if top.is_file() else sorted(path for path in top.rglob("*") if path.is_file()):
+                found[str(file.relative_to(self.folder)).removeprefix(name)] = file.read_bytes()
+        return found
+
+    def whole(self, command: str) -> tuple[float, dict[str, bytes]]:
+        """How long an undisturbed command takes, s, and what it leaves, without what differs between two of them."""
+        if command not in self.wholes:
+            self.finish(COMMANDS[command].replace("OUT", "out"))  # compiles and loads what isn't yet
+            first = self.left("out")
+            self.remove("out")
+            took_s = self.finish(COMMANDS[command].replace("OUT", "out"))
+            second = self.left("out")
+            self.remove("out")
+            self.wholes[command] = (
+                took_s,
+                {name: content if content == first.get(name) else b"" for name, content in second.items()},
+            )
+        return self.wholes[command]
+
+    def remove(self, name: str) -> None:
+        """Take away what stands under `name` or begins with it."""
+        for top in self.folder.glob(f"{name}*"):
+            shutil.rmtree(top) if top.is_dir() else top.unlink()
+
+
+def killed(bench: Bench, commands: Sequence[str], kills: int, seed: int, *, cold: bool = False) -> list[str]:
+    """Kill `kills` commands, in turn, at instants drawn from `seed`. Gives what was wrong, a line each."""
+    draws, wrong, reached = random.Random(seed), list[str](), Counter[str]()
+    for number in range(kills):
+        command = commands[number % len(commands)]
+        took_s, whole = bench.whole(command)
+        line = COMMANDS[command].replace("OUT", "out")
+        with tempfile.TemporaryDirectory() as cache:
+            more = {"THENAR_CACHE_DIR": cache} if cold else {}
+            instant_s = draws.uniform(0.0, (10.0 if cold else 1.1) * took_s)
+            process = bench.start(line, **more)
+            try:
+                process.wait(instant_s)
+            except subprocess.TimeoutExpired:
+                process.send_signal(signal.SIGKILL)
+            process.communicate(timeout=LONG_S)
+            reached["killed" if process.returncode == -signal.SIGKILL else "had ended"] += 1
+            where = f"{command}, killed after {instant_s:.2f} s of {took_s:.2f} s, kill {number} of seed {seed}"
+            half = unlike_whole(bench.left("out"), whole, command)
+            if not half:
+                finished = {path for path in bench.left("out") if final(path)}
+                if not finished or command in RESUMED:
+                    bench.finish(line, **more)
+                half = unlike_whole(bench.left("out"), whole, command, complete=True)
+            wrong += [f"{where}: {what}" for what in half]
+            print(where, "WRONG" if half else "", flush=True)
+            bench.remove("out")
+    print(f"{kills} commands: {dict(reached)}; wrong: {len(wrong)}")
+    return wrong
+
+
+def final(path: str) -> bool:
+    """Whether a path stands for something finished, not for what is on its way (.unfinished-..., .part)."""
+    return ".unfinished-" not in path and ".part" not in path
+
+
+def unlike_whole(left: dict[str, bytes], whole: dict[str, bytes], command: str, *, complete: bool = False) -> list[str]:
+    """What is wrong with files under final names: others than an undisturbed command leaves, or others inside."""
+    wrong = []
+    there = {path: content for path, content in left.items() if final(path)}
+    for path, content in there.items():
+        if path.endswith(VOLATILE) or any(part in path for part in VOLATILE):
+            continue
+        if path not in whole:
+            if command not in RESUMED:
+                wrong.append(f"{path}: a file that an undisturbed command doesn't leave")
+        elif whole[path] and content != whole[path]:
+            wrong.append(f"{path}: {len(content)} bytes unlike the {len(whole[path])} of an undisturbed command")
+        elif not whole[path] and path.endswith(".json"):
+            wrong += _no_json(path, content)
+    if complete or (there and command not in RESUMED):
+        missing = {path for path in whole if not any(part in path for part in VOLATILE)} - set(there)
+        wrong += [f"{path}: missing" for path in sorted(missing)]
+    return wrong
+
+
+def _no_json(path: str, content: bytes) -> list[str]:
+    try:
+        found: Any = json.loads(content)
+    except ValueError:
+        return [f"{path}: no whole JSON"]
+    return [] if found else [f"{path}: empty"]
+
+
+def main(words: Sequence[str]) -> int:
+    """Kill; returns 1 when something was wrong."""
+    kills = int(words[0])
+    seed = int(words[1]) if len(words) > 1 else secrets.randbits(32)
+    names = [name for name in COMMANDS if not words[3:] or name in words[3:]]
+    print(f"seed {seed}")
+    with tempfile.TemporaryDirectory() as folder:
+        wrong = killed(Bench(Path(folder)), names, kills, seed, cold="cold" in words[2:3])
+    print("\n".join(wrong))
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
