@@ -124,6 +124,11 @@ BOUNDS: Final[tuple[Row, ...]] = (
         "rise of the width", whole=True),
     Row("channel", "first_step_mA", "mA", "R21", 0.01, 2.0, "higher", 1_000, "down", "first_step_uA",
         "first step after arming or a rest"),
+    Row("channel", "intensity_slew_uC_per_s2", "uC/s2", "R40", 0.1, 600.0, "higher", 10**6, "down",
+        "intensity_slew_pC_per_s2", "rise of the charge per second"),
+    # Narrower: a narrow pulse counts for less.
+    Row("channel", "intensity_width_us", "us", "R40", 200.0, 500.0, "lower", 1, "up", "intensity_width_us",
+        "width that a narrower pulse counts as in that rise", whole=True),
     # Longer: output lasts longer after a planned stop.
     Row("channel", "ramp_down_s", "s", "R22", 0.02, 2.0, "higher", 10**6, "down", "ramp_us",
         "ramp to zero of planned stops and fallbacks"),

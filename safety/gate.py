@@ -12,11 +12,13 @@ from thenar.safety.arming import lowest_rule
 from thenar.safety.budget import Command, budget_of, fired, held
 from thenar.safety.ceilings import keeps_ceilings
 from thenar.safety.inputs import TIME_RANGE_US
+from thenar.safety.intensity import intensity_of
 from thenar.safety.interlock import Admitted, seal_of
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import (
     DISARMED,
     ChannelMemory,
+    IntensityMemory,
     Latch,
     Memory,
     TrainMemory,
@@ -80,11 +82,15 @@ def gate(limits: Limits, memory: Memory, admitted: Admitted, channel: int, t_us:
     budget = budget_of(own_limits, limits.loop, own, command, t_us)
     if budget.trip != 0:
         return nothing, _with_trip(memory, budget.trip, t_us), budget.trip | budget.withhold
-    if budget.withhold != 0:
-        resting = held(own.train, budget.hold_until_us, budget.withhold)
-        return nothing, _with_train(memory, channel, resting), budget.withhold
+    silent = is_silent(limits.loop, own.train, memory.latch.armed_us, t_us)
+    intensity = intensity_of(own_limits, limits.loop, own, command, silent, t_us)
+    withhold = budget.withhold | intensity.withhold
+    if withhold != 0:
+        resting = held(own.train, max(budget.hold_until_us, intensity.hold_until_us), withhold)
+        return nothing, _with_train(memory, channel, resting, own.intensity), withhold
     train = fired(own, command, budget, admitted.gap_us, t_us)
-    return GatedPulse(command.current_uA, command.width_us, admitted.gap_us), _with_train(memory, channel, train), 0
+    after = _with_train(memory, channel, train, intensity.memory)
+    return GatedPulse(command.current_uA, command.width_us, admitted.gap_us), after, 0
 
 
 @step
@@ -186,12 +192,12 @@ def _too_early(
 
 
 @step
-def _with_train(memory: Memory, channel: int, train: TrainMemory) -> Memory:
+def _with_train(memory: Memory, channel: int, train: TrainMemory, intensity: IntensityMemory) -> Memory:
     agonist, antagonist = memory.agonist, memory.antagonist
     if channel == 0:
-        agonist = ChannelMemory(agonist.command, agonist.contact, agonist.balance, train)
+        agonist = ChannelMemory(agonist.command, agonist.contact, agonist.balance, train, intensity)
     else:
-        antagonist = ChannelMemory(antagonist.command, antagonist.contact, antagonist.balance, train)
+        antagonist = ChannelMemory(antagonist.command, antagonist.contact, antagonist.balance, train, intensity)
     return Memory(memory.latch, memory.loop, memory.estimate, agonist, antagonist)
 
 

@@ -92,7 +92,7 @@ HAZARDS: Final[tuple[Hazard, ...]] = (
         "Spasm, reflex, a law that winds up, or the wearer adds force to the assistance",
         "Pinch force above what the hand or the object bears, or rising too fast",
         "Pain, strain, a crushed object or finger",
-        ("R07", "R20", "R31", "R33"),
+        ("R07", "R20", "R31", "R33", "R40"),
         "Once current is zero a spasm runs its course; force is estimated and the estimate lags",
     ),
     Hazard(
@@ -164,7 +164,7 @@ HAZARDS: Final[tuple[Hazard, ...]] = (
         "Arming, resuming after a pause, or a blocked law that is freed at full demand",
         "Full current from one pulse to the next",
         "Startle, jerk with a sharp tool in the hand",
-        ("R20", "R21"),
+        ("R20", "R21", "R40"),
         "Sensation jumps at the sensory threshold whatever the ramp",
     ),
 )

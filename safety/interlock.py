@@ -304,4 +304,4 @@ def _after(
         contact_per_mille,
         saturated,
     )
-    return ChannelMemory(command, contact, balance, memory.train)
+    return ChannelMemory(command, contact, balance, memory.train, memory.intensity)

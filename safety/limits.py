@@ -57,6 +57,9 @@ class ChannelLimits(NamedTuple):
     """R20: rates, and the largest rise in one control period, of the current and of the width"""
     first_step_uA: int
     """R21"""
+    intensity_slew_pC_per_s2: int
+    intensity_width_us: int
+    """R40: rise of what is delivered per second, and the width that a narrower pulse counts as"""
     ramp_us: int
     """R22"""
     run_us: int
@@ -157,9 +160,12 @@ def unpack_limits(array: NDArray[Any]) -> Limits:
 
 @step
 def _chained(values: Any) -> int:
-    """`total = total * 5 + value` over values in fours, so that a processor works on several at a time."""
+    """`total = total * 5 + value` over values, in fours so that a processor works on several at a time."""
     total = 0
-    for at in range(0, len(values), 4):
+    odd = len(values) % 4
+    for at in range(odd):
+        total = total * 5 + values[at]
+    for at in range(odd, len(values), 4):
         four = values[at] * 125 + values[at + 1] * 25 + (values[at + 2] * 5 + values[at + 3])
         total = total * 625 + four
     return total & _MARK_BITS

@@ -130,6 +130,13 @@ class TrainMemory(NamedTuple):
     """on-time in the long window (R23)"""
 
 
+class IntensityMemory(NamedTuple):
+    """What a channel delivers per second (R40, see `thenar.safety.intensity`)."""
+
+    top_pC_per_s: int
+    """up to which no pulse counts as a rise"""
+
+
 class ChannelMemory(NamedTuple):
     """All that is remembered of one channel."""
 
@@ -137,6 +144,7 @@ class ChannelMemory(NamedTuple):
     contact: ContactMemory
     balance: BalanceMemory
     train: TrainMemory
+    intensity: IntensityMemory
 
 
 class Memory(NamedTuple):
@@ -159,10 +167,12 @@ CONTACT_SIZE: Final = 2 * LOWEST_SIZE
 BALANCE_SIZE: Final = 4
 _LOWS_AT: Final = 7
 TRAIN_SIZE: Final = 12
-CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + BALANCE_SIZE + TRAIN_SIZE
+INTENSITY_SIZE: Final = 1
+CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + BALANCE_SIZE + TRAIN_SIZE + INTENSITY_SIZE
 BALANCE_AT: Final = COMMAND_SIZE + CONTACT_SIZE
 TRAIN_AT: Final = BALANCE_AT + BALANCE_SIZE
-"""Places of a channel's balance and train inside its block of CHANNEL_SIZE."""
+INTENSITY_AT: Final = TRAIN_AT + TRAIN_SIZE
+"""Places of a channel's balance, train and intensity inside its block of CHANNEL_SIZE."""
 
 SHORT_SLOTS: Final = 51
 LONG_SLOTS: Final = 61
@@ -182,6 +192,7 @@ def start_memory() -> NDArray[np.int64]:
         ContactMemory(NOTHING_SEEN, NOTHING_SEEN),
         BalanceMemory(0, 0, 0, NEVER),
         TrainMemory(NEVER, NEVER, 0, 0, 0, NEVER, 0, 0, 0, 0, 0, 0),
+        IntensityMemory(0),
     )
     numbers = flat_integers(
         Memory(
@@ -205,6 +216,7 @@ def _unpack_channel(array: NDArray[Any], at: int) -> ChannelMemory:
         ),
         BalanceMemory(*fixed(array, BALANCE_SIZE, at + BALANCE_AT)),
         TrainMemory(*fixed(array, TRAIN_SIZE, at + TRAIN_AT)),
+        IntensityMemory(*fixed(array, INTENSITY_SIZE, at + INTENSITY_AT)),
     )
 
 
@@ -257,7 +269,7 @@ def unpack_memory(array: NDArray[Any]) -> Memory:
 
 @step
 def store_decision(array: NDArray[Any], memory: Memory) -> None:
-    """Write back what a control tick changes: everything but the two trains."""
+    """Write back what a control tick changes: everything but the two trains and their intensities."""
     store(array, memory.latch, LATCH_AT)
     store(array, memory.loop, LOOP_AT)
     _store_estimate(array, memory.estimate)
@@ -267,12 +279,14 @@ def store_decision(array: NDArray[Any], memory: Memory) -> None:
 
 @step
 def store_pulse(array: NDArray[Any], memory: Memory, channel: int) -> None:
-    """Write back what a pulse changes: the latch and one train."""
+    """Write back what a pulse changes: the latch, one train and its intensity."""
     store(array, memory.latch, LATCH_AT)
     if channel == 0:
         store(array, memory.agonist.train, CHANNEL_AT + TRAIN_AT)
+        store(array, memory.agonist.intensity, CHANNEL_AT + INTENSITY_AT)
     else:
         store(array, memory.antagonist.train, CHANNEL_AT + CHANNEL_SIZE + TRAIN_AT)
+        store(array, memory.antagonist.intensity, CHANNEL_AT + CHANNEL_SIZE + INTENSITY_AT)
 
 
 @step

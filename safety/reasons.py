@@ -41,6 +41,8 @@ R35: Final = 1 << 34
 R36: Final = 1 << 35
 R37: Final = 1 << 36
 R39: Final = 1 << 38
+R40: Final = 1 << 39
 """R29 and R38 have no bit that fires: an unknown contact share is a value inside R13, and R38 is the mask itself."""
 
-RULES: Final = 39
+RULES: Final = max(bit for name, bit in tuple(globals().items()) if name[:1] == "R").bit_length()
+"""How many requirements there are: the number of the last one, which a test compares with the table."""

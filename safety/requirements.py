@@ -1,4 +1,4 @@
-"""The requirements R01 to R39 as data, and the names of the rules in a reasons mask.
+"""The requirements R01 to R40 as data, and the names of the rules in a reasons mask.
 
 Defaults are those of the profile forearm-25cm2. `hard` is what no profile may exceed. `tag` says how far the
 source was followed: seen (read), memory (recalled, not read again), own (our choice), derived (reckoned).
@@ -25,7 +25,7 @@ class Requirement(NamedTuple):
 
     @property
     def name(self) -> str:
-        """The identifier, R01 to R39."""
+        """The identifier: "R01" for 1."""
         return f"R{self.number:02d}"
 
 
@@ -369,7 +369,20 @@ REQUIREMENTS: Final[tuple[Requirement, ...]] = (
         "fail-safe default",
         "own",
     ),
+    Requirement(
+        40,
+        "Rise of what a channel delivers per second, however current, width and rate are combined; upward only",
+        ("withhold",),
+        "240 uC/s per second; a narrower pulse counts as 300 us",
+        "600 uC/s per second; 200 us",
+        "R20 at 300 us and 40 Hz; narrow pulses recruit at less charge [@geddes-2004]",
+        "derived",
+    ),
 )
+
+
+RULE_PATTERN: Final = f"^({'|'.join(row.name for row in REQUIREMENTS)})$"
+"""What an identifier of a requirement must match, as a regular expression."""
 
 
 def rearming_needs(number: int) -> str:
@@ -383,5 +396,5 @@ def rearming_needs(number: int) -> str:
 
 
 def reason_ids(mask: int) -> tuple[str, ...]:
-    """Identifiers ("R06", ...) of the rules in a reasons mask, in order. Bits past R39 are ignored."""
+    """Identifiers ("R06", ...) of the rules in a reasons mask, in order. Bits past the last requirement are ignored."""
     return tuple(row.name for row in REQUIREMENTS if int(mask) >> (row.number - 1) & 1)

@@ -6,12 +6,11 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, Field
 
+from thenar.safety.requirements import RULE_PATTERN
 from thenar.shared.errors import Strict
 
 Condition = Literal["unassisted", "assisted", "stimulation-only"]
 CONDITIONS: Final[tuple[Condition, ...]] = ("unassisted", "assisted", "stimulation-only")
-
-CAUSE_PATTERN: Final = r"^R(0[1-9]|[12][0-9]|3[0-9])$"
 
 
 def _distinct(conditions: tuple[Condition, ...]) -> tuple[Condition, ...]:
@@ -93,8 +92,8 @@ class ReArm(_Scheduled):
 
     kind: Literal["re-arm"] = Field(description="the operator re-arms, naming what has latched")
     cause: str = Field(
-        pattern=CAUSE_PATTERN,
-        description="requirement that latched, R01 to R39 (R33: emergency stop)",
+        pattern=RULE_PATTERN,
+        description="requirement that latched, as R33 (an emergency stop)",
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any, Final, TypeVar
 
 from pydantic import BaseModel
 
-from thenar.scenarios.faults import CAUSE_PATTERN
+from thenar.safety.requirements import REQUIREMENTS, RULE_PATTERN
 from thenar.scenarios.targets import COLUMN_PATTERN
 from thenar.shared.errors import InputError, Problem, nearest, shown, validated
 
@@ -32,7 +32,7 @@ _PLAIN_WORDS: Final = (
     ("a valid boolean", "true or false"),
     ("a valid number", "a number"),
     ("a valid integer", "a whole number"),
-    (f"String should match pattern '{CAUSE_PATTERN}'", "a requirement, R01 to R39"),
+    (f"String should match pattern '{RULE_PATTERN}'", f"a requirement, R01 to {REQUIREMENTS[-1].name}"),
     (f"String should match pattern '{COLUMN_PATTERN}'", "a column in newtons, its name ending in _N"),
     ("String should", "text should"),
     ("greater than or equal to", "at least"),

@@ -4,7 +4,7 @@
 #include "law.h"
 
 enum { LIFT = 0, MISSING, STALL, STOP, REARM }; /* faults */
-enum { TRACE_FLOATS = 16, RULES = 39 };
+enum { TRACE_FLOATS = 16, RULES = REQUIREMENTS };
 
 typedef struct {
     num duration_us, control_us, wearer_us, trace_us, arm_us, law, delay_us[2], ticks, rows, most_pulses, most_decisions;

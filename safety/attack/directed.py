@@ -27,13 +27,13 @@ _WRITTEN: Final[dict[str, tuple[Written, ...]]] = {
     "R24": (high.r24, high.r24_charge), "R25": (high.r25,), "R26": (high.r26,), "R27": (high.r27,),
     "R28": (high.r28,), "R29": (high.r29,), "R30": (high.r30,), "R31": (high.r31,), "R32": (high.r32,),
     "R33": (high.r33,), "R34": (high.r34,), "R35": (high.r35,), "R36": (high.r36,), "R37": (high.r37,),
-    "R38": (high.r20, low.r06), "R39": (high.r39,),
+    "R38": (high.r20, low.r06), "R39": (high.r39,), "R40": (high.r40,),
 }  # fmt: skip
 """R38 is met wherever a demand is altered: the steepest rise and the highest current do it most."""
 
 
 def directed(limits: Limits) -> list[Attack]:
-    """The attacks on every requirement, R01 to R39, derived from one person's `limits`."""
+    """The attacks on every requirement, derived from one person's `limits`."""
     attacks = []
     for rule, ways in _WRITTEN.items():
         for way in ways:

@@ -1,4 +1,4 @@
-"""Attacks on R20 to R39: up to the bound, onto it and past it."""
+"""Attacks on R20 to R40: up to the bound, onto it and past it."""
 
 from __future__ import annotations
 
@@ -255,4 +255,20 @@ def r39(limits: Limits, script: Script) -> Limits:
     script.event(GATE, 12_000)
     script.ticks(3, push(10_000))
     script.clear()
+    return limits
+
+
+def r40(limits: Limits, script: Script) -> Limits:
+    """Write the attack on R40; returns the limits that it is played under."""
+    peak_uA, fast_us = limits.agonist.peak_uA, limits.agonist.period_min_us
+    for slow_us, narrow_us in ((900_000, 300), (400_000, 100), (100_000, 400)):
+        armed(script, push(peak_uA, narrow_us, slow_us), 200)
+        script.ticks(60, push(peak_uA, 400, fast_us))
+        script.ticks(60)
+    armed(script, push(10_000), 60)
+    for early_us in (0, 2_000, 5_000):
+        script.ticks(1, push(10_000, 250, 20_000), fire=0)
+        script.event(GATE, early_us)
+        script.event(GATE, early_us + 1)
+        script.ticks(6, push(10_000))
     return limits

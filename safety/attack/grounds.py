@@ -10,12 +10,13 @@ from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 _FAR_US: Final = 1_000_000_000
 _AT_THE_END: Final = (
     "peak_uA", "charge_pC", "width_max_us", "rms_uA", "density_rms_uA_per_cm2", "density_trip_uA_per_cm2", "area_mm2",
-    "energy_aJ", "rectified_pC", "compliance_uV", "total_pC", "summed_share_per_mille",
+    "energy_aJ", "rectified_pC", "intensity_width_us", "compliance_uV", "total_pC", "summed_share_per_mille",
 )  # fmt: skip
 _LIFTED: Final[dict[str, int]] = {
     **{field: (loosest("channel") | loosest("loop"))[field] for field in _AT_THE_END},
     "ceiling_uA": 100_000, "density_charge_pC": 50_000_000, "width_min_us": 50, "period_min_us": 10_000,
-    "power_rms_uA": 50_000, "slew_uA_per_s": 500_000, "rise_uA": 10_000, "run_us": _FAR_US, "on_us": _FAR_US,
+    "power_rms_uA": 50_000, "slew_uA_per_s": 500_000, "rise_uA": 10_000,
+    "intensity_slew_pC_per_s2": 100_000_000_000, "run_us": _FAR_US, "on_us": _FAR_US,
     "estimate_frozen_us": _FAR_US,
 }  # fmt: skip
 """Every bound on a train at or near its hard ceiling, so that one alone can be put in force."""
@@ -44,7 +45,8 @@ def cramped(limits: Limits) -> Limits:
     """Windows, session and slopes so close together that a minute of attacks meets all of them."""
     return changed(
         limits, run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000, rest_us=600_000, slew_uA_per_s=60_000,
-        rise_uA=1_200, rms_uA=4_000, rectified_pC=600_000_000, area_mm2=1_000, session_us=20_000_000,
+        rise_uA=1_200, intensity_slew_pC_per_s2=720_000_000,
+        rms_uA=4_000, rectified_pC=600_000_000, area_mm2=1_000, session_us=20_000_000,
         total_pC=3_000_000_000,
     )  # fmt: skip
 

@@ -246,6 +246,7 @@ REMOVALS: Final[tuple[Removal, ...]] = (
         ("judgement", "        trip |= R39\n", "        trip |= 0\n"),
         ("gate", "    if latch.busy > 1 or admitted.seal", "    if admitted.seal"),
     ),
+    _removal("R40", ("intensity", "own.intensity, R40, until_us", "own.intensity, 0, until_us")),
 )
 
 MUST_SURVIVE: Final = Removal(

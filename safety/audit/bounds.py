@@ -60,6 +60,8 @@ class ChannelBounds(NamedTuple):
     width_slew_us_per_s: int
     width_rise_us: int
     first_step_uA: int
+    intensity_slew_pC_per_s2: int
+    intensity_width_us: int
     ramp_us: int
     run_us: int
     on_us: int
@@ -220,6 +222,8 @@ def _channel(own: _Table, loop: _Table, person: ChannelCalibration | None, contr
         width_slew_us_per_s=slew_us_per_s,
         width_rise_us=max(slew_us_per_s * control_period_us // US_PER_S, 1),
         first_step_uA=own.down("first_step_mA", 1_000),  # R21
+        intensity_slew_pC_per_s2=own.down("intensity_slew_uC_per_s2", 10**6),  # R40
+        intensity_width_us=own.up("intensity_width_us"),
         ramp_us=own.down("ramp_down_s", US_PER_S),  # R22
         run_us=own.down("run_s", US_PER_S),  # R23: without a rest; in the long window
         on_us=math.floor(own.exact("on_share") * loop.down("on_window_s", US_PER_S)),

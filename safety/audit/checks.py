@@ -27,6 +27,7 @@ _NEAR: Final = "pulses at which the value was at least nine tenths of the bound"
 _CLOSE: Final = "pulses within 1 % of the bound, and ticks that asked for a shorter time"
 _RISE: Final = "ticks that asked for a larger rise while the loop was open"
 _MORE: Final = "ticks that asked for more while the loop was open"
+_STEEPER: Final = "pulses that deliver more per second than 11/10 of an earlier one"
 _BEYOND: Final = "ticks beyond the bound while the loop was open"
 _OPEN: Final = "ticks beyond the bound while the loop was open or asked to arm"
 
@@ -95,6 +96,7 @@ CHECKS: Final = (
     Check("R38", "alteration without a reason", "1", "ticks whose demand was altered"),
     Check("R38", "pulse that an admitted command owed and that didn't leave", "1", "pulses under a command"),
     Check("R38", "current, width or pause of a pulse off the admitted one", "uA, us", "pulses under a command"),
+    Check("R40", "charge per second over every earlier pulse's line", "pC/s", _STEEPER, "pulses"),
     Check("R39", "a call that broke off, while open", "1", "ticks after a call that broke off"),
     Check("R01", "current admitted without a usable demand", "uA", "ticks with a demand that can't be read"),
     Check("R01", "unusable demands in a row, while open", "1", _OPEN),
@@ -116,7 +118,7 @@ CHECKS: Final = (
     R21, R22_RAMP, R22_STOP, R23_RUN, R23_WINDOW, R24_TIME, R24_CHARGE, R25, R26, R26_CHANGEOVER, R27,
     R28_LOW, R28_HIGH, R28_JUMP, R30_AGE, R30_RAMP, R30_BAD, R31_SOFT, R31_HARD, R31_RISE, R32_RAMP, R32_TRIP,
     R33, R34_SHUT, R34_PULSE, R34_CLEAR, R35_FROZEN, R35_SAME, R36, R37_CURRENT, R37_WIDTH, R37_PERIOD,
-    R37_PULSE, R37_PULSE_WIDTH, R37_SPACING, R38, R38_OWED, R38_SAME, R39, R01_ZERO, R01_TRIP, R02, R03_AGE, R03_LIFE,
-    R03_GAP,
+    R37_PULSE, R37_PULSE_WIDTH, R37_SPACING, R38, R38_OWED, R38_SAME, R40, R39, R01_ZERO, R01_TRIP, R02, R03_AGE,
+    R03_LIFE, R03_GAP,
     R04_BACK, R04_SLOW, R04_FAST, R05_ZERO, R05_PULSE, R05_ARMED,
 ) = range(len(CHECKS))  # fmt: skip

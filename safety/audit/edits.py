@@ -65,6 +65,10 @@ def under(**bounds: int) -> Edit:
     return edit
 
 
+ANY_RISE: Final = under(intensity_slew_pC_per_s2=1_000_000_000_000)
+"""The log as if R40 were lifted: a pulse left out would make the next one too steep."""
+
+
 def at_rows(rows: range, **values: int) -> Edit:
     """Columns of the decision log set in these rows."""
 
@@ -168,6 +172,16 @@ def steady_pulse(**values: int) -> Edit:
         for name, value in values.items():
             changed[name][place] = value
         return case._replace(pulses=case.pulses._replace(**changed))
+
+    return edit
+
+
+def early_pulse(early_us: int) -> Edit:
+    """One pulse of the steady train leaves so much earlier."""
+
+    def edit(case: Case) -> Case:
+        place = int(np.flatnonzero(case.pulses.decisions_before == STEADY)[0])
+        return steady_pulse(t_us=int(case.pulses.t_us[place]) - early_us)(case)
 
     return edit
 

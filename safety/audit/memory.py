@@ -24,7 +24,7 @@ _LOOP: Final = (
 _CHANNEL: Final = (
     "pulse_us", "end_us", "current_uA", "width_us", "admitted_uA", "admitted_us", "admitted_period_us", "asked_uA",
     "asked_us", "asked_period_us", "ohm", "per_mille", "lowered", "lowered_pulses", "run_us", "total_pC",
-    "top_uA_us", "top_width", "phase_pC", "measured_pC", "measured_cut", "square_high", "square_low",
+    "top_uA_us", "top_width", "line_pC_s", "phase_pC", "measured_pC", "measured_cut", "square_high", "square_low",
     "charge_pC", "on_us", "short_at", "long_at", "end_at", "net_pC", "ramp22_us", "ramp22_uA", "ramp30_us",
     "ramp30_uA", "ramp32_us", "ramp32_uA", "hold_us", "started_us", "bucket_at", "bucket_pC", "bucket_square",
     "excused",
@@ -109,7 +109,7 @@ def begin_trial(memory: Memory, trial: int) -> None:
         own.admitted_uA = own.admitted_us = own.admitted_period_us = 0
         own.asked_uA = own.asked_us = own.asked_period_us = 0
         own.ohm = own.per_mille = -1
-        own.top_uA_us = own.top_width = 0
+        own.top_uA_us = own.top_width = own.line_pC_s = 0
         own.phase_pC = own.measured_pC = own.measured_cut = own.net_pC = 0
         own.square_high = own.square_low = own.charge_pC = own.on_us = 0
         own.short_at = own.long_at = own.end_at = 0

@@ -2,9 +2,10 @@
 
 While a command lives (the loop open, nothing latched, not expired, no later decision) a pulse leaves at the earliest
 instant that is permitted: its own period and the profile's least spacing after the last one (R11), clear of the other
-channel (R26), and under a first step's command alone once the channel is silent (R21). Three things may hold it back:
+channel (R26), and under a first step's command alone once the channel is silent (R21). Four things may hold it back:
 - R12, R13 and R16 count in fiftieths of their second, the filling one and fifty before it, and then until that
   fiftieth ends. This margin is the interlock's own, so it is computed here as it is stated there.
+- R40: a pulse that would rise too fast waits for the first microsecond at which it doesn't, whatever is admitted then.
 - R23: a pulse that would break it, or come within a sixtieth of the long window of it, isn't owed, nor is any other
   until the channel's next pulse.
 - A pulse for which R13, R15, R17 or R24 would trip isn't owed: the loop latches instead.
@@ -19,8 +20,10 @@ from numpy.typing import NDArray
 
 from thenar.safety.audit.books import Notes, Where, at_most, met
 from thenar.safety.audit.checks import R38_OWED, R38_SAME
+from thenar.safety.audit.pulses import allowed_pC_s, counted_pC
 from thenar.shared.compiled import step_for_all as step
 
+US_PER_S: Final = 1_000_000
 BUCKETS: Final = 50
 LONG_BUCKETS: Final = 60
 NEVER_DUE: Final = 1_000_000_000_000_000_000
@@ -90,6 +93,25 @@ def _runs_out(limits: Any, loop: Any, own: Any, due_us: int) -> bool:
 
 
 @step
+def _gentle_us(limits: Any, loop: Any, now: Any, own: Any, due_us: int) -> int:
+    """R40: when a pulse that is due may leave without a rise that is too fast; a rest ends the waiting."""
+    since_us = due_us - own.pulse_us
+    if own.pulse_us < now.armed_us or since_us >= loop.rest_us:
+        return due_us
+    counted = counted_pC(limits, own.admitted_uA, own.admitted_us) * US_PER_S
+    if counted <= allowed_pC_s(limits, loop, own, since_us) * since_us:
+        return due_us
+    last_us = loop.rest_us
+    while last_us - since_us > 1:
+        middle_us = (since_us + last_us) // 2
+        if counted <= allowed_pC_s(limits, loop, own, middle_us) * middle_us:
+            last_us = middle_us
+        else:
+            since_us = middle_us
+    return int(own.pulse_us + last_us)
+
+
+@step
 def missed(
     notes: Notes, limits: Any, loop: Any, now: Any, own: Any, other: Any, past: NDArray[Any], channel: int, end_us: int
 ) -> None:
@@ -108,6 +130,7 @@ def missed(
         _counted_to(own, past, (bucket - BUCKETS) * length_us)
         spent = own.bucket_square + square
         density_uA = _share_uA(limits, own, limits.density_rms_uA_per_cm2)
+        gentle_us = _gentle_us(limits, loop, now, own, due_us)
         if _trips(limits, loop, now, own, charge_pC, spent, due_us) or _runs_out(limits, loop, own, due_us):
             own.excused = 1
         elif (
@@ -115,7 +138,9 @@ def missed(
             or spent > density_uA * density_uA * loop.short_window_us
             or own.bucket_pC + charge_pC > limits.rectified_pC
         ):
-            own.hold_us = (bucket + 1) * length_us
+            own.hold_us = max((bucket + 1) * length_us, gentle_us)
+        elif gentle_us > due_us:
+            own.hold_us = gentle_us
         else:
             own.excused = 1
             at_most(notes, R38_OWED, Where(now.trial, due_us, channel), 1, 0)

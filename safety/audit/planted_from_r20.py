@@ -1,10 +1,11 @@
-"""Planted faults of R20 to R39."""
+"""Planted faults of R20 to R40."""
 
 from __future__ import annotations
 
 from typing import Final
 
 from thenar.safety.audit.edits import (
+    ANY_RISE,
     STEADY,
     STOPPING,
     TWO_CHANNELS,
@@ -14,6 +15,7 @@ from thenar.safety.audit.edits import (
     at_rows,
     bound_from,
     changeover_us,
+    early_pulse,
     last_pulse_us,
     latched_at_pulse,
     latched_from,
@@ -50,7 +52,12 @@ PLANTED_FROM_R20: Final = (
         at_row(STEADY, agonist_asked_width_us=300, agonist_width_us=254, reasons=1 << 19),
         at_row(STEADY, agonist_asked_width_us=300, agonist_width_us=255, reasons=1 << 19),
     ),
-    Plant("R21", "a train that resumes at full current after a rest", after_a_break(1), after_a_break(0)),
+    Plant(
+        "R21",
+        "a train that resumes at full current after a rest",
+        all_of(ANY_RISE, after_a_break(1)),
+        all_of(ANY_RISE, after_a_break(0)),
+    ),
     Plant(
         "R22",
         "one device step above the ramp of a planned stop",
@@ -182,7 +189,13 @@ PLANTED_FROM_R20: Final = (
         at_row(STEADY, agonist_asked_uA=15_001, reasons=1 << 35),
         at_row(STEADY, agonist_asked_uA=15_001, reasons=0),
     ),
-    Plant("R38", "a pulse left out of a steady train", reconciled, all_of(reconciled, without_pulses(STEADY, STEADY))),
+    Plant(
+        "R38",
+        "a pulse left out of a steady train",
+        reconciled,
+        all_of(reconciled, without_pulses(STEADY, STEADY)),
+        also=frozenset({"R40"}),
+    ),
     Plant("R38", "all pulses after one tick left out", reconciled, all_of(reconciled, without_pulses(STEADY, 1_000))),
     Plant(
         "R38",
@@ -197,6 +210,7 @@ PLANTED_FROM_R20: Final = (
         reconciled,
         all_of(reconciled, without_pulses(STEADY, STEADY)),
         TWO_CHANNELS,
+        frozenset({"R40"}),
     ),
     Plant(
         "R38",
@@ -217,4 +231,11 @@ PLANTED_FROM_R20: Final = (
         all_of(reconciled, steady_pulse(gap_us=49)),
     ),
     answered("R39", "a call that broke off", at_row(STEADY, broken_off=1)),
+    bounds("R40", "a ramp 1 pC/s in a second too steep", "intensity_slew_pC_per_s2", 235_907_000, -1),
+    Plant(
+        "R40",
+        "a pulse 1 us too soon for what it delivers, pulses alone",
+        all_of(pulses_alone, early_pulse(3_421)),
+        all_of(pulses_alone, early_pulse(3_422)),
+    ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from thenar.safety.audit.edits import (
+    ANY_RISE,
     STEADY,
     WINDOW_PULSES,
     all_of,
@@ -55,7 +56,12 @@ PLANTED_TO_R19: Final = (
         all_of(silent_from(STEADY), delayed_by(230_000)),
         all_of(silent_from(STEADY), delayed_by(230_001)),
     ),
-    Plant("R04", "a tick two periods after the one before", delayed_by(20_000), delayed_by(20_001)),
+    Plant(
+        "R04",
+        "a tick two periods after the one before",
+        all_of(ANY_RISE, delayed_by(20_000)),
+        all_of(ANY_RISE, delayed_by(20_001)),
+    ),
     Plant(
         "R04",
         "a clock that steps back",

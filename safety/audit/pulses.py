@@ -33,6 +33,7 @@ from thenar.safety.audit.checks import (
     R26_CHANGEOVER,
     R29,
     R36,
+    R40,
 )
 from thenar.safety.audit.memory import LONG_AGO
 from thenar.shared.compiled import step_for_all as step
@@ -41,6 +42,8 @@ US_PER_S: Final = 1_000_000
 HALF_BITS: Final = 31
 LARGEST: Final = 1 << 62
 LONGEST_US: Final = 10_000_000
+MOST_PC: Final = 100_000_000_000
+"""More than any pulse carries, or any channel delivers in a second: forged numbers are cut there."""
 """Rises are reckoned over at most 10 s: more time than any ramp to the hard ceilings needs."""
 
 
@@ -195,6 +198,40 @@ def rises(notes: Notes, limits: Any, loop: Any, own: Any, now: Any, where: Where
         at_most(notes, R20_WIDTH_PULSE, where, width, own.top_width // US_PER_S)
     own.top_uA_us = min(own.top_uA_us, (max(current, limits.first_step_uA) + limits.rise_uA) * US_PER_S)
     own.top_width = min(own.top_width, (width + limits.width_rise_us) * US_PER_S)
+
+
+@step
+def counted_pC(limits: Any, current_uA: int, width_us: int) -> int:
+    """R40: charge above the first step's current; a narrow pulse counts as one of the reference width."""
+    above_uA = min(max(current_uA - limits.first_step_uA, 0), MOST_PC)
+    return int(min(above_uA * min(max(width_us, limits.intensity_width_us), US_PER_S), MOST_PC))
+
+
+@step
+def allowed_pC_s(limits: Any, loop: Any, own: Any, since_us: int) -> int:
+    """R40: what a channel may deliver per second by a pulse so long after its last one."""
+    return int(own.line_pC_s + limits.intensity_slew_pC_per_s2 * (since_us + loop.control_period_us) // US_PER_S)
+
+
+@step
+def delivered(notes: Notes, limits: Any, loop: Any, own: Any, now: Any, where: Where, pulse: Any) -> None:
+    """R40 from pulse to pulse, in whole pC per second.
+
+    As for the current there is a line from every earlier pulse since arming or the last rest, here from 11/10 of what
+    that pulse delivered; it rises with the slew, and one control period's rise is free. The lowest of all those lines
+    is carried along, rounded down. The first pulse's line begins at nothing.
+    """
+    if own.pulse_us < now.armed_us or own.pulse_us == LONG_AGO or where.t_us - own.pulse_us >= loop.rest_us:
+        own.line_pC_s = 0
+        return
+    since_us = min(max(where.t_us - own.pulse_us, 1), LONGEST_US)
+    counted = counted_pC(limits, pulse.current_uA, pulse.width_us) * US_PER_S
+    per_second = min(-(-counted // since_us), MOST_PC)
+    if per_second > own.line_pC_s:
+        met(notes, R40)
+    at_most(notes, R40, where, per_second, allowed_pC_s(limits, loop, own, since_us))
+    own.line_pC_s += limits.intensity_slew_pC_per_s2 * since_us // US_PER_S
+    own.line_pC_s = min(own.line_pC_s, 11 * counted // (10 * since_us), MOST_PC)
 
 
 @step

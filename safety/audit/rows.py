@@ -1,4 +1,4 @@
-"""From the books to the 39 rows of an audit."""
+"""From the books to the rows of an audit."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LIMITS_RULE: Final = "R35"
 def rows_of(
     books: Books, exercised: NDArray[Any], logged: bool, measured: bool, cannot: frozenset[str]
 ) -> tuple[Row, ...]:
-    """One row per requirement, R01 to R39.
+    """One row per requirement.
 
     `exercised`: counts by check; `logged`: there was a decision log; `measured`: second phases were measured;
     `cannot`: rules without a bound.

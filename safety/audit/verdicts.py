@@ -60,7 +60,7 @@ class Row(NamedTuple):
 
 
 class Audit(NamedTuple):
-    """The verdicts on R01 to R39, and how much was judged."""
+    """The verdicts on every requirement, and how much was judged."""
 
     rows: tuple[Row, ...]
     trials: int
@@ -68,7 +68,7 @@ class Audit(NamedTuple):
     decisions: int
 
     def row(self, rule: str) -> Row:
-        """The row of one requirement, "R01" to "R39". Raises KeyError for another name."""
+        """The row of one requirement, like "R06". Raises KeyError for another name."""
         for row in self.rows:
             if row.rule == rule:
                 return row

@@ -33,7 +33,7 @@ from thenar.safety.audit.checks import (
 from thenar.safety.audit.conduct import arming, clock, demand, frozen, latch, life, stop
 from thenar.safety.audit.memory import LONG_AGO, BoundArrays, Memory, begin_trial, full
 from thenar.safety.audit.owed import command_ends_us, counted, decided, missed, same
-from thenar.safety.audit.pulses import measured, note_pulse, rises, session, single_pulse, spacing, windows
+from thenar.safety.audit.pulses import delivered, measured, note_pulse, rises, session, single_pulse, spacing, windows
 from thenar.safety.audit.senses import balance, contact, estimate, forget, soft_bound
 from thenar.shared.compiled import entry
 from thenar.shared.compiled import step_for_all as step
@@ -107,6 +107,7 @@ def _judge_pulse(notes: Notes, limits: BoundArrays, memory: Memory, pulse: Any, 
     session(notes, loop, now, where, logged)
     windows(notes, bounds, loop, own, memory.past[pulse.channel], where, pulse)
     rises(notes, bounds, loop, own, now, where, pulse)
+    delivered(notes, bounds, loop, own, now, where, pulse)
     measured(notes, own, where, pulse, bounds.net_per_mille, logged)
     if logged:
         _under_command(notes, loop, now, own, where, pulse)

@@ -7,13 +7,16 @@ from typing import Final
 
 import numpy as np
 
+from thenar.safety.budget import Command
 from thenar.safety.ceilings import density_rms_uA
 from thenar.safety.inputs import Senses
+from thenar.safety.intensity import counted_pC
 from thenar.safety.interlock import seal_of
 from thenar.safety.limits import Limits, unpack_limits
 from thenar.safety.memory import ARMED, DISARMED
 from thenar.safety.vectors.layout import CHANNELS, memory_names
 from thenar.safety.vectors.recorder import Recorder, Vector
+from thenar.shared.ticks import US_PER_S
 
 _MEMORY: Final = {name: place for place, name in enumerate(memory_names())}
 _SENSES: Final = Senses._fields
@@ -54,6 +57,9 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
     trip_uA = density_rms_uA(own, own.density_trip_uA_per_cm2, per_mille)
     silence = at_us - int(vector.memory_after[_MEMORY[f"{train}.pulse_us"]])
     on_us = silence if silence <= loop.on_gap_us else 0
+    counted = counted_pC(own, Command(current_uA, width_us, period_us))
+    earned = own.intensity_slew_pC_per_s2 * (silence + loop.control_period_us) // US_PER_S
+    top_pC_per_s = -(-counted * US_PER_S // max(silence, 1)) - earned
     for name, place, value in (
         ("session charge", f"{train}.total_pC", own.total_pC - charge_pC),
         ("charge in a second", f"{train}.window_pC", own.rectified_pC - charge_pC),
@@ -66,6 +72,7 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
         ("session time", "latch.session_us", at_us - loop.session_us),
         ("on-gap", f"{train}.pulse_us", at_us - loop.on_gap_us),
         ("rest", f"{train}.pulse_us", at_us - loop.rest_us),
+        ("rise of charge", f"{CHANNELS[channel]}.intensity.top_pC_per_s", top_pC_per_s),
     ):
         for step in _STEPS:
             pen = _pen(vector, {place: value + step}, f"exactly on a bound {step:+d}: {name}")

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 _RULES: Final = {
     "stale": (3, 4), "both_channels": (25, 26), "quantise": (36,), "stop": (33,), "contact": (28,),
-    "estimate": (30, 31), "windows": (12, 13, 15, 16, 23), "balance": (18, 19), "rise": (20, 21, 22),
+    "estimate": (30, 31), "windows": (12, 13, 15, 16, 23), "balance": (18, 19), "rise": (20, 21, 22, 40),
     "law": (1, 2, 32), "session": (5, 7, 24, 27, 35), "broken_off": (39,),
 }  # fmt: skip
 _CAUSE: Final = 7

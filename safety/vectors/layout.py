@@ -13,6 +13,7 @@ from thenar.safety.memory import (
     BalanceMemory,
     CommandMemory,
     EstimateMemory,
+    IntensityMemory,
     Latch,
     LoopMemory,
     Lowest,
@@ -41,7 +42,8 @@ Senses are brought into fixed ranges, and t_us of a tick into 0 to 1e15, before 
 compared until they are known to lie in the type range. Times of gate and next calls lie within -1e15 to 1e15+1.
 A 32-bit machine must widen to 64 bits before these products: current_uA*width_us*2 (pC), that times current_uA \
 (uA2 us), rms_uA*rms_uA*window_us, current_uA*current_uA*1000*width_us (aJ), current_uA*contact_ohm (uV), \
-share*ceiling*ceiling and wish*room (R25), slew*time, mN*1000000, ohm*percent, and all times."""
+share*ceiling*ceiling and wish*room (R25), slew*time, counted charge*11000000 and top*time (R40), \
+mN*1000000, ohm*percent, and all times."""
 FLAGS: Final = {
     "boundary": "one number stands just below, on or just above a bound",
     "overflow": "a number at an end of its type, or of 64 bits",
@@ -55,7 +57,7 @@ FLAGS: Final = {
     "estimate": "the force estimate or the force decides (R30, R31)",
     "windows": "a sliding window or an on-time is used up (R12, R13, R15, R16, R23)",
     "balance": "measured net charge decides (R18, R19)",
-    "rise": "how fast a channel may rise or must fall decides (R20, R21, R22)",
+    "rise": "how fast a channel may rise or must fall decides (R20, R21, R22, R40)",
     "law": "the demand or the law behind it is at fault (R01, R02, R32)",
     "session": "the session, its charge, screening or changed limits decide (R05, R07, R24, R27, R35)",
     "broken_off": "an earlier call broke off (R39)",
@@ -78,6 +80,7 @@ def memory_names() -> list[str]:
         names += _lowest(f"{channel}.contact.lows_ohm") + _lowest(f"{channel}.contact.minus_highs_ohm")
         names += [f"{channel}.balance.{name}" for name in BalanceMemory._fields]
         names += [f"{channel}.train.{name}" for name in TrainMemory._fields]
+        names += [f"{channel}.intensity.{name}" for name in IntensityMemory._fields]
     for channel in CHANNELS:
         for name, slots in (("charge_pC", SHORT_SLOTS), ("square_uA2_us", SHORT_SLOTS), ("on_us", LONG_SLOTS)):
             names += [f"{channel}.slots.{name}.{index}" for index in range(slots)]

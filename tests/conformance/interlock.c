@@ -45,7 +45,7 @@ static num seal_of(const admitted *a) {
 }
 
 static num first_rule(num mask) {
-    for (num n = 1; n <= 39; n++) if (mask & R(n)) return n;
+    for (num n = 1; n <= REQUIREMENTS; n++) if (mask & R(n)) return n;
     return 0;
 }
 
@@ -552,6 +552,11 @@ static num early(const limits *l, const memory *m, const admitted *a, num c, num
     return found;
 }
 
+/* R40: whether `counted` pC, so long after the last pulse, are more per second than the slew allows. */
+static int too_steep(const channel_limits *k, const loop_limits *loop, num top, num counted, num since) {
+    return counted * 1000000 > (top + k->intensity_slew * (since + loop->period_us) / 1000000) * since;
+}
+
 static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, pulse *out) {
     const channel_limits *k = &l->of[c];
     const loop_limits *loop = &l->loop;
@@ -560,6 +565,9 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
     const num charge = 2 * d.current_uA * d.width_us;
     const num square = FAULT == 8 ? (num)(uint32_t)(d.current_uA * charge) : d.current_uA * charge;
     num spent = own->sum_square + square, silence = t - own->pulse_us, on, run, needed, until = t, hold = 0, cause = 0;
+    int anew = fell_silent(loop, m, (int)c, t);
+    num top = own->top_pC_per_s, wide = most(d.width_us, FAULT == 13 ? 0 : k->intensity_width_us);
+    num counted = most(d.current_uA - k->first_step_uA, 0) * wide, gone = most(silence, 1);
     num trip_uA = density_uA(k, k->density_trip, own->per_mille), clamp_uA = density_uA(k, k->density_rms, own->per_mille);
     if (own->spent_pC + charge > k->total_pC) cause |= R(24);
     if (own->saturated_count + own->saturated > loop->saturated_pulses) cause |= R(17);
@@ -580,6 +588,15 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
         hold |= R(23);
         until = most(until, next_bucket(loop->long_us, LONG, t));
     }
+    if (cause == 0 && !anew && too_steep(k, loop, top, counted, gone)) {
+        num low = gone, high = loop->rest_us;
+        while (high - low > 1) {
+            num middle = (low + high) / 2;
+            if (too_steep(k, loop, top, counted, middle)) low = middle; else high = middle;
+        }
+        hold |= R(40);
+        until = most(until, own->pulse_us + high);
+    }
     if (cause) {
         trip(m, first_rule(cause), t);
     } else if (hold) {
@@ -587,6 +604,8 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
         own->hold_reasons = hold;
     } else {
         slots *slot = &m->slot[c];
+        if (anew) own->top_pC_per_s = 0;
+        else own->top_pC_per_s = least(top + k->intensity_slew * gone / 1000000, 11 * counted * 1000000 / (10 * gone));
         own->pulse_us = t;
         own->end_us = t + 2 * d.width_us + a->gap_us;
         own->run_on_us = run;

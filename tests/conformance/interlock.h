@@ -8,6 +8,7 @@
 #define EMPTY 1000000000000000LL
 enum { DISARMED, ARMED, STOPPING };
 enum { SHORT = 51, LONG = 61, BUCKETS = 8 };
+enum { REQUIREMENTS = 40 }; /* R01 to R40: one bit each in a mask of reasons */
 
 typedef int64_t num;
 
@@ -15,7 +16,7 @@ typedef struct {
     num peak_uA, ceiling_uA, motor_uA, width_min_us, width_max_us, charge_pC, density_charge_pC, period_min_us;
     num rms_uA, density_rms, density_trip, area_mm2, contact_assumed, energy_aJ, power_rms_uA, rectified_pC;
     num compliance_uV, net_per_mille, net_pC, net_trip_pC, slew_uA_per_s, rise_uA, width_slew, width_rise_us;
-    num first_step_uA, ramp_us, run_us, on_us, total_pC, ohm_min, ohm_max, jump_percent;
+    num first_step_uA, intensity_slew, intensity_width_us, ramp_us, run_us, on_us, total_pC, ohm_min, ohm_max, jump_percent;
 } channel_limits;
 
 typedef struct {
@@ -36,6 +37,7 @@ typedef struct {
     num bal_total_pC, net_now_pC, net_before_pC, bal_since_us;
     num pulse_us, end_us, run_on_us, spent_pC, saturated_count, hold_until_us, hold_reasons;
     num short_bucket, long_bucket, sum_pC, sum_square, sum_on_us;
+    num top_pC_per_s;
 } channel_state;
 
 typedef struct { num pC[SHORT], square[SHORT], on_us[LONG]; } slots;

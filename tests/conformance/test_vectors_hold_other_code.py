@@ -32,6 +32,7 @@ FAULTS = {
     10: "the sum of both shares ignored (R25)",
     11: "the oldest bucket of a jump or a rise forgotten (R28, R31)",
     12: "the soft force bound holds the wrong channel too (R31)",
+    13: "a narrow pulse counts by its charge alone (R40)",
 }
 
 pytestmark = [

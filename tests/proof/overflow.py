@@ -10,6 +10,7 @@ from thenar.safety.bounds import CHANNEL, CONTROL_PERIOD_US, LOOP, SHORT_WINDOW_
 from thenar.safety.budget import Command, budget_of, fired
 from thenar.safety.ceilings import Bounded, bound_both, bound_channel, energy_trip
 from thenar.safety.inputs import CURRENT_RANGE_UA, PERIOD_RANGE_US, TIME_RANGE_US, WIDTH_RANGE_US, ChannelAsked
+from thenar.safety.intensity import counted_pC, next_top_pC_per_s, rises_too_fast
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import NEVER, BalanceMemory, ChannelMemory, CommandMemory, TrainMemory
 from thenar.safety.step_limits import limit_rise, ramp_top_uA
@@ -139,6 +140,26 @@ def _budget(world: World) -> None:
     world.fits()
 
 
+def _intensity(world: World) -> None:
+    limits, loop, command = (
+        world.any(ChannelLimits, "limits"),
+        world.any(LoopLimits, "loop"),
+        world.any(Command, "command"),
+    )
+    top_pC_per_s, since_us = world.any(int, "top"), world.any(int, "since")
+    _hard(world, limits)
+    _hard_loop(world, loop)
+    _within(world, command.current_uA, MOST["peak_uA"])
+    _within(world, command.width_us, MOST["width_max_us"])
+    # 11/10 of the strongest pulse every 10 ms, the shortest period of any profile; a rest begins anew.
+    _within(world, top_pC_per_s, 5_500_000_000)
+    _within(world, since_us, LOOP_MOST["rest_us"], 1)
+    counted = world.run(counted_pC, limits, command)
+    world.run(rises_too_fast, limits, loop, top_pC_per_s, counted, since_us)
+    world.run(next_top_pC_per_s, limits, top_pC_per_s, counted, since_us)
+    world.fits()
+
+
 def _rises(world: World) -> None:
     limits, loop = world.any(ChannelLimits, "limits"), world.any(LoopLimits, "loop")
     command, train, given = (
@@ -194,5 +215,10 @@ CLAIMS = [
     _wide(("energy_trip",), _pulse, ("energy_trip", "2 * LOAD_OHM", "LOAD_OHM * 10_000")),
     _wide(("budget_of", "fired"), _budget, ("budget_of", "square = command.current_uA", "square = limits.total_pC")),
     _wide(("limit_rise", "ramp_top_uA"), _rises, ("limit_rise", ", _LONGEST_US)", ", t_us)")),
+    _wide(
+        ("counted_pC", "rises_too_fast", "next_top_pC_per_s"),
+        _intensity,
+        ("rises_too_fast", "counted * _US_PER_S >", "counted * _US_PER_S * _US_PER_S >"),
+    ),
     _wide(("judge_balance",), _balance, ("judge_balance", "2_000 * size_pC", "2_000 * size_pC * size_pC")),
 ]

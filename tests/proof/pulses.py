@@ -1,4 +1,4 @@
-"""Claims about the gate and the budgets of a train: R03, R11 to R13, R15 to R17, R21, R23 to R26, R34, R37."""
+"""Claims about the gate and the budgets of a train: R03, R11 to R13, R15 to R17, R21, R23 to R26, R34, R37, R40."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from tests.proof.worlds import Claim, World
 from thenar.safety.budget import Command, budget_of, fired
 from thenar.safety.ceilings import density_rms_uA, keeps_ceilings
 from thenar.safety.gate import command_of, gate
+from thenar.safety.intensity import Intensity, intensity_of
 from thenar.safety.interlock import Admitted
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import DISARMED, ChannelMemory, Memory, TrainMemory
 from thenar.safety.reasons import R13, R15
+from thenar.safety.step_limits import is_silent
 from thenar.safety.windows import filling_since_us
 
 
@@ -136,6 +138,11 @@ def _obeys(world: World) -> None:
         budget = world.run(budget_of, at.own_limits, at.limits.loop, at.own, at.command, at.t_us)
         spent = either(truth(budget.trip), truth(budget.withhold))
         world.show("a pulse has room in every budget", implies(spent, opposite(at.leaves)))
+        silent = world.run(is_silent, at.limits.loop, at.own.train, at.memory.latch.armed_us, at.t_us)
+        rise = world.run(intensity_of, at.own_limits, at.limits.loop, at.own, at.command, silent, at.t_us)
+        world.show("a pulse does not rise too fast (R40)", implies(truth(rise.withhold), opposite(at.leaves)))
+        risen = equal(at.own_after.intensity, rise.memory)
+        world.show("what may come next is noted (R40)", implies(at.leaves, risen))
         noted = world.run(fired, at.own, at.command, budget, at.admitted.gap_us, at.t_us)
         world.show("a pulse is noted", implies(at.leaves, equal(at.own_after.train, noted)))
         alive = every(at.t_us >= at.admitted.admitted_us, at.t_us < at.admitted.expires_us)
@@ -168,6 +175,8 @@ def _untouched(world: World) -> None:
             for train in (at.own.train, at.own_after.train)
         ]
         world.show("without a pulse the sums stay", implies(opposite(at.leaves), equal(sums[0], sums[1])))
+        same = equal(at.own.intensity, at.own_after.intensity)
+        world.show("without a pulse the rise stays", implies(opposite(at.leaves), same))
         world.show("the other channel stays", equal(at.other, at.other_after))
         tripped = every(at.after.latch.trip != 0, at.memory.latch.trip == 0)
         world.show("a trip leaves no pulse", implies(tripped, opposite(at.leaves)))
@@ -181,7 +190,45 @@ def _sum(rule: str, says: str, state: Any, *plants: tuple[str, str, str]) -> Cla
     return Claim(rule, says, ("budget_of", "fired"), state, plants, SUMS)
 
 
+def _r40(world: World) -> None:
+    limits, loop = world.any(ChannelLimits, "limits"), world.any(LoopLimits, "loop")
+    own, command = world.any(ChannelMemory, "own"), world.any(Command, "command")
+    silent, t_us, line = world.any(bool, "silent"), world.any(int, "t"), world.any(int, "line")
+    since_us, top = t_us - own.train.pulse_us, own.intensity.top_pC_per_s
+    world.given(since_us >= 1, top >= 0, limits.intensity_slew_pC_per_s2 >= 0, loop.control_period_us >= 0)
+    world.given(limits.intensity_width_us >= 0, 1_000_000 * top <= line)
+    found: Intensity = world.run(intensity_of, limits, loop, own, command, silent, t_us)
+    counted = higher(command.current_uA - limits.first_step_uA, 0) * higher(command.width_us, limits.intensity_width_us)
+    leaves = every(opposite(silent), opposite(truth(found.withhold)))
+    slew, after = limits.intensity_slew_pC_per_s2, found.memory.top_pC_per_s
+    most = top + world.quotient(slew * (since_us + loop.control_period_us), 1_000_000)
+    world.show("no pulse above its line", implies(leaves, counted * 1_000_000 <= most * since_us))
+    fits = counted * 1_000_000 <= most * since_us
+    world.show("one that lies within it leaves", implies(fits, either(silent, leaves)))
+    world.show("then at most a tenth more", implies(leaves, 10 * since_us * after <= 11 * counted * 1_000_000))
+    world.show("within every earlier pulse's line", implies(leaves, 1_000_000 * after <= line + slew * since_us))
+    world.show("a silent channel begins at nothing", implies(silent, after == 0))
+    world.show("a pulse held back leaves no trace", implies(truth(found.withhold), after == top))
+
+
 CLAIMS = [
+    Claim(
+        "R40",
+        "what a pulse delivers lies within the line from every earlier one, and a tenth over the last one's",
+        ("intensity_of", "next_top_pC_per_s", "rises_too_fast", "counted_pC"),
+        _r40,
+        (
+            ("rises_too_fast", "loop.control_period_us", "2 * loop.control_period_us"),
+            ("counted_pC", "max(command.width_us, limits.intensity_width_us)", "command.width_us"),
+            ("counted_pC", "- limits.first_step_uA", "- 2 * limits.first_step_uA"),
+            ("next_top_pC_per_s", "min(risen,", "max(risen,"),
+            ("intensity_of", "own.intensity, R40, until_us", "own.intensity, 0, until_us"),
+            ("intensity_of", "IntensityMemory(0), 0, t_us", "own.intensity, 0, t_us"),
+        ),
+        "one step of an induction: `line` is that of any earlier pulse in millionths; time goes on, bounds are not "
+        "negative; the time named for a pulse held back may be anything",
+        unknown=("soonest_us",),
+    ),
     _sum(
         "R12",
         "after every pulse the window's squares lie within the RMS bound",
@@ -242,12 +289,12 @@ CLAIMS = [
             ("_shut", "latch.state == DISARMED", "latch.state == 9"),
             ("gate", "or shut != 0", ""),
         ),
-        unknown=("seal_of", "budget_of", "filling_since_us"),
+        unknown=("seal_of", "budget_of", "intensity_of", "filling_since_us"),
         long=True,
     ),
     Claim(
         "R37",
-        "a pulse is the command's, inside every fixed bound, in its time and place (R03, R11, R21, R23, R24, R26)",
+        "a pulse is the command's, inside every fixed bound, in its time and place (R03, R11, R21, R23, R24, R26, R40)",
         ("gate", "_broken", "_too_early", "_clear_of_other_us", "keeps_ceilings", "is_silent"),
         _obeys,
         (
@@ -263,10 +310,12 @@ CLAIMS = [
             ("_broken", ">= loop.session_us", "> loop.session_us"),
             ("_broken", "t_us < covered_us", "t_us < train.pulse_us"),
             ("gate", "if early != 0", "if False"),
-            ("gate", "if budget.withhold != 0", "if budget.withhold == R34"),
+            ("gate", "if withhold != 0", "if withhold == R34"),
+            ("gate", "budget.withhold | intensity.withhold", "budget.withhold"),
+            ("gate", "train, intensity.memory)", "train, own.intensity)"),
         ),
-        "the seal and the budgets may be anything",
-        unknown=("seal_of", "budget_of", "filling_since_us"),
+        "the seal, the budgets and the rise may be anything",
+        unknown=("seal_of", "budget_of", "intensity_of", "filling_since_us"),
         long=True,
     ),
     Claim(
@@ -276,11 +325,12 @@ CLAIMS = [
         _untouched,
         (
             ("held", "train.window_pC,", "0,"),
+            ("gate", "resting, own.intensity)", "resting, intensity.memory)"),
             ("_with_train", "if channel == 0", "if channel == 1"),
             ("tripped", "Latch(DISARMED, trip", "Latch(latch.state, trip"),
         ),
-        "the seal and the budgets may be anything",
-        unknown=("seal_of", "budget_of", "filling_since_us"),
+        "the seal, the budgets and the rise may be anything",
+        unknown=("seal_of", "budget_of", "intensity_of", "filling_since_us"),
         long=True,
     ),
 ]

@@ -21,7 +21,6 @@ import z3
 from tests.proof.sources import Edits, Part, plain_of, source_of
 from tests.proof.values import (
     MASK_FIELDS,
-    RULE_BITS,
     Mask,
     chosen,
     either,
@@ -33,6 +32,7 @@ from tests.proof.values import (
     opposite,
     truth,
 )
+from thenar.safety.reasons import RULES
 
 
 def fresh(kind: Any, name: str) -> Any:
@@ -44,7 +44,7 @@ def fresh(kind: Any, name: str) -> Any:
     hints = get_type_hints(kind)
     return kind(
         *(
-            Mask({bit: z3.Bool(f"{name}.{field}.R{bit + 1:02d}") for bit in range(RULE_BITS)})
+            Mask({bit: z3.Bool(f"{name}.{field}.R{bit + 1:02d}") for bit in range(RULES)})
             if field in MASK_FIELDS or (field == "trip" and kind.__name__ != "Latch")
             else fresh(hints[field], f"{name}.{field}")
             for field in kind._fields

@@ -12,7 +12,6 @@ import z3
 
 MASK_FIELDS = {"reasons", "withhold", "ramp", "hold_reasons"}
 """Fields that hold a mask of rules in every NamedTuple that has them; `trip` is one except in a Latch."""
-RULE_BITS = 39
 
 
 class Mask:

@@ -19,6 +19,7 @@ from thenar.shared.signals import REST, Demand, Stimulus
 CRAMPED: Final = changed(
     limits_for(),
     run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000, rest_us=600_000, slew_uA_per_s=60_000, rise_uA=1_200,
+    intensity_slew_pC_per_s2=720_000_000,
     rms_uA=4_000, rectified_pC=600_000_000, area_mm2=1_000, session_us=20_000_000, total_pC=3_000_000_000,
 )  # fmt: skip
 """Limits so close together that a minute of attacks meets all of them."""
@@ -26,7 +27,8 @@ OPEN: Final = changed(
     limits_for(),
     peak_uA=100_000, ceiling_uA=100_000, width_max_us=500, charge_pC=50_000_000, density_charge_pC=50_000_000,
     period_min_us=10_000, slew_uA_per_s=500_000, rise_uA=10_000, rms_uA=50_000, area_mm2=20_000,
-    energy_aJ=4 * 10**15, power_rms_uA=12_000, rectified_pC=10**10, summed_share_per_mille=2_000,
+    energy_aJ=4 * 10**15, power_rms_uA=12_000, rectified_pC=10**10, intensity_slew_pC_per_s2=10**11,
+    summed_share_per_mille=2_000,
 )  # fmt: skip
 """Near the hard ceilings, where the backstops R14 and R15 can bind."""
 LIMIT_SETS: Final = {"forearm": limits_for(), "thumb": limits_for(name="thumb-8cm2"), "cramped": CRAMPED, "open": OPEN}

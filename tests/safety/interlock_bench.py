@@ -59,7 +59,7 @@ LIFTED: Final = changed(
     limits_for(), peak_uA=100_000, ceiling_uA=100_000, charge_pC=50_000_000, density_charge_pC=50_000_000,
     width_max_us=500, period_min_us=10_000, slew_uA_per_s=500_000, rise_uA=10_000, density_rms_uA_per_cm2=2_000,
     area_mm2=20_000, rms_uA=50_000, energy_aJ=3 * 10**17, run_us=10**9, on_us=10**9, summed_share_per_mille=2_000,
-    estimate_frozen_us=10**9, compliance_uV=500_000_000,
+    estimate_frozen_us=10**9, compliance_uV=500_000_000, intensity_slew_pC_per_s2=10**12,
 )  # fmt: skip
 """Backstops bind only once what lies before them is lifted."""
 STRONG: Final = ask(100.0, 500.0, 100.0)

@@ -58,6 +58,7 @@ def broken_rules(log: Log, limits: Limits) -> list[str]:
         own = [pulse for pulse in pulses if pulse.channel == channel]
         found += _single_pulses(own, bounds, limits)
         found += _rises(own, _armed_us(log, channel), bounds, limits)
+        found += _deliveries(own, _armed_us(log, channel), bounds, limits)
         found += _sliding_second(own, bounds)
         found += _on_time(own, bounds, limits)
         total = sum(2 * pulse.current_uA * pulse.width_us for pulse in own)
@@ -120,6 +121,24 @@ def _rises(own: list[Left], armed_us: list[int], bounds: ChannelLimits, limits: 
             earned = bounds.slew_uA_per_s * (pulse.t_us - earlier.t_us) // SECOND_US + bounds.rise_uA
             if pulse.current_uA > max(earlier.current_uA, bounds.first_step_uA) + earned:
                 yield f"R20: {earlier} {pulse}"
+
+
+def _deliveries(own: list[Left], armed_us: list[int], bounds: ChannelLimits, limits: Limits) -> Iterator[str]:
+    """Each pulse against the lines of 30 earlier ones: 11/10 of what they delivered per second, risen with the slew."""
+    slew = bounds.intensity_slew_pC_per_s2
+    earlier: list[tuple[int, float]] = []
+    for index, pulse in enumerate(own):
+        before = own[index - 1] if index else None
+        if before is None or before.t_us < armed_us[index] or pulse.t_us - before.t_us >= limits.loop.rest_us:
+            earlier = [(pulse.t_us, 0.0)]
+            continue
+        counted = max(pulse.current_uA - bounds.first_step_uA, 0) * max(pulse.width_us, bounds.intensity_width_us)
+        now = counted * SECOND_US / max(pulse.t_us - before.t_us, 1)
+        for at_us, then in earlier[-30:]:
+            if now > 1.1 * then + slew * (pulse.t_us - at_us + limits.loop.control_period_us) / SECOND_US + 1:
+                yield f"R40: {now} pC/s at {pulse}, {then} pC/s at {at_us} us"
+                break
+        earlier.append((pulse.t_us, now))
 
 
 def _sliding_second(own: list[Left], bounds: ChannelLimits) -> Iterator[str]:

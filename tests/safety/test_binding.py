@@ -173,7 +173,8 @@ def quick(limits: Limits) -> Limits:
     """The limits with nothing that holds a rise, the on-time or both channels up: a bench gets to the worst soon."""
     return changed(
         limits, ceiling_uA=limits.agonist.peak_uA, slew_uA_per_s=10**8, rise_uA=HUGE_UA, width_slew_us_per_s=10**6,
-        width_rise_us=500, first_step_uA=HUGE_UA, run_us=10**9, on_us=10**9, estimate_frozen_us=10**9,
+        width_rise_us=500, first_step_uA=HUGE_UA, intensity_slew_pC_per_s2=10**12,
+        run_us=10**9, on_us=10**9, estimate_frozen_us=10**9,
         compliance_uV=10**12, total_pC=10**15,
     )  # fmt: skip
 

@@ -12,13 +12,13 @@ from tests.safety.attacks import LIMIT_SETS, attack, log_of
 from tests.safety.interlock_bench import Bench, Left, ask, both, rule
 from tests.safety.pulse_rules import Change, Command, Log, broken_rules
 from thenar.safety.limits import Limits
-from thenar.safety.requirements import reason_ids
+from thenar.safety.requirements import REQUIREMENTS, reason_ids
 from thenar.shared.signals import Stimulus
 
 SCHEDULES = (6, 60)
 """Fewest and most schedules for each set of limits: the campaign goes on until every rule was reached."""
 TICKS = 1_500
-REACHED = set(range(1, 40)) - {18, 19, 27, 29, 37, 38}
+REACHED = {row.number for row in REQUIREMENTS} - {18, 19, 27, 29, 37, 38}
 """R18, R19, R29 and R38 have no bit; R27 is met at arming only, and R37 means a fault of the interlock itself."""
 TRIPPED = {1, 2, 3, 4, 14, 15, 17, 24, 28, 30, 31, 32, 33, 35, 39}
 """Every cause that can latch, but for R13 (needs a contact share that changes: test_gate) and R37."""
@@ -130,6 +130,7 @@ def test_the_judge_notices_pulses_without_a_command_that_holds_or_while_shut() -
         ("R23", {"on_us": 900_000}, train(25_000, 40)),
         ("R24", {"total_pC": 10**7}, train(25_000, 40)),
         ("R21", {"first_step_uA": 600}, train(1_000_000, 2)),
+        ("R40", {"first_step_uA": 600, "intensity_slew_pC_per_s2": 10**6}, train(25_000, 2)),
     ],
 )
 def test_the_judge_notices_sums_just_above_a_bound_and_passes_them_below(

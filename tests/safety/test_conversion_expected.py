@@ -92,6 +92,8 @@ CHANNEL_EXPECTED: Final[dict[str, Callable[[Given], int]]] = {
     "width_slew_us_per_s": lambda g: low(g.own["width_slew_us_per_s"]),
     "width_rise_us": lambda g: max(low(Fraction(low(g.own["width_slew_us_per_s"]) * g.period_us, 10**6)), 1),
     "first_step_uA": lambda g: low(1_000 * g.own["first_step_mA"]),
+    "intensity_slew_pC_per_s2": lambda g: low(10**6 * g.own["intensity_slew_uC_per_s2"]),
+    "intensity_width_us": lambda g: high(g.own["intensity_width_us"]),
     "ramp_us": lambda g: low(10**6 * g.own["ramp_down_s"]),
     "run_us": lambda g: low(10**6 * g.own["run_s"]),
     "on_us": lambda g: low(g.own["on_share"] * low(10**6 * g.loop["on_window_s"])),
@@ -200,6 +202,8 @@ CASES.append(
         20_000,
     )
 )
+# Half a pC/s in a second below a whole number.
+CASES.append(Case(with_numbers(shipped(UNEQUAL), intensity_slew_uC_per_s2="99.9999995"), JEWELLER, CLEAR, 20_000))
 SWAPPED: Final = [
     Case(text, JEWELLER, CLEAR, period_us)
     for text in (shipped(UNEQUAL), crosswise(shipped(UNEQUAL)))

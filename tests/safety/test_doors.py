@@ -26,6 +26,7 @@ from thenar.safety.inputs import ASKED_SIZE, SENSES_SIZE, ChannelAsked, unpack_a
 from thenar.safety.interlock import ADMITTED_SIZE, Admitted, start_admitted, unpack_admitted
 from thenar.safety.limits import unpack_limits
 from thenar.safety.memory import EMPTY, MEMORY_SIZE, NEVER, SLOTS_AT, start_memory, unpack_memory
+from thenar.safety.reasons import RULES
 from thenar.shared.compiled import flat_integers
 
 PUSH = ask(15.0)
@@ -317,7 +318,7 @@ def test_the_last_check_of_a_tick_is_about_what_was_asked_and_every_fixed_bound(
     assert interlock._last_check(limits_for(), *asked, *got) == (0 if fine else rule(37))
 
 
-@given(st.integers(0, 2**39 - 1))
+@given(st.integers(0, 2**RULES - 1))
 def test_the_lowest_rule_of_a_mask_is_the_one_that_latches(mask: int) -> None:
     assert lowest_rule(mask) == ((mask & -mask).bit_length() if mask else 0)
 

@@ -59,6 +59,7 @@ def test_forearm_limits_are_those_of_the_requirement_table() -> None:
         "contact_assumed_per_mille": 500, "energy_aJ": 2 * 10**15, "power_rms_uA": 50_000,
         "rectified_pC": 5 * 10**9, "compliance_uV": 120_000_000, "slew_uA_per_s": 20_000, "rise_uA": 400,
         "width_slew_us_per_s": 200, "width_rise_us": 4,
+        "intensity_slew_pC_per_s2": 240_000_000, "intensity_width_us": 300,
         "first_step_uA": 800, "ramp_us": 500_000, "run_us": 20_000_000, "on_us": 30_000_000, "total_pC": 10**12,
         "ohm_min": 100, "ohm_max": 10_000, "ohm_jump_percent": 200,
         "net_per_mille": 20, "net_pC": 10_000_000, "net_trip_pC": 50_000_000,

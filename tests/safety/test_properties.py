@@ -14,17 +14,18 @@ from thenar.safety.inputs import Asked, ChannelAsked, Senses
 from thenar.safety.interlock import Admitted, admit
 from thenar.safety.limits import Limits, limits_mark
 from thenar.safety.memory import Memory, unpack_memory
+from thenar.safety.reasons import RULES
 
 TIGHTER_IS_LESS = (
     "peak_uA", "ceiling_uA", "width_max_us", "charge_pC", "density_charge_pC", "rms_uA", "density_rms_uA_per_cm2",
     "area_mm2", "contact_assumed_per_mille", "energy_aJ", "rectified_pC", "compliance_uV", "slew_uA_per_s", "rise_uA",
-    "width_slew_us_per_s", "width_rise_us",
+    "width_slew_us_per_s", "width_rise_us", "intensity_slew_pC_per_s2",
     "first_step_uA", "ramp_us", "summed_share_per_mille", "valid_us", "estimate_max_mN", "estimate_slope_mN_per_s",
     "estimate_frozen_us", "estimate_ramp_us", "estimate_trip_us", "implausible_trip_us", "force_soft_mN",
     "force_hard_mN", "force_rise_mN", "heartbeat_ramp_us", "heartbeat_trip_us", "tick_max_us", "command_trip_us",
     "session_us", "faults_in_a_row", "ohm_max",
 )  # fmt: skip
-TIGHTER_IS_MORE = ("width_min_us", "period_min_us", "ohm_min", "rest_us", "tick_min_us")
+TIGHTER_IS_MORE = ("width_min_us", "intensity_width_us", "period_min_us", "ohm_min", "rest_us", "tick_min_us")
 
 channels = st.builds(
     ChannelAsked, st.integers(0, 60_000), st.integers(0, 600), st.just(0) | st.integers(9_000, 200_000)
@@ -40,7 +41,7 @@ senses = st.builds(
     law_fault=st.sampled_from([0] * 8 + [1, 2]),
     stop=mostly,
     arm=st.sampled_from([1] * 8 + [0]),
-    rearm_cause=st.integers(0, 39),
+    rearm_cause=st.integers(0, RULES),
     agonist_contact_ohm=st.just(-1) | st.integers(0, 12_000),
     agonist_contact_per_mille=st.just(-1) | st.integers(0, 1_000),
     antagonist_contact_ohm=st.just(-1) | st.integers(0, 12_000),

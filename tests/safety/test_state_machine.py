@@ -20,6 +20,7 @@ from tests.safety.attacks import LIMIT_SETS, ODD_DEMANDS, log_of
 from tests.safety.interlock_bench import PERIOD_US, PLAIN, Bench, both
 from tests.safety.interlock_bench import rule as bit
 from tests.safety.pulse_rules import broken_rules
+from thenar.safety.reasons import RULES
 from thenar.shared.signals import REST, Demand, Stimulus
 
 currents = st.floats(0.0, 2.0) | st.floats(0.0, 60.0) | st.just(500.0)
@@ -88,7 +89,7 @@ class InterlockMachine(RuleBasedStateMachine):
         CALLED["re-arm"] += 1
         self.bench.t_us = max([self.bench.t_us, *(pulse.t_us for pulse in self.bench.pulses[-2:])])
         for _ in range(3):
-            self.bench.rearm(self.bench.trip if named else 1 + self.bench.trip % 39)
+            self.bench.rearm(self.bench.trip if named else 1 + self.bench.trip % RULES)
         CALLED["re-armed"] += self.bench.is_armed
 
     @invariant()

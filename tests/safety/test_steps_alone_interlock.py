@@ -23,9 +23,11 @@ from thenar.safety.memory import (
     ARMED,
     CHANNEL_AT,
     CHANNEL_SIZE,
+    INTENSITY_SIZE,
     NEVER,
     SLOTS_AT,
     TRAIN_AT,
+    TRAIN_SIZE,
     ChannelMemory,
     Memory,
     start_memory,
@@ -202,7 +204,7 @@ def test_what_is_remembered_of_a_channel(given: tuple[int, int, int], started_us
     contact, balance = numbered().antagonist.contact, numbered().antagonist.balance
     after = interlock._after(before, Bounded(*given, 0), contact, balance, 700, 800, 1, NOW_US)
     assert after.command == (*given, started_us, risen_us, 700, 800, 1)
-    assert after[1:] == (contact, balance, before.train)
+    assert after[1:] == (contact, balance, before.train, before.intensity)
 
 
 def test_a_start_from_zero_is_noted_only_when_current_flows() -> None:
@@ -237,13 +239,13 @@ def test_storing_a_tick_leaves_the_trains_and_storing_a_pulse_leaves_all_but_one
     store_decision(array, numbered())
     written = np.flatnonzero(array[:SLOTS_AT] == np.arange(1, SLOTS_AT + 1)).tolist()
     trains = [CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT for channel in (0, 1)]
-    kept = {place for start in trains for place in range(start, start + 12)}
+    kept = {place for start in trains for place in range(start, start + TRAIN_SIZE + INTENSITY_SIZE)}
     assert written == [place for place in range(SLOTS_AT) if place not in kept]
     for channel, start in enumerate(trains):
         array = start_memory()
         store_pulse(array, numbered(), channel)
         written = np.flatnonzero(array[:SLOTS_AT] == np.arange(1, SLOTS_AT + 1)).tolist()
-        assert written == [*range(7), *range(start, start + 12)]
+        assert written == [*range(7), *range(start, start + TRAIN_SIZE + INTENSITY_SIZE)]
     assert flat_integers(numbered()).tolist() == list(range(1, SLOTS_AT + 1))
 
 

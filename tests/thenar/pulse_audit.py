@@ -36,6 +36,7 @@ def broken_limits(trial: Trial, result: TrialResult) -> list[str]:
         found += _sliding_second(own, bounds)
         found += _on_time(own, bounds, trial.profile.loop)
         found += _rises(own, _armed_us(result), bounds, trial)
+        found += _deliveries(own, _armed_us(result), bounds, trial)
         found += _under_the_command(own, name, result, trial.clock.trace_us)
     found += _between_channels(result, trial.profile.loop)
     found += _while_shut(result)
@@ -141,6 +142,29 @@ def _rises(own: dict[str, NDArray[Any]], armed_us: list[int], bounds: ChannelBou
         if current_mA > allowed_mA * (1 + ROUNDING):
             yield f"{rule}: {before_mA:g} to {current_mA:g} mA in {ticks} ticks at {t_us} us, allowed {allowed_mA:g}"
         before_us, before_mA = t_us, current_mA
+
+
+def _deliveries(
+    own: dict[str, NDArray[Any]], armed_us: list[int], bounds: ChannelBounds, trial: Trial
+) -> Iterator[str]:
+    """R40: charge per second above the first step, against the line of every earlier pulse since arming or a rest."""
+    slew_uC = bounds.intensity_slew_uC_per_s2.value / SECOND_US
+    line_uC_per_s, before_us = 0.0, NEVER_US
+    columns = (own[name].tolist() for name in ("t_us", "current_mA", "width_us"))
+    for t_us, current_mA, width_us in zip(*columns, strict=True):
+        armed = max((at for at in armed_us if at <= t_us), default=NEVER_US)
+        since_us = t_us - before_us
+        if before_us < armed or since_us >= trial.profile.loop.rest_s.value * SECOND_US:
+            line_uC_per_s = 0.0
+        else:
+            above_mA = max(current_mA - bounds.first_step_mA.value, 0.0)
+            delivered_uC_per_s = 1e3 * above_mA * max(width_us, bounds.intensity_width_us.value) / since_us
+            line_uC_per_s += slew_uC * since_us
+            allowed = line_uC_per_s + slew_uC * trial.clock.control_us
+            if delivered_uC_per_s > allowed * (1 + ROUNDING):
+                yield f"R40: {delivered_uC_per_s:g} uC/s at {t_us} us, allowed {allowed:g}"
+            line_uC_per_s = min(line_uC_per_s, 1.1 * delivered_uC_per_s)
+        before_us = t_us
 
 
 def _between_channels(result: TrialResult, loop: LoopBounds) -> Iterator[str]:

@@ -62,7 +62,7 @@ def test_the_command_renews_the_page_and_says_what_was_not_run(
 @pytest.mark.parametrize(
     ("option", "content"),
     [
-        ("--proofs", '[{"id": "R40", "property": "x", "result": "proved"}]'),
+        ("--proofs", '[{"id": "R00", "property": "x", "result": "proved"}]'),
         ("--proofs", '{"id": "R06"}'),
         ("--mutation", '{"files": {"safety/gate.py": {"killed": -1}}}'),
         ("--vectors", '{"count": 3}'),

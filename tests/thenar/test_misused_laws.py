@@ -21,6 +21,7 @@ from thenar.engine.control import NOTED_FAULTS
 from thenar.engine.events import run_trial
 from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial, plan_trials
+from thenar.safety.reasons import RULES
 from thenar.scenarios.loader import load_scenario
 
 BAD_LAWS = Path(__file__).with_name("bad_laws.py")
@@ -148,7 +149,9 @@ def test_a_law_that_asks_for_too_much_gets_what_is_allowed_and_each_rule_is_told
     acted = set(result.reason_ticks)
     assert {"R06", "R07", "R09", "R11"} <= acted
     rows = np.bitwise_or.reduce(result.trace["reasons"])
-    assert {f"R{bit + 1:02d}" for bit in range(39) if int(rows) >> bit & 1} == acted, "the trace tells of each one too"
+    assert {f"R{bit + 1:02d}" for bit in range(RULES) if int(rows) >> bit & 1} == acted, (
+        "the trace tells of each one too"
+    )
 
 
 def test_swapping_channels_at_every_tick_gives_pulses_that_never_meet(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""`thenar audit LOG`: what left the loop, judged against R01 to R39 by code that shares nothing with the interlock."""
+"""`thenar audit LOG`: what left the loop, judged by code that shares nothing with the interlock."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def _tell(audited: Audited) -> None:
         )
         for row in audit.rows
     ]
-    show_table(Table("Audit of R01 to R39", headers, rows, frozenset({3})))
+    show_table(Table("Audit of every requirement", headers, rows, frozenset({3})))
     print()
     for line in chosen_offences(audit):
         print(line)

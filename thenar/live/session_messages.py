@@ -6,7 +6,8 @@ from typing import Annotated, Any, Final, Literal, cast
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
-from thenar.scenarios.faults import CAUSE_PATTERN, KINDS, Fault
+from thenar.safety.requirements import RULE_PATTERN
+from thenar.scenarios.faults import KINDS, Fault
 from thenar.scenarios.pieces import one_of
 from thenar.shared.errors import InputError, Problem, Strict, key_path, shown
 
@@ -54,10 +55,10 @@ class Plain(Message):
 
 
 class ReArmNow(Message):
-    """The operator re-arms and names what has latched (R01 to R39)."""
+    """The operator re-arms and names what has latched."""
 
     do: Literal["rearm"]
-    cause: str = Field(pattern=CAUSE_PATTERN)
+    cause: str = Field(pattern=RULE_PATTERN)
 
 
 class Pace(Message):

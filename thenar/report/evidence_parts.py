@@ -10,13 +10,12 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, RootModel
 
 from thenar.report.evidence import CHALLENGE
-from thenar.safety.requirements import REQUIREMENTS
+from thenar.safety.requirements import REQUIREMENTS, RULE_PATTERN
 from thenar.shared.errors import InputError, Problem, validated
 from thenar.shared.text_input import bytes_in
 
 _LARGEST_BYTES: Final = 500_000_000
-_RULE: Final = r"^R(0[1-9]|[12][0-9]|3[0-9])$"
-Rule = Annotated[str, Field(pattern=_RULE)]
+Rule = Annotated[str, Field(pattern=RULE_PATTERN)]
 Count = Annotated[int, Field(ge=0)]
 
 

@@ -202,6 +202,12 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
         "doors::a_pulse_that_raises_at_any_step_does_not_leave_and_the_next_call_trips",
         "doors::a_call_that_broke_off_trips_at_the_next_tick_whatever_the_state",
     ),
+    "R40": (
+        "intensity::an_ordinary_ramp_at_300_us_and_40_Hz_leaves_pulse_for_pulse_as_if_there_were_no_bound",
+        "intensity::a_train_made_strong_at_a_slow_rate_reaches_the_fast_one_no_faster_than_the_ramp",
+        "intensity::the_last_value_inside_leaves_the_first_outside_waits_one_microsecond",
+        "intensity::no_path_through_current_width_and_rate_rises_faster_and_an_engine_never_asks_twice",
+    ),
 }
 """Tests of each requirement, "room::what it says": `tests/safety/test_room.py`, `def test_what_it_says`."""
 BOUNDARY: Final = "ceilings::one_below_and_at_a_bound_pass_and_one_above_is_clamped_to_it"

@@ -32,10 +32,10 @@ from numpy.typing import NDArray
 from thenar.engine import measures, measures_agency
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
 from thenar.engine.result import TrialLabel, TrialResult
+from thenar.safety.reasons import RULES
 from thenar.shared.ticks import US_PER_MS, US_PER_S
 
 PHASES_PER_PULSE: Final = 2
-REQUIREMENTS_COUNT: Final = 39
 MOVING: Final = "moving"
 
 Floats = NDArray[np.float64]
@@ -227,7 +227,7 @@ def band_N(target_N: Any) -> Any:
 def reason_counts(reasons: Integers) -> dict[str, int]:
     """Rows at which each requirement acted. `reasons`: masks of shape (rows,), bit n-1 for requirement Rn."""
     counts: dict[str, int] = {}
-    for number in range(1, REQUIREMENTS_COUNT + 1):
+    for number in range(1, RULES + 1):
         rows = int(np.count_nonzero(reasons >> (number - 1) & 1))
         if rows:
             counts[f"R{number:02d}"] = rows

@@ -13,10 +13,10 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
-from thenar.report.metrics import REQUIREMENTS_COUNT
 from thenar.report.page_pack import pack, pack_whole
 from thenar.report.page_words import told
 from thenar.report.picture import event_words
+from thenar.safety.reasons import RULES
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
@@ -103,7 +103,7 @@ def bars_of(reasons: NDArray[np.int64], width: int) -> tuple[list[Bars], int]:
     still more than MOST_BARS, closer ones than twice that, and so on.
     """
     found = []
-    for number in range(REQUIREMENTS_COUNT):
+    for number in range(RULES):
         acted = ((reasons >> number) & 1).astype(np.int8)
         if acted.any():
             found.append(Bars(f"R{number + 1:02d}", np.flatnonzero(np.diff(acted, prepend=0, append=0))))

@@ -19,7 +19,7 @@ TIRED_SHARE: Final = 0.01
 """Evoked force scale that may be missing at the start of a trial without a warning: own choice."""
 US_PER_MIN: Final = 60 * US_PER_S
 LIMITS_MET: Final = ("R06", "R09", "R10", "R12", "R13", "R14", "R15", "R16", "R17", "R23", "R24", "R25", "R31")
-"""Rules whose acting in a rehearsal is a limit met. Others shape every rise (R20, R21, R36) or answer a fault."""
+"""Rules whose acting in a rehearsal is a limit met. Others shape every rise (R20, R21, R36, R40) or answer a fault."""
 
 Exposures = Mapping[Place, TrialExposure]
 
