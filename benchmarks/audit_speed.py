@@ -10,6 +10,7 @@ import numpy as np
 from thenar.safety.audit.edits import TWO_CHANNELS
 from thenar.safety.audit.judge import Auditor
 from thenar.safety.audit.logs import DecisionLog, PulseLog
+from thenar.safety.invented import CLEAR
 from thenar.safety.limits import Limits
 from thenar.safety.profile import load_profile
 from thenar.safety.rehearsal import played
@@ -59,12 +60,12 @@ def decisions_line(limits: Limits) -> str:
     trials = np.arange(TRIALS, dtype=np.int64)
     many = DecisionLog(*(np.tile(column, TRIALS) for column in decisions))._replace(trial=np.repeat(trials, rows))
     left = {name: np.tile(column, TRIALS) for name, column in pulses._asdict().items() if column is not None}
-    auditor = Auditor(limits)
+    auditor = Auditor(limits, reconciled=True)
     begun = time.perf_counter()
     auditor.feed(PulseLog(**(left | {"trial": np.repeat(trials, shots)})), many)
     spent = time.perf_counter() - begun
     judged = auditor.result()
-    if judged.decisions != rows * TRIALS or judged.broken:
+    if judged.decisions != rows * TRIALS or judged.pulses != shots * TRIALS or not shots or judged.broken:
         raise AssertionError(f"decisions were lost, or a clean log fails: {judged.broken}")
     return (
         f"audit of {judged.decisions} decisions and {judged.pulses} pulses in {TRIALS} trials: {spent:.2f} s "
@@ -74,7 +75,7 @@ def decisions_line(limits: Limits) -> str:
 
 def measure() -> str:
     """Two lines: pulses alone, and decisions with their pulses."""
-    limits = load_profile("forearm-25cm2").limits_for(Calibration(CHANNEL, CHANNEL, 60.0), 20_000)
+    limits = load_profile("forearm-25cm2").limits_for(Calibration(CHANNEL, CHANNEL, 60.0), 20_000, CLEAR)
     return f"{pulses_line(limits)}\n{decisions_line(limits)}"
 
 
