@@ -19,7 +19,7 @@ PROFILE = load_profile(UNEQUAL)
 LIMITS = PROFILE.limits_for(JEWELLER, PERIOD_US, CLEAR)
 OWN = bounds_of(PROFILE.text, JEWELLER, PERIOD_US, CLEAR.model_dump())
 FIELDS = ChannelBounds._fields
-TIGHTER_ABOVE = {"width_min_us", "period_min_us", "ohm_min"}
+TIGHTER_ABOVE = {"width_min_us", "period_min_us", "ohm_min", "intensity_width_us"}
 """Bounds that are looser the lower they are."""
 
 LIFTED = {name: value for name, value in _LIFTED.items() if name in FIELDS} | {
@@ -89,6 +89,8 @@ DRIVERS: dict[str, Driver] = {
     "width_min_us": Driver(pushes(60, asked(10_000, _TRAIN.width_min_us - 1, 30_000))),
     "slew_uA_per_s": Driver(pushes(250), more={"rise_uA": 400}),
     "first_step_uA": Driver(pushes(10)),
+    "intensity_slew_pC_per_s2": Driver(pushes(120)),
+    "intensity_width_us": Driver(pushes(120, asked(100_000, 100, 20_000)), frozenset({"intensity_slew_pC_per_s2"})),
     "width_slew_us_per_s": Driver(
         then(pushes(60, asked(20_000, 100, 20_000)), pushes(150, asked(20_000, 500, 20_000))),
         more={"width_rise_us": 4, "rise_uA": 400, "slew_uA_per_s": 20_000},
