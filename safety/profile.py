@@ -206,7 +206,7 @@ def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
 
 
 def _read(file: Path) -> LimitProfile:
-    text = toml_text(file)
+    text = toml_text(file).removeprefix("\ufeff")
     return validated(LimitProfile, table_in(text, str(file)), str(file), {"text": text})
 
 
