@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import NamedTuple
 
@@ -18,7 +19,24 @@ class NamedFile(NamedTuple):
     sha256: str
 
 
-def found_file(name: str, base: Path, file: str, key: str, problems: list[Problem]) -> list[NamedFile]:
+class LaidOut(NamedTuple):
+    """In place of a scenario's folder: where each file that it may name lies, whatever the name says.
+
+    `top`: the folder in which they lie; `places`: paths below `top` by name as written in the scenario.
+    """
+
+    top: Path
+    places: Mapping[str, str]
+
+    def __truediv__(self, name: str) -> Path:
+        """The place of a file; of a name that is not among them, a path at which nothing is."""
+        return self.top / self.places.get(name, "no-such-file/none")
+
+
+Base = Path | LaidOut
+
+
+def found_file(name: str, base: Base, file: str, key: str, problems: list[Problem]) -> list[NamedFile]:
     """The one file called `name` in `base`; an empty list and one entry in `problems` when it can't be read.
 
     A name is relative and uses `/`, so that a scenario's folder can be moved and replayed elsewhere.

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, NamedTuple
 
 from thenar.plant_models.fitted_people import FittedPerson
 from thenar.plant_models.settings import Population
-from thenar.scenarios.files import NamedFile, found_file
+from thenar.scenarios.files import Base, NamedFile, found_file
 from thenar.scenarios.fitted import Fitted, leaves, read_fitted
 from thenar.scenarios.pieces import placed
 from thenar.scenarios.wearers import overlaid
@@ -27,7 +26,7 @@ class Included(NamedTuple):
 class Place(NamedTuple):
     """The scenario that names files: its folder, what errors call it, and where included files and problems go."""
 
-    base: Path
+    base: Base
     file: str
     included: list[Included]
     problems: list[Problem]

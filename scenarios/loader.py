@@ -15,7 +15,7 @@ from thenar.plant_models.settings import Estimator, Population, Wearer
 from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.scenarios.checks import fit_problems
 from thenar.scenarios.faults import KINDS
-from thenar.scenarios.files import NamedFile, found_file
+from thenar.scenarios.files import Base, LaidOut, NamedFile, found_file
 from thenar.scenarios.included import (
     Included,
     Place,
@@ -93,12 +93,14 @@ def load_scenario(path: Path | str, check_law: bool = False, trust_law: bool = F
 def parse_scenario(
     text: str,
     name: str,
-    base: Path,
+    base: Base,
     check_law: bool = False,
     shown_as: str | None = None,
     trust_law: bool = False,
 ) -> LoadedScenario:
-    """The scenario in a text. `name`: its file name, `base`: the folder that names in it are relative to.
+    """The scenario in a text. `name`: its file name, `base`: the folder that names in it are relative to, or a LaidOut.
+
+    Files that are laid out are found there and nowhere else; the law's `file` then becomes its place below `base.top`.
 
     `check_law`, `trust_law`: as in `load_scenario`. `shown_as`: what errors call the file (`name` when None). Raises
     InputError.
@@ -123,6 +125,8 @@ def parse_scenario(
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()
     fitted = tuple(place.included)
     files = [*files, *profile_files, *(one.file for one in fitted)]
+    if isinstance(base, LaidOut):
+        scenario, base = _law_laid_out(scenario, base), base.top
     return LoadedScenario(
         scenario, base / name, base, text, digest, profile, tuple(files), recordings, fitted, people, trust_law
     )
@@ -223,7 +227,7 @@ def _whole(data: Table, pieces: Table) -> Table:
 
 
 def _named_files(
-    pieces: Table, base: Path, file: str, problems: list[Problem]
+    pieces: Table, base: Base, file: str, problems: list[Problem]
 ) -> tuple[list[NamedFile], dict[tuple[str, str], Recording]]:
     """Every file named by the checked pieces, and the recordings among them by name and column."""
     files: list[NamedFile] = []
@@ -258,7 +262,7 @@ def _recording_names(pieces: Table) -> Iterator[tuple[str, str, str]]:
 
 
 def _profile(
-    choice: LimitChoice, base: Path, file: str, problems: list[Problem]
+    choice: LimitChoice, base: Base, file: str, problems: list[Problem]
 ) -> tuple[LimitProfile | None, list[NamedFile]]:
     """The limit profile, and its file unless it is a shipped one."""
     names = shipped_profiles()
@@ -273,14 +277,14 @@ def _profile(
         if missing:
             return None, []
     try:
-        return load_profile(choice.profile, base), files
+        return load_profile(str(files[0].path) if files else choice.profile), files
     except InputError as error:
         problems.extend(placed(error, ""))
         return None, files
 
 
 def _check_law(
-    law: LawSettings | None, base: Path, file: str, run_it: bool, trusted: bool, problems: list[Problem]
+    law: LawSettings | None, base: Base, file: str, run_it: bool, trusted: bool, problems: list[Problem]
 ) -> None:
     """What is wrong with the law: without running foreign code, or with `run_it` by loading whatever is named."""
     if law is None:
@@ -291,6 +295,14 @@ def _check_law(
             registry.stated(law, base, file, trusted=trusted)
     except InputError as error:
         problems.extend(placed(error, ""))
+
+
+def _law_laid_out(scenario: Scenario, base: LaidOut) -> Scenario:
+    """The scenario with its law's file named as it lies below `base.top`."""
+    if scenario.law.file is None:
+        return scenario
+    law = scenario.law.model_copy(update={"file": base.places[scenario.law.file]})
+    return scenario.model_copy(update={"law": law})
 
 
 def _recorded_target(target: Target, recordings: dict[tuple[str, str], Recording]) -> Recording | None:

@@ -1,38 +1,37 @@
-"""Running a finished run again from its folder alone, and comparing every column and event bit for bit."""
+"""Running a finished run again from its folder alone, and comparing every column, event and result bit for bit."""
 
 from __future__ import annotations
 
-import hashlib
 import json
-import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from pathlib import Path
-from typing import Any, Final, NamedTuple, TypeVar
+from pathlib import Path, PurePosixPath
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from thenar.engine.result import TrialLabel
-from thenar.engine.trial import plan_trials
-from thenar.report.folder import plain, read_events
-from thenar.report.manifest import FILE, Manifest, TrialRecord, changes_since, limits_used, made_here, read_manifest
+from thenar.engine.trial import Trial, plan_trials
+from thenar.report.folder import MANIFEST, FinishedFolder, open_finished, plain, read_events
+from thenar.report.manifest import Manifest, TrialRecord, changes_since, limits_used, made_here, manifest_of
 from thenar.report.tables import TABLES, column_hashes, read_trial, trials_in
-from thenar.run import moves
+from thenar.run import Kept, moves, result_texts
+from thenar.scenarios.files import LaidOut
 from thenar.scenarios.loader import LoadedScenario, parse_scenario
-from thenar.shared.errors import InputError, Problem
+from thenar.shared.errors import InputError, Problem, shown
 from thenar.workers import Finished, finished_in_order
 
 EVENTS: Final = "events"
-Content = TypeVar("Content")
+LAW_KEY: Final = "law.file"
 
 
 class Difference(NamedTuple):
-    """The first thing that differs. `where`: a table's column, "events" or "trials"; `row`: from 0, -1 when none.
+    """The first thing that differs. `where`: a table's column, a key of a record, "events", "inputs" or "trials".
 
-    `t_us`: time in the trial, -1 when unknown. `stored`, `again`: both values as text. `hint`: who moved.
+    `trial`: -1 when it is of no single one; `row`: from 0, -1 when none; `t_us`: time in the trial, -1 when unknown.
+    `stored`, `again`: both values as text. `hint`: who moved.
     """
 
     trial: int
@@ -46,7 +45,8 @@ class Difference(NamedTuple):
     def __str__(self) -> str:
         row = f", row {self.row}" if self.row >= 0 else ""
         time = f", at {self.t_us} us" if self.t_us >= 0 else ""
-        return f"trial {self.trial}, {self.where}{row}{time}: stored {self.stored}, again {self.again}\n{self.hint}"
+        trial = f"trial {self.trial}, " if self.trial >= 0 else ""
+        return f"{trial}{self.where}{row}{time}: stored {self.stored}, again {self.again}\n{self.hint}"
 
 
 class Replayed(NamedTuple):
@@ -59,126 +59,141 @@ class Replayed(NamedTuple):
 
     @property
     def identical(self) -> bool:
-        """True when every column and event is the same bit for bit (a NaN equals a NaN)."""
+        """True when every column, event and result is the same bit for bit (a NaN equals a NaN)."""
         return self.difference is None
 
 
 def replay_run(
-    folder: Path | str,
+    folder: FinishedFolder | Path | str,
     *,
     jobs: int = 1,
+    run_law: bool = False,
     trust_law: bool = False,
     on_finished: Callable[[TrialLabel], None] | None = None,
 ) -> Replayed:
     """Run the trials of a finished run folder again and stop at the first difference.
 
-    Nothing outside the folder is read but thenar itself, and a law that an installed package brings. The user's law in
-    the folder, if any, is RUN, in a process of its own unless `trust_law`. Raises InputError when the folder is damaged
-    or its inputs were changed.
+    Nothing outside the folder is read but thenar itself, and a law that an installed package brings; nothing is written
+    but in a temporary folder. `run_law`: a law that lies in the folder as a Python file may be RUN, in a process of its
+    own unless `trust_law`. Raises InputError when the folder is damaged, when it names files that it doesn't hold, and
+    when it brings a law that may not run.
     """
-    folder = Path(folder)
-    manifest = read_manifest(folder)
+    folder = folder if isinstance(folder, FinishedFolder) else open_finished(folder, "run")
+    manifest = manifest_of(folder)
     changes = changes_since(manifest.made_by, made_here())
-    with _scenario_again(folder, manifest, trust_law) as loaded:
+    with _scenario_again(folder, manifest, trust_law=trust_law) as loaded:
+        _law_may_run(folder, manifest, loaded, run_law=run_law)
         if loaded.profile.fingerprint() != manifest.limits.fingerprint:
             changes.append(f"limit profile {manifest.limits.profile}: its values differ from those of the run")
         limits = limits_used(manifest.limits.profile, loaded.profile)
         if (limits.based_on, limits.deviations) != (manifest.limits.based_on, manifest.limits.deviations):
             changes.append(f"limit profile {manifest.limits.profile}: what it loosens differs from what the run says")
         trials = plan_trials(loaded, manifest.seed)
-        difference = _planned_difference(folder, manifest, [trial.label for trial in trials])
+        difference = _planned_difference(folder, manifest, loaded, [trial.label for trial in trials])
         if difference is None:
-            events = _stored_events(folder, manifest)
-            with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as finished:
-                for record, again in zip(manifest.trials, finished, strict=True):
-                    difference = _trial_difference(folder, record, events[record.trial], again)
-                    if difference is not None:
-                        break
-                    if on_finished is not None:
-                        on_finished(again.result.label)
-    return Replayed(folder, len(manifest.trials), difference, changes)
+            difference = _difference(folder, manifest, loaded, trials, jobs, on_finished)
+    return Replayed(folder.path, len(manifest.trials), difference, changes)
 
 
-@contextmanager
-def _scenario_again(folder: Path, manifest: Manifest, trust_law: bool) -> Iterator[LoadedScenario]:
-    """The scenario of a manifest, with the files it names laid out as it names them, in a folder of their own."""
-    file = str(folder / FILE)
-    if hashlib.sha256(manifest.scenario.text.encode()).hexdigest() != manifest.scenario.sha256:
-        allowed = f"text with SHA-256 {manifest.scenario.sha256}"
-        raise InputError([Problem(file, "scenario.text", "text that was changed after the run", allowed)])
-    top = Path(tempfile.mkdtemp(prefix="thenar-replay-"))
-    try:
-        # A name may climb out of the scenario's folder by "..", so that folder lies as deep as names climb.
-        base = top.joinpath(*["below"] * sum(entry.name.split("/").count("..") for entry in manifest.inputs))
-        base.mkdir(parents=True, exist_ok=True)
-        for number, entry in enumerate(manifest.inputs):
-            content = _stored_bytes(folder, entry.stored, f"inputs[{number}]", entry.sha256)
-            (base / entry.name).parent.mkdir(parents=True, exist_ok=True)
-            (base / entry.name).write_bytes(content)
-        yield parse_scenario(
-            manifest.scenario.text, manifest.scenario.name, base, shown_as=f"{file}: scenario.text", trust_law=trust_law
-        )
-    finally:
-        shutil.rmtree(top, ignore_errors=True)
-
-
-def _stored_bytes(folder: Path, stored: str, key: str, sha256: str) -> bytes:
-    file = folder / stored
-    try:
-        content = file.read_bytes()
-    except OSError as error:
-        raise InputError(
-            [Problem(str(file), key, error.strerror or str(error), "the copy that the run made")]
-        ) from None
-    if hashlib.sha256(content).hexdigest() != sha256:
-        raise InputError([Problem(str(file), key, "a file that was changed after the run", f"SHA-256 {sha256}")])
-    return content
-
-
-def _planned_difference(folder: Path, manifest: Manifest, planned: list[TrialLabel]) -> Difference | None:
-    """A difference between the trials in the manifest, those in the tables and those that would run now."""
-    stored = [TrialLabel(r.trial, r.wearer, r.wearer_name, r.condition, r.repeat) for r in manifest.trials]
-    for position in range(max(len(stored), len(planned))):
-        was = str(stored[position]) if position < len(stored) else "nothing"
-        now = str(planned[position]) if position < len(planned) else "nothing"
-        if was != now:
-            return Difference(position, "trials", -1, -1, was, now, "The plan of trials differs.")
-    for name in TABLES:
-        unknown = _readable(folder / f"{name}.parquet", trials_in) - {record.trial for record in manifest.trials}
-        if unknown:
-            hint = f"The manifest knows no trial {min(unknown)}: the table was changed after the run."
-            return Difference(min(unknown), name, -1, -1, "rows of this trial", "no such trial", hint)
+def _difference(
+    folder: FinishedFolder, manifest: Manifest, loaded: LoadedScenario, trials: Sequence[Trial], jobs: int,
+    on_finished: Callable[[TrialLabel], None] | None,
+) -> Difference | None:  # fmt: skip
+    """The first difference among what the trials leave: tables and events, trial by trial, then the results."""
+    events = folder.understood("events.jsonl", lambda log: read_events(log, {r.trial for r in manifest.trials}))
+    kept = Kept()
+    with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as running:
+        for record, trial, again in zip(manifest.trials, trials, running, strict=True):
+            difference = _trial_difference(folder, record, events[record.trial], again)
+            if difference is not None:
+                return difference
+            kept.take(trial, again)
+            difference = _record_difference(record, kept.records[-1])
+            if difference is not None:
+                return difference
+            if on_finished is not None:
+                on_finished(again.result.label)
+    for name, text in result_texts(loaded, trials, manifest.seed, kept).items():
+        difference = _text_difference(folder, name, text)
+        if difference is not None:
+            return difference
     return None
 
 
-def _stored_events(folder: Path, manifest: Manifest) -> dict[int, list[dict[str, Any]]]:
-    return _readable(
-        folder / "events.jsonl", lambda file: read_events(file, {record.trial for record in manifest.trials})
+@contextmanager
+def _scenario_again(folder: FinishedFolder, manifest: Manifest, *, trust_law: bool) -> Iterator[LoadedScenario]:
+    """The scenario of a manifest, with the files that it names laid out under names of our own in a temporary folder.
+
+    A name that the manifest doesn't bring a file for leads nowhere, whatever lies there on this machine.
+    """
+    with tempfile.TemporaryDirectory(prefix="thenar-replay-", ignore_cleanup_errors=True) as temporary:
+        top = Path(temporary)
+        places: dict[str, str] = {}
+        for number, entry in enumerate(manifest.inputs):
+            # The last part stays: errors of a law name its file, and so do events.
+            place = f"{number:03d}/{PurePosixPath(entry.name).name}"
+            if places.setdefault(entry.name, place) == place:
+                (top / place).parent.mkdir()
+                (top / place).write_bytes(folder.content(entry.stored))
+        shown_as = f"{folder.file(MANIFEST)}: scenario.text"
+        yield parse_scenario(
+            manifest.scenario.text, "scenario.toml", LaidOut(top, places), shown_as=shown_as, trust_law=trust_law
+        )
+
+
+def _law_may_run(folder: FinishedFolder, manifest: Manifest, loaded: LoadedScenario, *, run_law: bool) -> None:
+    """Raise InputError where the folder brings a law of its own that nobody has allowed to run."""
+    law = loaded.scenario.law
+    if law.file is None or run_law:
+        return
+    stored = next((entry.stored for entry in manifest.inputs if entry.key == LAW_KEY), MANIFEST)
+    found = f"a law (class {law.class_name}) that a replay would RUN as a program on this machine"
+    allowed = f"with --run-law, once you have read it: thenar replay {folder.path} --run-law"
+    raise InputError([Problem(folder.file(stored), LAW_KEY, found, allowed)])
+
+
+def _planned_difference(
+    folder: FinishedFolder, manifest: Manifest, loaded: LoadedScenario, planned: list[TrialLabel]
+) -> Difference | None:
+    """A difference between what the manifest says of files and trials, the trials in the logs, and what would run."""
+    named = [(entry.key, entry.name, entry.sha256) for entry in manifest.inputs]
+    again = [(file.key, file.name, file.sha256) for file in loaded.files]
+    stored = [TrialLabel(r.trial, r.wearer, r.wearer_name, r.condition, r.repeat) for r in manifest.trials]
+    lists: tuple[tuple[str, Sequence[object], Sequence[object]], ...] = (
+        ("inputs", named, again),
+        ("trials", stored, planned),
     )
-
-
-def _readable(file: Path, read: Callable[[Path], Content]) -> Content:
-    """What `read` makes of a file of the run folder. Raises InputError when it is missing or damaged."""
-    try:
-        return read(file)
-    except (OSError, ValueError, KeyError, pa.ArrowException) as error:
-        found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
-        raise InputError([Problem(str(file), "", found, "the file as `thenar run` wrote it")]) from None
+    for what, then, now in lists:
+        for position in range(max(len(then), len(now))):
+            was, is_now = (str(one[position]) if position < len(one) else "nothing" for one in (then, now))
+            if was != is_now:
+                return Difference(position, what, -1, -1, was, is_now, f"The {what} of the manifest differ.")
+    known = {record.trial for record in manifest.trials}
+    for name in TABLES:
+        unknown = folder.understood(f"{name}.parquet", trials_in) - known
+        if unknown:
+            hint = f"The manifest knows no trial {min(unknown)}: the table was changed after the run."
+            return Difference(min(unknown), name, -1, -1, "rows of this trial", "no such trial", hint)
+    lines = folder.understood("events.jsonl", lambda log: sum(1 for _ in log))
+    told = folder.understood("events.jsonl", lambda log: sum(map(len, read_events(log, known).values())))
+    if lines != told:
+        hint = "The manifest knows no such trials: the log was changed after the run."
+        return Difference(-1, EVENTS, -1, -1, f"{lines - told} events of other trials", "none", hint)
+    return None
 
 
 def _trial_difference(
-    folder: Path, record: TrialRecord, events: list[dict[str, Any]], again: Finished
+    folder: FinishedFolder, record: TrialRecord, events: list[dict[str, Any]], again: Finished
 ) -> Difference | None:
     tables = {"trace": again.result.trace, "pulses": again.result.pulses, "decisions": again.result.decisions}
     for name in TABLES:
-        stored = _readable(folder / f"{name}.parquet", lambda file: read_trial(file, record.trial))
+        stored = folder.understood(f"{name}.parquet", lambda file: read_trial(file, record.trial))
         found = first_difference(stored, tables[name])
         if found is not None:
             column, row, was, now = found
             t_us = int(stored["t_us"][row]) if 0 <= row < len(stored["t_us"]) else -1
-            edited = column in stored and column_hashes({column: stored[column]})[column] != record.columns[name].get(
-                column
-            )
+            hashes = record.columns.get(name, {})
+            edited = column in stored and column_hashes({column: stored[column]})[column] != hashes.get(column)
             return Difference(record.trial, f"{name}.{column}", row, t_us, was, now, _hint(edited))
     return _event_difference(record.trial, events, [plain(event) for event in again.result.events])
 
@@ -187,6 +202,56 @@ def _hint(edited: bool) -> str:
     if edited:
         return "The stored column no longer matches its hash in the manifest: the table was changed after the run."
     return "The stored column is as the run wrote it: the simulation itself gives something else here."
+
+
+def _record_difference(stored: TrialRecord, again: TrialRecord) -> Difference | None:
+    """What the manifest says of a trial beside its label (calibration, screening, hashes) against what it is."""
+    found = first_unlike(stored.model_dump(mode="json"), again.model_dump(mode="json"))
+    if found is None:
+        return None
+    path, was, now = found
+    return Difference(stored.trial, f"manifest.json: {path}", -1, -1, was, now, "The record of the trial differs.")
+
+
+def _text_difference(folder: FinishedFolder, name: str, again: str) -> Difference | None:
+    """A file of results against what the trials of this replay give: a record key by key, a table line by line."""
+    if name not in folder:
+        return Difference(-1, name, -1, -1, "no such file", "a file", "The run left no such file.")
+    hint = "The trials are the same to the last bit: the file was changed after the run, or this thenar words it anew."
+    if name.endswith(".json"):
+        found = first_unlike(folder.json(name), json.loads(again))
+        return None if found is None else Difference(-1, f"{name}: {found[0]}", -1, -1, found[1], found[2], hint)
+    then, now = folder.text(name).split("\n"), again.split("\n")
+    for row in range(max(len(then), len(now))):
+        was, is_now = (one[row] if row < len(one) else "no such line" for one in (then, now))
+        if was != is_now:
+            cells, cells_now = was.split(","), is_now.split(",")
+            place = next((at for at, pair in enumerate(zip(cells, cells_now, strict=False)) if pair[0] != pair[1]), -1)
+            if len(cells) == len(cells_now) and row and place < len(then[0].split(",")):
+                column = then[0].split(",")[place]
+                return Difference(-1, f"{name}: {column}", row - 1, -1, cells[place], cells_now[place], hint)
+            return Difference(-1, name, row - 1, -1, shown(was), shown(is_now), hint)
+    return None
+
+
+def first_unlike(stored: object, again: object, path: str = "") -> tuple[str, str, str] | None:
+    """The first place at which two JSON values differ, with both values as text; None when they are the same."""
+    if isinstance(stored, dict) and isinstance(again, dict):
+        for key in dict.fromkeys([*stored, *again]):
+            below = f"{path}.{key}" if path else key
+            if key not in stored or key not in again:
+                return below, *("a value" if key in one else "no such key" for one in (stored, again))  # type: ignore[return-value]
+            found = first_unlike(stored[key], again[key], below)
+            if found is not None:
+                return found
+        return None
+    if isinstance(stored, list) and isinstance(again, list) and len(stored) == len(again):
+        pairs = enumerate(zip(stored, again, strict=True))
+        each = (first_unlike(was, now, f"{path}[{number}]") for number, (was, now) in pairs)
+        return next((found for found in each if found is not None), None)
+    # 1 and 1.0 and True are not the same text.
+    same = type(stored) is type(again) and stored == again
+    return None if same else (path, shown(stored), shown(again))
 
 
 def first_difference(

@@ -13,11 +13,9 @@ from thenar.caution import full_text
 from thenar.engine.result import TrialLabel, TrialResult
 from thenar.engine.trial import Trial, plan_trials
 from thenar.report.error_picture import error_picture
-from thenar.report.folder import RunFolder, read_events
+from thenar.report.folder import FORMAT, RunFolder, json_text, read_events
 from thenar.report.ink import Loosened
 from thenar.report.manifest import (
-    FILE,
-    FORMAT,
     CalibrationRecord,
     LawUsed,
     LimitsUsed,
@@ -31,6 +29,7 @@ from thenar.report.manifest import (
 )
 from thenar.report.metrics import METRICS, TargetRow
 from thenar.report.picture import Panel, force_picture
+from thenar.report.signature import SIGNATURE, SigningKey
 from thenar.report.summary import (
     ConditionTarget,
     OutputOff,
@@ -58,6 +57,8 @@ FORCE_PICTURE: Final = "force.png"
 ERROR_PICTURE: Final = "errors.png"
 INPUTS: Final = "inputs"
 SHEET: Final = "sheet.csv"
+TRIALS: Final = "trials.csv"
+SUMMARY: Final = "summary.json"
 TITLES: Final = {row.name: row.title for row in REQUIREMENTS}
 
 
@@ -98,21 +99,22 @@ def run_scenario(
     seed: int | None = None,
     jobs: int = 1,
     command: Sequence[str] | None = None,
+    sign: SigningKey | None = None,
     on_finished: Callable[[TrialLabel], None] | None = None,
 ) -> RunReport:
     """Run every trial of `loaded` and leave the run folder `out` behind, whole or not at all.
 
     `seed`: in place of the scenario's own. `jobs`: processes (see thenar.workers on scripts that use more than one).
-    `command`: goes into the manifest, that of this process when None. `on_finished`: told of each trial in order.
+    `command`: goes into the manifest, that of this process when None. `sign`: a key to sign the manifest with, its
+    signature in manifest.sig. `on_finished`: told of each trial in order.
     Raises InputError when `out` is taken or an input file changes while the run goes on, LostWorkerError when a
     worker dies.
     """
     trials = plan_trials(loaded, seed)
     used_seed = loaded.scenario.seed if seed is None else seed
-    kept = _Kept()
-    deviations = loaded.profile.deviations()
+    kept = Kept()
     limits = limits_used(loaded.scenario.limits.profile, loaded.profile)
-    with RunFolder(Path(out), loaded.sha256, deviations) as folder:
+    with RunFolder(Path(out), loaded.sha256, loaded.profile.deviations()) as folder:
         inputs = _store_inputs(folder, loaded)
         with closing(finished_in_order(trials, moving=moves(loaded), jobs=jobs)) as running:
             for trial, finished in zip(trials, running, strict=True):
@@ -123,30 +125,33 @@ def run_scenario(
         folder.close_tables()
         for file in loaded.files:
             _unchanged_bytes(loaded, file)
-        table = by_condition_and_target(kept.rows)
         report = RunReport(
-            Path(out), used_seed, table, kept.rows, kept.reason_ticks, kept.law_faults, limits, kept.refusals,
-            kept.output_off(),
+            Path(out), used_seed, by_condition_and_target(kept.rows), kept.rows, kept.reason_ticks, kept.law_faults,
+            limits, kept.refusals, kept.output_off(),
         )  # fmt: skip
-        places = _write_sheet(folder, loaded, trials, used_seed)
-        folder.write_text("trials.csv", trials_csv(kept.rows, deviations, places))
-        folder.write_json("summary.json", _summary(loaded, report, kept))
-        _draw(folder, loaded, kept, table)
+        for name, text in result_texts(loaded, trials, used_seed, kept).items():
+            folder.write_text(name, text)
+        _draw(folder, loaded, kept, report.table)
         manifest = _manifest(loaded, report, inputs, kept, sys.argv if command is None else command)
-        folder.write_json(FILE, manifest.model_dump(mode="json"))
+        signed_by = {} if sign is None else {"signed_by": sign.fingerprint}
+        content = folder.write_manifest(manifest.model_dump(mode="json") | signed_by)
+        if sign is not None:
+            signature = sign.sign(content)
+            folder.write(SIGNATURE, lambda part: part.write_bytes(signature))
     return report
 
 
-def _write_sheet(
-    folder: RunFolder, loaded: LoadedScenario, trials: Sequence[Trial], seed: int
-) -> dict[int, dict[str, int]] | None:
-    """Leave a study's running sheet in the folder; gives each trial's place in it, None where there is no study."""
-    if loaded.scenario.study is None:
-        return None
-    names = {trial.label.wearer: trial.label.wearer_name for trial in trials}
-    visits = running_sheet(loaded.scenario, list(names.values()), seed)
-    folder.write_text(SHEET, sheet_csv(visits))
-    return places_by_trial(visits)
+def result_texts(loaded: LoadedScenario, trials: Sequence[Trial], seed: int, kept: Kept) -> dict[str, str]:
+    """The results of a run whose `trials` have all been kept, by file name: a study's sheet, the table, the summary."""
+    texts = {}
+    places = None
+    if loaded.scenario.study is not None:
+        names = {trial.label.wearer: trial.label.wearer_name for trial in trials}
+        visits = running_sheet(loaded.scenario, list(names.values()), seed)
+        texts[SHEET], places = sheet_csv(visits), places_by_trial(visits)
+    texts[TRIALS] = trials_csv(kept.rows, loaded.profile.deviations(), places)
+    texts[SUMMARY] = json_text(_summary(loaded, seed, kept))
+    return texts
 
 
 def moves(loaded: LoadedScenario) -> bool:
@@ -154,7 +159,7 @@ def moves(loaded: LoadedScenario) -> bool:
     return target_moves(loaded.scenario.target)
 
 
-class _Kept:
+class Kept:
     """What stays in memory of every trial: rows of measures and hashes, never its tables and events."""
 
     def __init__(self) -> None:
@@ -167,6 +172,7 @@ class _Kept:
         self._off: dict[str, list[tuple[int, int, int]]] = {}
 
     def take(self, trial: Trial, finished: Finished) -> None:
+        """Keep one finished trial. Call in trial order."""
         result, label = finished.result, finished.result.label
         self.rows.extend(finished.rows)
         self.ticks_by_trial.append(dict(sorted(result.reason_ticks.items())))
@@ -245,31 +251,33 @@ def _unchanged_bytes(loaded: LoadedScenario, file: NamedFile) -> bytes:
     )
 
 
-def _summary(loaded: LoadedScenario, report: RunReport, kept: _Kept) -> dict[str, object]:
+def _summary(loaded: LoadedScenario, seed: int, kept: Kept) -> dict[str, object]:
     trials = [
         record.model_dump(exclude={"columns", "calibration", "screening", "limits"}) | {"reason_ticks": ticks}
         for record, ticks in zip(kept.records, kept.ticks_by_trial, strict=True)
     ]
+    limits = limits_used(loaded.scenario.limits.profile, loaded.profile)
     return {
         "title": loaded.scenario.title,
-        "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
-        "output_off": [off._asdict() for off in report.output_off],
+        "refused_to_arm": [refusal._asdict() for refusal in kept.refusals],
+        "output_off": [off._asdict() for off in kept.output_off()],
         "scenario_sha256": loaded.sha256,
-        "seed": report.seed,
-        "limits": report.limits.model_dump(mode="json", exclude={"values"}),
+        "seed": seed,
+        "limits": limits.model_dump(mode="json", exclude={"values"}),
         "measures": {metric.name: {"unit": metric.unit, "meaning": metric.meaning} for metric in METRICS},
-        "by_condition_and_target": [line_record(line) for line in report.table],
-        "reason_ticks_by_condition": report.reason_ticks,
+        "by_condition_and_target": [line_record(line) for line in by_condition_and_target(kept.rows)],
+        "reason_ticks_by_condition": kept.reason_ticks,
         "trials": trials,
-        "by_trial_and_target": [row_record(row) for row in report.rows],
+        "by_trial_and_target": [row_record(row) for row in kept.rows],
         "caution": full_text(),
     }
 
 
-def _draw(folder: RunFolder, loaded: LoadedScenario, kept: _Kept, table: list[ConditionTarget]) -> None:
+def _draw(folder: RunFolder, loaded: LoadedScenario, kept: Kept, table: list[ConditionTarget]) -> None:
     chosen, why = chosen_wearer(kept.rows)
     shown = [record.trial for record in kept.records if record.wearer == chosen and record.repeat == 0]
-    events = read_events(folder.working / "events.jsonl", set(shown))
+    with (folder.working / "events.jsonl").open("rb") as log:
+        events = read_events(log, set(shown))
     panels = []
     for record in kept.records:
         if record.trial not in shown:
@@ -300,7 +308,7 @@ def chosen_wearer(rows: Sequence[TargetRow]) -> tuple[int, str]:
 
 
 def _manifest(
-    loaded: LoadedScenario, report: RunReport, inputs: list[StoredInput], kept: _Kept, command: Sequence[str]
+    loaded: LoadedScenario, report: RunReport, inputs: list[StoredInput], kept: Kept, command: Sequence[str]
 ) -> Manifest:
     return Manifest(
         format=FORMAT,

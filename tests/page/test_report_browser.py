@@ -10,6 +10,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
+from tests.folders import run_in
 from tests.thenar.report_folders import MISCHIEF, mischievous_run
 from thenar.report.page_folders import report_page
 
@@ -23,7 +24,7 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The report of a run with mischief in its names."""
     folder = tmp_path_factory.mktemp("report")
     out = folder / "page.html"
-    out.write_text(report_page([mischievous_run(folder)], lambda _: None), encoding="utf-8")
+    out.write_text(report_page([run_in(mischievous_run(folder))], lambda _: None), encoding="utf-8")
     return out
 
 

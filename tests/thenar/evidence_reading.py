@@ -10,6 +10,7 @@ from typing import Any
 
 from thenar.report.evidence import CHALLENGE, PAGE, TWIN, write_evidence
 from thenar.report.evidence_tests import ids_of_tests
+from thenar.report.folder import seal_folder
 from thenar.safety.requirements import REQUIREMENTS
 
 RULES = [row.name for row in REQUIREMENTS]
@@ -51,6 +52,7 @@ def written(folder: Path, challenge: dict[str, Any], **parts: Any) -> tuple[str,
     """The page and its twin."""
     (folder / CHALLENGE).write_text(json.dumps(challenge), "utf-8")
     write_evidence(folder, challenge, **parts)
+    seal_folder(folder, "challenge", (CHALLENGE, PAGE, TWIN))
     return (folder / PAGE).read_text("utf-8"), json.loads((folder / TWIN).read_text("utf-8"))
 
 

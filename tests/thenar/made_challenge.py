@@ -10,12 +10,14 @@ from thenar.safety.profile import load_profile
 from thenar.safety.requirements import REQUIREMENTS, Requirement
 
 
-def made_challenge() -> dict[str, Any]:
-    """A record in which everything was met, held and caught; a fresh one at each call."""
+def made_challenge(name: str = "forearm-25cm2") -> dict[str, Any]:
+    """A record in which everything was met, held and caught, of a shipped profile; a fresh one at each call."""
+    profile = load_profile(name)
     return {
         "format": 1,
-        "profile": "forearm-25cm2",
-        "fingerprint": load_profile("forearm-25cm2").fingerprint(),
+        "profile": name,
+        "fingerprint": profile.fingerprint(),
+        "limits": profile.model_dump(mode="json", exclude_none=True),
         "deviations": [],
         "seed": 987_123,
         "commands": 4_000,

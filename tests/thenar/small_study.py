@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.scenarios.texts import ON_FILE, loaded
+from thenar.report.folder import seal_folder
 from thenar.run import run_scenario
 
 MARKUP = '<script>alert("x")</script> & more'
@@ -64,6 +65,7 @@ def made_sentences(folder: Path, name: str, scenario_sha256: str, sentence: str)
     folder.mkdir()
     record = {"scenario_sha256": scenario_sha256, "sentences": [sentence], "assumed": ["a <b>"], "caveats": ["a <b>"]}
     (folder / name).write_text(json.dumps(record | {"seed": 1}), encoding="utf-8")
+    seal_folder(folder, name.removesuffix(".json"))
     return folder
 
 
@@ -83,6 +85,7 @@ def made_comparison(folder: Path, scenario_sha256: str, wearers: list[str], sent
         "wearers": wearers,
     }
     (folder / "comparison.json").write_text(json.dumps(record), encoding="utf-8")
+    seal_folder(folder, "compare")
     return folder
 
 

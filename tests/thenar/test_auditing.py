@@ -15,6 +15,7 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 
+from tests.folders import resealed
 from tests.safety.interlock_bench import PLAIN, limits_for
 from tests.thenar.small_runs import write_scenario
 from thenar.cli import main
@@ -370,10 +371,12 @@ def test_a_run_folder_that_was_changed_is_refused(
         width[3] += 1
         place = table.column_names.index("width_us")
         pq.write_table(table.set_column(place, table.schema.field(place), pa.array(width)), file)
-    assert main(["audit", str(folder)]) == 2
-    captured = capsys.readouterr()
-    assert "pulses.parquet" in captured.err
-    assert captured.out == ""
+    for _ in range(2):
+        assert main(["audit", str(folder)]) == 2
+        captured = capsys.readouterr()
+        assert "pulses.parquet" in captured.err
+        assert captured.out == ""
+        resealed(folder)  # whoever can rewrite the hashes of files must rewrite those of columns too
 
 
 @pytest.mark.skipif(PLAIN, reason="without the compiler each plant is judged in test_audit_planted, and some below")

@@ -192,7 +192,7 @@ def test_json_alone_is_printed_and_is_the_record(tmp_path: Path, capsys: pytest.
     assert printed.pop("folder") == str(tmp_path / "out")
     assert printed == json.loads((tmp_path / "out" / "breakeven.json").read_text("utf-8"))
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == [
-        "breakeven.csv", "breakeven.json", "breakeven.png",
+        "breakeven.csv", "breakeven.json", "breakeven.png", "files.json",
     ]  # fmt: skip
 
 

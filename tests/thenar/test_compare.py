@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import math
 import shutil
@@ -16,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import thenar.cli.compare
+from tests.folders import resealed
 from tests.thenar.small_runs import SMALL, write_scenario
 from thenar.cli import main
 from thenar.report.compare_picture import looks_of
@@ -44,10 +46,10 @@ def _copy(
     """The run folder again, as if its scenario, its trials or its seed had been others."""
     shutil.copytree(run, to)
     manifest = json.loads((to / "manifest.json").read_text())
-    manifest["scenario"]["text"], manifest["seed"] = scenario(manifest["scenario"]["text"]), seed
-    (to / "manifest.json").write_text(json.dumps(manifest))
+    text = scenario(manifest["scenario"]["text"])
+    stated = {"text": text, "sha256": hashlib.sha256(text.encode()).hexdigest()}
     (to / "trials.csv").write_text(table((to / "trials.csv").read_text()))
-    return to
+    return resealed(to, {"scenario": manifest["scenario"] | stated, "seed": seed})
 
 
 def _each(change: Callable[[dict[str, str]], None]) -> Edit:
@@ -71,7 +73,8 @@ def test_the_folder_holds_tables_record_and_pictures_that_agree(
 ) -> None:
     record = _json(capsys, run, "--out", tmp_path / "out")
     assert sorted(file.name for file in (tmp_path / "out").iterdir()) == [
-        "comparison.csv", "comparison.json", "difference-mean_abs_error_N.png", "paired-mean_abs_error_N.png",
+        "comparison.csv", "comparison.json", "difference-mean_abs_error_N.png", "files.json",
+            "paired-mean_abs_error_N.png",
         "wearers.csv",
     ]  # fmt: skip
     assert json.loads((tmp_path / "out" / "comparison.json").read_text()) == record
@@ -147,8 +150,7 @@ def test_limits_looser_than_shipped_are_owned_up_to(
     folder = _copy(run, tmp_path / "loose")
     manifest = json.loads((folder / "manifest.json").read_text())
     loose = {"key": "agonist.peak_mA", "rule": "R01", "default": 30.0, "value": 45.0, "unit": "mA", "reason": "a trial"}
-    manifest["limits"] |= {"based_on": "forearm-25cm2", "deviations": [loose]}
-    (folder / "manifest.json").write_text(json.dumps(manifest))
+    resealed(folder, {"limits": manifest["limits"] | {"based_on": "forearm-25cm2", "deviations": [loose]}})
     assert main(["compare", str(folder), "--out", str(tmp_path / "out")]) == 0
     assert "limits deviate from forearm-25cm2: agonist.peak_mA" in " ".join(capsys.readouterr().out.split())
     for picture in (tmp_path / "out").glob("*.png"):
@@ -163,8 +165,7 @@ def test_too_few_wearers_and_unknown_names_are_refused(
 
     few = _copy(run, tmp_path / "few", table=nobody)
     manifest = json.loads((few / "manifest.json").read_text())
-    manifest["trials"] = [trial for trial in manifest["trials"] if trial["wearer"] < 4]
-    (few / "manifest.json").write_text(json.dumps(manifest))
+    resealed(few, {"trials": [trial for trial in manifest["trials"] if trial["wearer"] < 4]})
     for arguments, words in (
         ([few], ["4 wearers", f"at least {LEAST_WEARERS}"]),
         ([run, "--measure", "mean_abs_eror_N"], ["nearest known name: mean_abs_error_N"]),

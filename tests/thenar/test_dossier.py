@@ -12,14 +12,14 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
-from tests.thenar.evidence_reading import Seen
+from tests.folders import manifest_in, resealed, run_in
+from tests.thenar.evidence_reading import Seen, written
 from tests.thenar.made_challenge import made_challenge
 from tests.thenar.small_study import MARKUP, NO_STUDY, made_comparison, made_sentences, rows_from, run_of
 from thenar.cli import main
 from thenar.report.dossier_page import SECTIONS, page
 from thenar.report.dossier_words import CANNOT_SAY, CAUTIONS
-from thenar.report.evidence import write_evidence
-from thenar.report.manifest import read_manifest
+from thenar.report.folder import seal_folder
 from thenar.study.dossier import Attached, dossier_of
 from thenar.study.dossier_benefit import paired_lines
 from thenar.study.dossier_exposure import exposure_by_wearer
@@ -37,7 +37,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def record(run: Path) -> dict[str, Any]:
     """Its dossier's record, nothing attached."""
-    return dossier_of(run, Attached(), run.parent / "page.html", lambda _: None).record
+    return dossier_of(run_in(run), Attached(), run.parent / "page.html", lambda _: None).record
 
 
 def made(run: Path, tmp_path: Path, *options: str) -> str:
@@ -88,7 +88,7 @@ def test_pictures_have_words_and_wide_tables_can_be_reached_by_keyboard(run: Pat
 
 
 def test_exposure_is_what_the_pulses_say_by_a_plain_second_reckoning(run: Path) -> None:
-    study = read_study_run(run)
+    study = read_study_run(run_in(run))
     table = pq.read_table(run / "pulses.parquet").to_pylist()
     by_wearer = exposure_by_wearer(study)
     stimulated = 0
@@ -125,7 +125,7 @@ def test_exposure_is_what_the_pulses_say_by_a_plain_second_reckoning(run: Path) 
 
 
 def test_every_exposure_line_stands_beside_its_limit_with_source_and_tag(record: dict[str, Any], run: Path) -> None:
-    profile = read_study_run(run).profile
+    profile = read_study_run(run_in(run)).profile
     lines = {(line["channel"], line["name"]): line for line in record["exposure"]["lines"]}
     current = lines["agonist", "current_mA"]
     assert (current["limit"], current["source"]) == (profile.agonist.peak_mA.value, profile.agonist.peak_mA.source)
@@ -174,17 +174,15 @@ def test_what_is_not_attached_is_named_with_the_command_that_makes_it(run: Path,
     assert "Share of the force impulse that is the wearer's own" in text
 
 
-def evidence(folder: Path, fingerprint: str) -> Path:
-    """A folder as `thenar challenge` leaves it, for limits with this fingerprint."""
+def evidence(folder: Path, profile: str) -> Path:
+    """A folder as `thenar challenge` leaves it, for a shipped limit profile."""
     folder.mkdir()
-    challenge = made_challenge() | {"fingerprint": fingerprint}
-    (folder / "challenge.json").write_text(json.dumps(challenge), encoding="utf-8")
-    write_evidence(folder, challenge)
+    written(folder, made_challenge(profile))
     return folder
 
 
 def test_attached_evidence_gives_counts_open_rows_and_a_link_that_leads_there(run: Path, tmp_path: Path) -> None:
-    folder = evidence(tmp_path / "evidence", read_manifest(run).limits.fingerprint)
+    folder = evidence(tmp_path / "evidence", manifest_in(run).limits.profile)
     html = made(run, tmp_path, "--evidence", str(folder))
     found = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
     seen = Seen(html)
@@ -197,18 +195,19 @@ def test_attached_evidence_gives_counts_open_rows_and_a_link_that_leads_there(ru
 
 
 def test_evidence_of_other_limits_is_told_at_the_head(run: Path, tmp_path: Path) -> None:
-    folder = evidence(tmp_path / "evidence", "0" * 64)
+    folder = evidence(tmp_path / "evidence", "thumb-8cm2")
     assert "OTHER LIMITS" in made(run, tmp_path, "--evidence", str(folder)).partition("<nav")[0]
 
 
 def test_break_even_plan_and_comparison_are_told_in_their_own_sentences(run: Path, tmp_path: Path) -> None:
-    sha256 = read_manifest(run).scenario.sha256
+    sha256 = manifest_in(run).scenario.sha256
     folders = (
         made_sentences(tmp_path / "b", "breakeven.json", sha256, "At 4 N <it> helps"),
         made_sentences(tmp_path / "p", "plan.json", "f" * 64, "12 people <all>"),
         made_comparison(tmp_path / "c", sha256, ["second engraver"], "With assistance <less>"),
     )
     shutil.copy(run / "errors.png", folders[0] / "map.png")
+    seal_folder(folders[0], "breakeven")
     options = [
         o for name, f in zip(("--breakeven", "--plan", "--compare"), folders, strict=True) for o in (name, str(f))
     ]
@@ -238,7 +237,8 @@ def test_agency_measures_of_the_tables_stand_side_by_side(run: Path, tmp_path: P
         for number, row in enumerate(summary["by_trial_and_target"]):
             row[name] = None if row["condition"] == "unassisted" else 50.0 + number
     (copy / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
-    found = dossier_of(copy, Attached(), tmp_path / "page.html", lambda _: None).record
+    resealed(copy)
+    found = dossier_of(run_in(copy), Attached(), tmp_path / "page.html", lambda _: None).record
     edited = {"own_impulse_percent", "evoked_lead_ms"}
     told = {(line["measure"], line["condition"]) for line in found["agency"] if line["measure"] in edited}
     assert told == {(measure, condition) for measure in edited for condition in ("assisted", "stimulation-only")}
@@ -295,6 +295,8 @@ def test_a_folder_of_something_else_is_refused_and_nothing_is_written(run: Path,
     for content in (None, "{", "[]", "{}"):
         if content is not None:
             (tmp_path / f"{names[option]}.json").write_text(content, encoding="utf-8")
+            kind = {"--evidence": "challenge"}.get(option, option.removeprefix("--"))
+            seal_folder(tmp_path, kind, [f"{names[option]}.json"])
         assert main(["dossier", str(run), "--out", str(out), option, str(tmp_path)]) == 2
         assert not out.exists()
 
@@ -314,6 +316,9 @@ def test_a_damaged_run_is_refused_and_an_earlier_page_stays(run: Path, tmp_path:
     else:
         file.write_bytes(file.read_bytes()[:100])
     assert main(["dossier", str(copy), "--out", str(out)]) == 2
+    if damage != "manifest.json":
+        resealed(copy)
+        assert main(["dossier", str(copy), "--out", str(out)]) == 2
     assert out.read_bytes() == before
 
 

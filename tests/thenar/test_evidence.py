@@ -25,6 +25,7 @@ from thenar.safety.bounds import row_of
 from thenar.safety.hazards import DISTURBANCES, HAZARDS
 from thenar.safety.profile import load_profile
 from thenar.safety.requirements import REQUIREMENTS
+from thenar.shared.errors import InputError
 from thenar.shared.sources import cited_keys, sources
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -241,13 +242,16 @@ def test_it_says_what_it_is_not(tmp_path: Path) -> None:
     assert "compliant" not in text
 
 
-def test_changed_sources_or_another_profile_are_told_and_their_bounds_are_not_listed(tmp_path: Path) -> None:
-    challenge = made_challenge() | {"steps": "0" * 16, "fingerprint": "f" * 64}
-    html, record = written(tmp_path, challenge)
-    assert len(record["notes"]) == 2
-    assert record["limits"] == []
-    assert record["plausibility"] == []
-    assert all(note in Seen(html).text for note in record["notes"])
+def test_changed_sources_are_told(tmp_path: Path) -> None:
+    html, record = written(tmp_path, made_challenge() | {"steps": "0" * 16})
+    assert record["limits"] != []
+    assert [note for note in record["notes"] if "step sources have changed" in note] == record["notes"]
+    assert record["notes"][0] in " ".join(Seen(html).text.split())
+
+
+def test_limits_that_are_not_those_of_their_fingerprint_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="values that were changed after they were written"):
+        written(tmp_path, made_challenge() | {"fingerprint": "f" * 64})
 
 
 def test_the_path_of_a_profile_of_ones_own_stays_out_of_the_page(tmp_path: Path) -> None:

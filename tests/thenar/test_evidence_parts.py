@@ -13,6 +13,7 @@ from tests.thenar.made_challenge import made_challenge
 from thenar.cli import main
 from thenar.report.evidence import CHALLENGE, PAGE, TWIN
 from thenar.report.evidence_tests import PROOFS, ids_of_tests, read_junit, read_junits
+from thenar.report.folder import FILES, seal_folder
 from thenar.shared.errors import InputError
 
 
@@ -56,7 +57,7 @@ def test_the_command_renews_the_page_and_says_what_was_not_run(
     assert "proofs: no run" in told
     assert "tests: in the page" in told
     assert (tmp_path / PAGE).read_text("utf-8").startswith("<!DOCTYPE html>")
-    assert sorted(file.name for file in tmp_path.iterdir()) == [CHALLENGE, PAGE, TWIN, "junit.xml"]
+    assert sorted(file.name for file in tmp_path.iterdir()) == [CHALLENGE, PAGE, TWIN, FILES, "junit.xml"]
 
 
 @pytest.mark.parametrize(
@@ -95,6 +96,7 @@ def test_a_folder_without_a_usable_challenge_is_refused(
     folder = tmp_path / "missing" if broken == "no folder" else tmp_path
     if broken not in ("no folder", "no file"):
         (folder / CHALLENGE).write_text("{" if broken == "no JSON" else json.dumps(challenge), "utf-8")
+        seal_folder(folder, "challenge")
     assert main(["evidence", str(folder)]) == 2
     assert str(folder) in capsys.readouterr().err
     assert not (folder / PAGE).exists()

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from tests.folders import manifest_in
 from tests.scenarios.fitted_texts import HOLD, SENSOR, put_fits
 from tests.thenar.dask_processes import DaskProcesses
 from tests.thenar.small_runs import SMALL, write_scenario
 from thenar import load_scenario, plan_trials
 from thenar.cli import main
-from thenar.report.manifest import read_manifest
 from thenar.report.tune_folder import write_scenario as write_copy
 from thenar.shared.errors import InputError
 from thenar.study.axes import axes_of
@@ -63,7 +63,7 @@ def test_a_run_on_fitted_files_is_that_of_the_same_values_written_out(tmp_path: 
 def test_a_run_keeps_the_fitted_files_and_replays_without_the_study(tmp_path: Path, text: str) -> None:
     file = _study(tmp_path / "study", text)
     assert main(["run", str(file), "--out", str(tmp_path / "run"), "--jobs", "1"]) == 0
-    manifest = read_manifest(tmp_path / "run")
+    manifest = manifest_in(tmp_path / "run")
     by_name = {entry.name: entry for entry in manifest.inputs}
     assert {"people/hold.toml", "people/flexor.toml"} <= set(by_name)
     kept = tmp_path / "run" / by_name["people/hold.toml"].stored

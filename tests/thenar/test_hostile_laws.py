@@ -79,7 +79,7 @@ def test_no_hostile_law_changes_a_log_that_an_audit_and_a_replay_would_not_tell(
     run = hostile_run(tmp_path, law, monkeypatch)
     check_all_held(run, capfd.readouterr())
     assert main(["audit", str(run)]) == 0
-    assert main(["replay", str(run), "--jobs", "1"]) == 0
+    assert main(["replay", str(run), "--run-law", "--jobs", "1"]) == 0
     check_all_held(run, capfd.readouterr())
 
 

@@ -11,6 +11,7 @@ import pytest
 from matplotlib.image import imread
 
 import thenar.safety.profile
+from tests.folders import resealed
 from tests.thenar.made_trials import label, lively_trial, made_trial
 from tests.thenar.small_runs import SMALL, write_scenario
 from tests.thenar.test_pictures import _panel, _png_texts
@@ -82,7 +83,7 @@ def test_a_loosened_run_replays_and_a_deviation_taken_out_of_the_manifest_is_not
     assert replayed.changes == []
     manifest = json.loads((finished / "manifest.json").read_text("utf-8"))
     manifest["limits"]["deviations"] = []
-    (finished / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    resealed(finished, manifest)
     replayed = replay_run(finished)
     assert replayed.identical
     assert ["loosens" in line for line in replayed.changes] == [True]

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.folders import manifest_in
 from tests.scenarios.texts import CALIBRATED, ON_FILE, SCREENED
 from tests.thenar.engine_trials import Push, events_of, fault, pushed, scenario_text, the_trial
 from tests.thenar.small_runs import SMALL, write_scenario
@@ -15,7 +16,6 @@ from thenar.cli import main
 from thenar.engine.events import run_trial
 from thenar.engine.trial import Trial, plan_trials
 from thenar.plant_models.calibration import calibrate
-from thenar.report.manifest import read_manifest
 from thenar.report.tables import read_trial
 from thenar.safety.profile import load_profile
 from thenar.safety.screening import Contraindications
@@ -139,7 +139,7 @@ def test_the_run_of_not_screened_holds_no_pulse_and_the_reason(silent: Path) -> 
     assert summary["refused_to_arm"] == [
         {"why": {"R27": "screening, epilepsy: not asked"}, "trials": [1], "wearers": ["engraver"]}
     ]
-    record = read_manifest(silent).trials[1]
+    record = manifest_in(silent).trials[1]
     assert record.objections == ("epilepsy: not asked",)
     assert record.screening is not None
     assert record.screening.invented
@@ -209,7 +209,7 @@ def test_the_manifest_alone_gives_the_integer_limits_that_were_enforced(text: st
         text = text.replace('[[wearers]]\nname = "second engraver"\nmax_pinch_N = 70.0\n', "")
     file = write_scenario(tmp_path, text.replace("duration_s = 3.0", "duration_s = 0.2").replace("1.5", "0.1"))
     assert main(["run", str(file), "--out", str(tmp_path / "run"), "--jobs", "1"]) == 0
-    manifest = read_manifest(tmp_path / "run")
+    manifest = manifest_in(tmp_path / "run")
     profile = load_profile(manifest.limits.profile)
     assert profile.fingerprint() == manifest.limits.fingerprint
     for trial, record in zip(plan_trials(load_scenario(file)), manifest.trials, strict=True):

@@ -82,7 +82,9 @@ def made_question(**changed: Any) -> Question:
 
 def test_the_folder_holds_record_curves_pool_and_picture(finished: tuple[Path, Path]) -> None:
     _, out = finished
-    assert sorted(path.name for path in out.iterdir()) == ["plan.json", "plan.png", "pool.csv", "power.csv"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        "files.json", "plan.json", "plan.png", "pool.csv", "power.csv",
+    ]  # fmt: skip
     record = record_in(out)
     assert record["effect_planned_for"] == record["wanted_effect"] == -0.3
     assert record["pool"]["wearers"] == 20

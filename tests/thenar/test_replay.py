@@ -16,11 +16,13 @@ import pyarrow.parquet as pq
 import pytest
 
 import thenar.safety.profile
+from tests.folders import resealed
 from tests.thenar.small_runs import SMALL, thenar_process, write_scenario
 from tests.waiting import LONG_S
 from thenar import load_scenario, run_scenario
 from thenar.cli import main
 from thenar.replay import first_difference, replay_run
+from thenar.report.folder import sealed
 from thenar.shared.errors import InputError
 
 OWN_LAW = '''\
@@ -80,23 +82,23 @@ def folder(finished: Path, tmp_path: Path) -> Path:
 
 def test_a_moved_run_replays_exactly_twice_in_a_row(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for _ in range(2):
-        assert main(["replay", str(folder), "--jobs", "1"]) == 0
-        assert capsys.readouterr().out == "identical: 4 trials, every column and event\n"
+        assert main(["replay", str(folder), "--run-law", "--jobs", "1"]) == 0
+        assert capsys.readouterr().out == "identical: 4 trials, every column, event and result\n"
 
 
 @pytest.mark.slow
 def test_a_run_replays_exactly_in_another_process_and_working_directory(folder: Path, tmp_path: Path) -> None:
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
-    process = thenar_process(["replay", str(folder), "--jobs", "2"], elsewhere)
+    process = thenar_process(["replay", str(folder), "--run-law", "--jobs", "2"], elsewhere)
     out, told = process.communicate(timeout=LONG_S)
-    assert (process.returncode, out) == (0, "identical: 4 trials, every column and event\n"), told
+    assert (process.returncode, out) == (0, "identical: 4 trials, every column, event and result\n"), told
     assert list(elsewhere.iterdir()) == []
 
 
 def test_a_replay_leaves_the_folder_as_it_was(folder: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
-    assert replay_run(folder).identical
+    assert replay_run(folder, run_law=True).identical
     assert {path: path.stat().st_mtime_ns for path in folder.rglob("*")} == before
 
 
@@ -107,7 +109,7 @@ def test_a_replay_writes_nothing_outside_a_folder_of_its_own_and_clears_it_away(
     temporary = tmp_path / "temporary"
     temporary.mkdir()
     monkeypatch.setattr(tempfile, "tempdir", str(temporary))
-    assert replay_run(folder).identical
+    assert replay_run(folder, run_law=True).identical
     assert list(temporary.iterdir()) == []
 
 
@@ -117,6 +119,7 @@ def _rewrite(file: Path, change: Callable[[dict[str, np.ndarray]], None]) -> Non
     columns = {name: table.column(name).to_numpy().copy() for name in table.column_names}
     change(columns)
     pq.write_table(pa.table(list(columns.values()), schema=table.schema), file)
+    resealed(file.parent)
 
 
 def test_one_changed_cell_is_found_and_laid_at_the_table_s_door(
@@ -129,7 +132,7 @@ def test_one_changed_cell_is_found_and_laid_at_the_table_s_door(
         columns["force_N"][row] = math.nextafter(columns["force_N"][row], math.inf)
 
     _rewrite(folder / "trace.parquet", nudge)
-    assert main(["replay", str(folder), "--jobs", "1"]) == 1
+    assert main(["replay", str(folder), "--run-law", "--jobs", "1"]) == 1
     told = capsys.readouterr().out
     assert told.startswith("different: trial 2, trace.force_N, row 100, at 1000000 us: stored ")
     assert "the table was changed after the run" in told
@@ -142,7 +145,7 @@ def test_the_earliest_of_several_changes_is_told(folder: Path) -> None:
         columns["current_mA"][mine[3]] += 0.1
 
     _rewrite(folder / "pulses.parquet", shift)
-    difference = replay_run(folder).difference
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert (difference.trial, difference.where, difference.row) == (1, "pulses.current_mA", 3)
 
@@ -150,7 +153,8 @@ def test_the_earliest_of_several_changes_is_told(folder: Path) -> None:
 def test_a_missing_row_is_found(folder: Path) -> None:
     table = pq.read_table(folder / "trace.parquet")
     pq.write_table(table.slice(0, table.num_rows - 1), folder / "trace.parquet")
-    difference = replay_run(folder).difference
+    resealed(folder)
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert (difference.trial, difference.row) == (3, 300)
     assert difference.stored == "nothing after 300 rows"
@@ -161,7 +165,7 @@ def test_rows_of_an_unknown_trial_are_found(folder: Path) -> None:
         columns["trial"][-1] = 9
 
     _rewrite(folder / "pulses.parquet", add)
-    difference = replay_run(folder).difference
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert (difference.trial, difference.where) == (9, "pulses")
 
@@ -172,7 +176,8 @@ def test_a_changed_event_is_found(folder: Path, line: int, trial: int) -> None:
     event = json.loads(lines[line])
     lines[line] = json.dumps(event | {"t_us": event["t_us"] + 1})
     (folder / "events.jsonl").write_text("\n".join(lines) + "\n")
-    difference = replay_run(folder).difference
+    resealed(folder)
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert (difference.trial, difference.where) == (trial, "events")
 
@@ -180,7 +185,8 @@ def test_a_changed_event_is_found(folder: Path, line: int, trial: int) -> None:
 def test_a_missing_event_is_found(folder: Path) -> None:
     lines = (folder / "events.jsonl").read_text("utf-8").splitlines()
     (folder / "events.jsonl").write_text("\n".join(lines[:-1]) + "\n")
-    difference = replay_run(folder).difference
+    resealed(folder)
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert difference.stored == "no event"
 
@@ -188,23 +194,28 @@ def test_a_missing_event_is_found(folder: Path) -> None:
 def test_another_simulation_is_told_from_a_changed_table(folder: Path) -> None:
     """With another seed in the manifest the tables are untouched, and the hint says that the simulation differs."""
     _edit_manifest(folder, lambda manifest: manifest.update(seed=6))
-    difference = replay_run(folder).difference
+    difference = replay_run(folder, run_law=True).difference
     assert difference is not None
     assert "the simulation itself gives something else" in difference.hint
 
 
 def test_other_versions_are_noted(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _edit_manifest(folder, lambda manifest: manifest["made_by"]["libraries"].update(numpy="1.0"))
-    assert main(["replay", str(folder), "--jobs", "1", "--json"]) == 0
+    assert main(["replay", str(folder), "--run-law", "--jobs", "1", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["identical"] is True
     assert any(line.startswith("numpy: 1.0 then, ") for line in told["changes"])
 
 
+def _resealed_events(folder: Path, text: str) -> None:
+    (folder / "events.jsonl").write_text(text)
+    resealed(folder)
+
+
 def _edit_manifest(folder: Path, edit: Callable[[dict[str, Any]], None]) -> None:
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     edit(manifest)
-    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    (folder / "manifest.json").write_text(json.dumps(sealed(manifest)), "utf-8")
 
 
 @pytest.mark.parametrize(
@@ -215,20 +226,21 @@ def _edit_manifest(folder: Path, edit: Callable[[dict[str, Any]], None]) -> None
         (lambda folder: (folder / "manifest.json").write_text("{"), "JSON as `thenar run` wrote it"),
         (lambda folder: (folder / "manifest.json").write_bytes(b"\xff\xfe"), "JSON as `thenar run` wrote it"),
         (lambda folder: _edit_manifest(folder, lambda m: m.pop("seed")), "seed"),
-        (lambda folder: _edit_manifest(folder, lambda m: m.update(format=2)), "format"),
+        (lambda folder: _edit_manifest(folder, lambda m: m.update(format=1)), "make the folder anew"),
         (lambda folder: _edit_manifest(folder, lambda m: m["scenario"].update(text="x")), "changed after the run"),
-        (lambda folder: (folder / "events.jsonl").write_text("nonsense\n"), "line 1 is no event"),
+        (lambda folder: (folder / "events.jsonl").write_text("nonsense\n"), "events.jsonl"),
+        (lambda folder: _resealed_events(folder, "nonsense\n"), "line 1 is no event"),
         (lambda folder: (folder / "events.jsonl").unlink(), "events.jsonl"),
         (lambda folder: (folder / "trace.parquet").write_bytes(b"PAR1"), "trace.parquet"),
-        (lambda folder: next((folder / "inputs").glob("*.py")).write_text("x = 1"), "changed after the run"),
-        (lambda folder: next((folder / "inputs").glob("*.csv")).unlink(), "the copy that the run made"),
+        (lambda folder: next((folder / "inputs").glob("*.py")).write_text("x = 1"), "nudge.py"),
+        (lambda folder: next((folder / "inputs").glob("*.csv")).unlink(), "own hand.csv"),
     ],
 )
 def test_a_damaged_folder_is_told_on_one_screen(
     folder: Path, damage: Callable[[Path], object], told: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     damage(folder)
-    assert main(["replay", str(folder), "--jobs", "1"]) == 2
+    assert main(["replay", str(folder), "--run-law", "--jobs", "1"]) == 2
     found = capsys.readouterr().err
     assert told in found
     assert "Traceback" not in found

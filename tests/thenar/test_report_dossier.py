@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.folders import manifest_in
 from tests.thenar.evidence_reading import Seen
 from tests.thenar.small_study import run_of
 from thenar.cli import main
-from thenar.report.manifest import read_manifest
 from thenar.report.page_dossier import dossier_line
 
 
@@ -18,7 +18,7 @@ def test_a_dossier_beside_the_page_is_linked_and_one_of_another_run_is_only_told
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     folder = run_of(tmp_path / "a&b held")
-    manifest, dossier = read_manifest(folder), tmp_path / "a&b held-dossier.html"
+    manifest, dossier = manifest_in(folder), tmp_path / "a&b held-dossier.html"
     assert dossier_line(folder, manifest, tmp_path) == ""
     assert main(["dossier", str(folder)]) == 0
     assert main(["report", str(folder)]) == 0

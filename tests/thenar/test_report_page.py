@@ -13,12 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.folders import resealed, run_in
+from tests.thenar.evidence_reading import written
 from tests.thenar.made_challenge import made_challenge
 from tests.thenar.report_folders import MISCHIEF, mischievous_run
 from thenar.cli import USAGE_ERROR, main
 from thenar.page import piece
 from thenar.report import ink, page_run
-from thenar.report.evidence import write_evidence
+from thenar.report.folder import open_finished, seal_folder
 from thenar.report.page_folders import MOST_BYTES, report_page
 from thenar.report.page_frame import Part, page
 from thenar.report.page_pack import Line, Packed, unpack
@@ -36,7 +38,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def text(run: Path) -> str:
     """Its page."""
-    return report_page([run], lambda _: None)
+    return report_page([run_in(run)], lambda _: None)
 
 
 class Elements(HTMLParser):
@@ -118,7 +120,7 @@ def test_tables_hold_the_numbers_of_the_run(run: Path, text: str) -> None:
 
 
 def test_a_block_is_the_trace_and_in_less_room_its_peaks_stay(run: Path) -> None:
-    found = read_run(run)
+    found = read_run(run_in(run))
     whole = sum(map(len, blocks(found, 10_000_000, lambda _: None)))
     for room, widths in ((10_000_000, {1}), (whole * 6 // 10, set(range(3, 40)))):
         made = blocks(found, room, lambda _: None)
@@ -134,7 +136,7 @@ def test_a_block_is_the_trace_and_in_less_room_its_peaks_stay(run: Path) -> None
 
 
 def test_where_a_trace_packs_better_than_guessed_the_room_is_used(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    found = read_run(run)
+    found = read_run(run_in(run))
     whole = sum(map(len, blocks(found, 10_000_000, lambda _: None)))
     room = whole * 9 // 10
     usual = json.loads(blocks(found, room, lambda _: None)[0])["width"]
@@ -148,7 +150,7 @@ def test_of_very_many_trials_the_first_repeats_are_there_and_the_page_says_so(
     run: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("thenar.report.page_run.MOST_TRIALS", 3)
-    text = report_page([run], lambda _: None)
+    text = report_page([run_in(run)], lambda _: None)
     assert "3 of 4 trials are here" in text
     assert 'id="trial-2"' in text
     assert 'id="trial-3"' not in text
@@ -156,7 +158,7 @@ def test_of_very_many_trials_the_first_repeats_are_there_and_the_page_says_so(
 
 
 def test_a_trip_is_a_mark_with_its_reason_and_a_shaded_stretch(run: Path) -> None:
-    assisted = [json.loads(block) for block in blocks(read_run(run), 10_000_000, lambda _: None)][1]
+    assisted = [json.loads(block) for block in blocks(read_run(run_in(run)), 10_000_000, lambda _: None)][1]
     trips = [mark for mark in assisted["marks"] if mark["kind"] == "trip"]
     assert [mark["word"] for mark in trips] == ["trip R30"]
     assert "The estimate is believable" in trips[0]["reason"]
@@ -167,8 +169,8 @@ def test_a_trip_is_a_mark_with_its_reason_and_a_shaded_stretch(run: Path) -> Non
 def test_evidence_becomes_a_page_with_all_its_parts(tmp_path: Path) -> None:
     folder = tmp_path / "evidence"
     folder.mkdir()
-    record = write_evidence(folder, made_challenge())
-    text = report_page([folder], lambda _: None)
+    _, record = written(folder, made_challenge())
+    text = report_page([open_finished(folder)], lambda _: None)
     for row in record["requirements"]:
         assert f"<b>{row['id']}</b>" in text
     assert "No medical device" in text
@@ -179,7 +181,8 @@ def test_results_with_a_table_and_sentences_become_a_page(tmp_path: Path) -> Non
     record = {"title": "Made up", "sentences": [f"It says {MISCHIEF}"], "seed": 4, "people": 17}
     (tmp_path / "plan.json").write_text(json.dumps(record), encoding="utf-8")
     (tmp_path / "power.csv").write_text("people,power,limit_deviations\n3,0.123456,\n", encoding="utf-8")
-    text = report_page([tmp_path], lambda _: None)
+    seal_folder(tmp_path, "plan")
+    text = report_page([open_finished(tmp_path)], lambda _: None)
     assert "<td>0.1235</td>" in text
     assert "limit deviations" not in text
     assert MISCHIEF not in text
@@ -188,7 +191,8 @@ def test_results_with_a_table_and_sentences_become_a_page(tmp_path: Path) -> Non
 
 def test_several_folders_make_one_page(run: Path, tmp_path: Path) -> None:
     (tmp_path / "plan.json").write_text(json.dumps({"title": "Made up"}), encoding="utf-8")
-    text = report_page([run, tmp_path], lambda _: None)
+    seal_folder(tmp_path, "plan")
+    text = report_page([run_in(run), open_finished(tmp_path)], lambda _: None)
     anchors = re.findall(r' id="([^"]+)"', text)
     assert len(anchors) == len(set(anchors))
     assert {"f1-wearers", "f2-facts", "f1-trial-0"} <= set(anchors)
@@ -198,7 +202,7 @@ def test_several_folders_make_one_page(run: Path, tmp_path: Path) -> None:
     ("name", "content", "told"),
     [
         ("manifest.json", "{", "manifest.json"),
-        ("summary.json", '{"title": 3}', "by_condition_and_target"),
+        ("summary.json", '{"title": 3}', "summary.json"),
         ("trace.parquet", "no table", "trace.parquet"),
         ("force.png", "no picture", "force.png"),
         ("events.jsonl", "{]", "events.jsonl"),
@@ -209,6 +213,10 @@ def test_a_damaged_folder_is_refused_in_words(
 ) -> None:
     shutil.copytree(run, tmp_path / "run")
     (tmp_path / "run" / name).write_text(content, encoding="utf-8")
+    assert main(["report", str(tmp_path / "run")]) == USAGE_ERROR
+    assert name in capsys.readouterr().err
+    if name != "manifest.json":
+        resealed(tmp_path / "run")
     assert main(["report", str(tmp_path / "run")]) == USAGE_ERROR
     said = capsys.readouterr().err
     assert told in said

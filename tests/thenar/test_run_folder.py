@@ -133,11 +133,8 @@ def test_events_read_back_with_their_trial_and_nan_as_null(tmp_path: Path) -> No
     lines = [json.loads(line) for line in (tmp_path / "run" / "events.jsonl").read_text().splitlines()]
     assert [line["trial"] for line in lines] == [0] * 5 + [1] * 5
     assert lines[3]["depth"] is None
-    assert read_events(tmp_path / "run" / "events.jsonl", {1})[1][4] == {
-        "t_us": 2_000_010,
-        "kind": "trip",
-        "cause": "R31",
-    }
+    with (tmp_path / "run" / "events.jsonl").open("rb") as log:
+        assert read_events(log, {1})[1][4] == {"t_us": 2_000_010, "kind": "trip", "cause": "R31"}
 
 
 def test_a_table_refuses_columns_that_do_not_fit(tmp_path: Path) -> None:

@@ -55,7 +55,7 @@ def _rows(file: Path) -> list[dict[str, str]]:
 
 def test_a_sweep_leaves_a_ledger_a_summary_and_a_picture(swept: Path) -> None:
     assert sorted(path.name for path in (swept / "out").iterdir()) == [
-        "ledger.sqlite", "lock", "summary.json", "sweep.png",
+        "files.json", "ledger.sqlite", "lock", "summary.json", "sweep.png",
     ]  # fmt: skip
     summary = json.loads((swept / "out" / "summary.json").read_text("utf-8"))
     assert [setting["values"] for setting in summary["settings"]] == [{GAIN: 0.5}, {GAIN: 1.0}, {GAIN: 1.5}]
@@ -237,12 +237,12 @@ def test_a_folder_that_holds_something_else_is_left_alone(tmp_path: Path, capsys
     (out / "notes.txt").unlink()
     (out / "ledger.sqlite").write_text("not a data base, whatever its name says" * 100)
     assert main(_command(tmp_path)) == 2
-    assert "a ledger of `thenar sweep`" in capsys.readouterr().err
+    assert "the ledger as `thenar sweep` wrote it" in capsys.readouterr().err
     (out / "ledger.sqlite").unlink()
     with sqlite3.connect(out / "ledger.sqlite") as other:
         other.execute("CREATE TABLE gravers (name TEXT)")
     assert main(_command(tmp_path)) == 2
-    assert "a ledger of `thenar sweep`" in capsys.readouterr().err
+    assert "the ledger as `thenar sweep` wrote it" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", ["t.xlsx", "t", "nowhere/t.csv"])

@@ -142,14 +142,14 @@ def test_refused_tries_are_kept_as_refused_and_read_back_so(tmp_path: Path) -> N
 
 def test_a_second_process_is_kept_out(tmp_path: Path) -> None:
     code = (
-        "import sys, time\nfrom pathlib import Path\nfrom thenar.study.search import _alone\n"
-        "with _alone(Path(sys.argv[1])):\n    print('in', flush=True)\n    time.sleep(60)\n"
+        "import sys, time\nfrom pathlib import Path\nfrom thenar.report.folder_lock import sole_user\n"
+        "with sole_user(Path(sys.argv[1])):\n    print('in', flush=True)\n    time.sleep(60)\n"
     )
     other = subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], stdout=subprocess.PIPE, text=True)
     try:
         assert other.stdout is not None
         assert other.stdout.readline() == "in\n"
-        with pytest.raises(InputError, match="another process is at work here"):
+        with pytest.raises(InputError, match="is at work in it"):
             tries_of(TINY, tmp_path)
     finally:
         other.kill()
@@ -162,7 +162,7 @@ def test_a_damaged_mark_is_told_and_nothing_is_overwritten(content: str, tmp_pat
     tries_of(TINY, tmp_path)
     before = (tmp_path / JOURNAL).read_bytes()
     (tmp_path / MARK).write_text(content, encoding="utf-8")
-    with pytest.raises(InputError, match="a damaged journal"):
+    with pytest.raises(InputError, match=MARK):
         tries_of(TINY, tmp_path)
     assert (tmp_path / JOURNAL).read_bytes() == before
 

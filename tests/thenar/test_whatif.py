@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 import thenar.safety.profile
+from tests.folders import resealed
 from thenar.cli import main
 from thenar.report.tables import read_trial
 from thenar.run import run_scenario
@@ -246,6 +247,9 @@ def test_a_changed_or_missing_table_of_a_run_is_refused(tmp_path: Path) -> None:
     assert trial_in(made.folder, None).record.condition == "assisted"
     pulses = (made.folder / "pulses.parquet").read_bytes()
     (made.folder / "trace.parquet").write_bytes(pulses)
+    with pytest.raises(InputError, match=r"trace\.parquet\n.*changed after it was written"):
+        made.session(1)
+    resealed(made.folder)
     with pytest.raises(InputError, match="changed after the run"):
         made.session(1)
     (made.folder / "trace.parquet").unlink()

@@ -184,8 +184,14 @@ def parser() -> argparse.ArgumentParser:
     run.add_argument("--out", metavar="DIR", help="folder to make (default: the next free runs/NAME-N)")
     run.add_argument("--seed", type=whole, metavar="N", help="seed in place of the scenario's own")
     run.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
-    replay = add("replay", "run a finished folder again and compare every column and event (exit 1 when they differ)")
+    run.add_argument("--sign", metavar="KEY", help="sign the folder with this private key (Ed25519)")
+    replay = add("replay", "run a finished folder again and compare all that it holds (exit 1 when something differs)")
     replay.add_argument("folder", metavar="DIR", help="a folder that `thenar run` has finished")
+    replay.add_argument(
+        "--run-law",
+        action="store_true",
+        help="run a law that lies in the folder as a Python file: a program, so read it",
+    )
     replay.add_argument("--jobs", type=positive, metavar="N", help="processes to use (default: one per core)")
     _for_margins(add)
     _for_sweeps(add)
@@ -346,7 +352,9 @@ def _for_reviewers(add: Callable[[str, str], argparse.ArgumentParser]) -> None:
         "--accept-unjudged", action="store_true", help="exit 0 where nothing failed, though some rules can't be judged"
     )
     audit.add_argument("--replay", action="store_true", help="also run the folder's inputs again; exit 1 if it differs")
+    audit.add_argument("--run-law", action="store_true", help="with --replay: run a law that lies in the folder, too")
     audit.add_argument("--out", metavar="FILE", help="write the verdicts to a JSON file as well")
+    audit.add_argument("--verify", metavar="KEY", help="refuse a run folder that this public key hasn't signed")
     audit.add_argument(
         "--self-test", action="store_true", help="plant faults, one per requirement; exit 1 if one is missed"
     )

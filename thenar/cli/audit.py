@@ -15,8 +15,9 @@ from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.replay import Replayed, replay_run
 from thenar.report.auditing import Audited, Terms, audit_file, audit_folder, chosen_offences
 from thenar.report.closest_words import in_words
-from thenar.report.folder import plain
-from thenar.report.manifest import read_manifest
+from thenar.report.folder import FinishedFolder, open_finished, plain
+from thenar.report.manifest import manifest_of
+from thenar.report.signature import verified_by
 from thenar.safety.audit.verdicts import Closest, Row, Verdict
 from thenar.safety.profile import load_profile
 from thenar.shared.compiled import compiled_before
@@ -71,8 +72,9 @@ def _code(audited: Audited, replayed: Replayed | None, chosen: argparse.Namespac
 
 
 def _replayed(folder: Path, chosen: argparse.Namespace) -> Replayed:
-    with progress(len(read_manifest(folder).trials), "replaying", quiet=chosen.json) as advance:
-        return replay_run(folder, jobs=cores(), on_finished=advance)
+    run = open_finished(folder, "run")
+    with progress(len(manifest_of(run).trials), "replaying", quiet=chosen.json) as advance:
+        return replay_run(run, jobs=cores(), run_law=chosen.run_law, on_finished=advance)
 
 
 def _audited(log: Path, chosen: argparse.Namespace) -> Audited:
@@ -84,14 +86,28 @@ def _audited(log: Path, chosen: argparse.Namespace) -> Audited:
         if chosen.decisions:
             allowed = "no such option for a run folder: its own decisions are read"
             raise InputError([Problem("thenar audit", "--decisions", chosen.decisions, allowed)])
-        with progress(len(read_manifest(log).trials), "auditing", quiet=chosen.json) as advance:
-            return audit_folder(log, terms, advance)
+        folder = open_finished(log, "run")
+        signed = _signed(folder, chosen.verify)
+        with progress(len(manifest_of(folder).trials), "auditing", quiet=chosen.json) as advance:
+            audited = audit_folder(folder, terms, advance)
+        return audited._replace(notes=(*audited.notes, *signed))
+    if chosen.verify:
+        allowed = "no such option for a file of its own: run folders are signed"
+        raise InputError([Problem("thenar audit", "--verify", chosen.verify, allowed)])
     if not log.exists():
         raise InputError([Problem(str(log), "", "no such file or folder", "a run folder, or a file of pulses")])
     with progress(1, "auditing", quiet=chosen.json) as advance:
         found = audit_file(log, Path(chosen.decisions) if chosen.decisions else None, terms, lambda _: None)
         advance(log)
         return found
+
+
+def _signed(folder: FinishedFolder, key: str | None) -> list[str]:
+    """Who signed a run, in words. Raises InputError where it isn't signed by the key that is asked for."""
+    if key is not None:
+        return [f"signed by {verified_by(folder, Path(key))}, verified with {key}"]
+    said = manifest_of(folder).signed_by
+    return [] if said is None else [f"signed by {said}, it says: not verified (--verify KEY)"]
 
 
 def _tell(audited: Audited) -> None:

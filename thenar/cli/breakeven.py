@@ -15,7 +15,7 @@ from thenar.cli.breakeven_drawing import draw_breakeven, draw_map
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, deviation_lines, note_compiling, note_slow_laws, progress, show_json, show_table
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
+from thenar.report.folder import free_folder, name_held, plain, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.tune_folder import csv_text
@@ -100,12 +100,14 @@ def command(chosen: argparse.Namespace) -> int:
         title, fitted = fitted_sensor(Path(chosen.estimator))
         sensors.append((f"The fitted sensor ({title})", fitted))
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{asked.loaded.path.stem}-breakeven")
-    refuse_if_taken(out)
-    note_compiling(quiet=chosen.json)
-    note_slow_laws([trial for trial in plan_trials(held_at(asked.loaded, asked.levels_N[0], 1)) if trial.stimulated])
-    answer = _answered(asked, sensors, with_map=not chosen.no_map, quiet=chosen.json)
-    record = _record(answer)
-    _leave(out, answer, record)
+    with name_held(out):
+        note_compiling(quiet=chosen.json)
+        note_slow_laws(
+            [trial for trial in plan_trials(held_at(asked.loaded, asked.levels_N[0], 1)) if trial.stimulated]
+        )
+        answer = _answered(asked, sensors, with_map=not chosen.no_map, quiet=chosen.json)
+        record = _record(answer)
+        _leave(out, answer, record)
     if chosen.json:
         show_json({"folder": str(out), **record})
     else:
@@ -189,7 +191,7 @@ def _leave(out: Path, answer: Answer, record: dict[str, Any]) -> None:
         "sensors.csv": [row for curve in answer.curves for row in curve_rows(curve)],
         "map.csv": answer.map_rows(),
     }
-    with whole_folder(out) as working:
+    with whole_folder(out, "breakeven") as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "breakeven.json").write_text(text, encoding="utf-8", newline="\n")
         for name, rows in tables.items():

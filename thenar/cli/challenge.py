@@ -11,7 +11,7 @@ from typing import Any, Final
 from thenar.caution import SHORT
 from thenar.cli.show import Table, progress, show_json, show_table
 from thenar.report.evidence import write_evidence
-from thenar.report.folder import refuse_if_taken, whole_folder
+from thenar.report.folder import name_held, whole_folder
 from thenar.safety.profile import load_profile, shipped_profiles
 from thenar.study.challenge import Asked, Campaign, planned_steps, run_campaign
 from thenar.study.counterexample import written_counterexamples
@@ -25,15 +25,14 @@ def command(chosen: argparse.Namespace) -> int:
     """Run a campaign. Returns 0 when it passed, 1 when something failed, was missed, or was never reached."""
     profile = load_profile(chosen.profile)
     out = Path(chosen.out) if chosen.out else None
-    if out is not None:
-        refuse_if_taken(out)
     # A scenario of a counterexample lies in a folder of its own: it names a profile file by its full path.
     name = chosen.profile if chosen.profile in shipped_profiles() else str(Path(chosen.profile).resolve())
     asked = Asked(profile, name, chosen.commands, chosen.seed, chosen.jobs or cores(), out is not None)
-    with progress(planned_steps(asked), "attacking", quiet=chosen.json) as advance:
-        campaign = run_campaign(asked, advance)
-    if out is not None:
-        _leave(out, asked, campaign)
+    with name_held(out):
+        with progress(planned_steps(asked), "attacking", quiet=chosen.json) as advance:
+            campaign = run_campaign(asked, advance)
+        if out is not None:
+            _leave(out, asked, campaign)
     if chosen.json:
         show_json(campaign.record)
     else:
@@ -43,7 +42,7 @@ def command(chosen: argparse.Namespace) -> int:
 
 def _leave(out: Path, asked: Asked, campaign: Campaign) -> None:
     """The folder, whole or not at all."""
-    with whole_folder(out) as working:
+    with whole_folder(out, "challenge") as working:
         rules = written_counterexamples(working, asked.profile_name, asked.seed, campaign.found)
         campaign.record["counterexamples"] = rules
         (working / FILE).write_text(json.dumps(campaign.record, indent=2), encoding="utf-8")

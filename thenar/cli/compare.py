@@ -230,7 +230,7 @@ def mixed_lines(mixed: Mixed) -> list[str]:
 
 def _leave(out: Path, told: Told, record: dict[str, Any]) -> None:
     """The folder, whole or not at all."""
-    with whole_folder(out) as working:
+    with whole_folder(out, "compare") as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
         for name, body in zip(
             FILES, (comparison_csv(told.comparison), wearers_csv(told.comparison), text), strict=True

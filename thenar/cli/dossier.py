@@ -11,7 +11,8 @@ from thenar.caution import SHORT
 from thenar.cli.page_file import refuse_unless_ours, write_page
 from thenar.cli.show import progress, show_json
 from thenar.report.dossier_page import MARK, page
-from thenar.report.manifest import read_manifest
+from thenar.report.folder import open_finished
+from thenar.report.manifest import manifest_of
 from thenar.study.dossier import Attached, dossier_of
 
 
@@ -25,9 +26,9 @@ def command(chosen: argparse.Namespace) -> int:
         *(None if given is None else Path(given)
           for given in (chosen.evidence, chosen.compare, chosen.breakeven, chosen.plan))
     )  # fmt: skip
-    trials = len(read_manifest(folder).trials)
-    with progress(trials, "auditing what left", quiet=chosen.json) as advance:
-        dossier = dossier_of(folder, attached, out, advance)
+    run = open_finished(folder, "run")
+    with progress(len(manifest_of(run).trials), "auditing what left", quiet=chosen.json) as advance:
+        dossier = dossier_of(run, attached, out, advance)
     write_page(out, page(dossier.record, dossier.pictures))
     if chosen.json:
         show_json({"page": str(out), **dossier.record})

@@ -236,7 +236,7 @@ def _cycle_cells(own_N: float, cycle: Cycle) -> tuple[str, ...]:
 
 def _leave(out: Path, table: str, record: Mapping[str, Any], drawn: Callable[[Path], None] | None) -> None:
     """The folder, whole or not at all."""
-    with whole_folder(out) as working:
+    with whole_folder(out, "margins") as working:
         (working / TABLE_FILE).write_text(table, encoding="utf-8", newline="\n")
         text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
         (working / RECORD_FILE).write_text(text, encoding="utf-8", newline="\n")

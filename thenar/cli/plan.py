@@ -20,7 +20,7 @@ from thenar.cli.show import (
     show_table,
 )
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
+from thenar.report.folder import free_folder, name_held, plain, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.plan_picture import PlanCurve, PlanView, PowerPoint, plan_picture
@@ -46,12 +46,12 @@ def command(chosen: argparse.Namespace) -> int:
     question = _question(chosen)
     loaded = question.loaded
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{loaded.path.stem}-plan")
-    refuse_if_taken(out)
-    pool = _pool(chosen, question)
-    with progress(step_count(question), "drawing studies", quiet=chosen.json) as advance:
-        plan = planned(question, pool, advance)
-    record = _about(question) | plan_record(plan)
-    _leave(out, plan, record)
+    with name_held(out):
+        pool = _pool(chosen, question)
+        with progress(step_count(question), "drawing studies", quiet=chosen.json) as advance:
+            plan = planned(question, pool, advance)
+        record = _about(question) | plan_record(plan)
+        _leave(out, plan, record)
     if chosen.json:
         show_json({"folder": str(out), **record})
     else:
@@ -119,7 +119,7 @@ def _leave(out: Path, plan: PeoplePlan, record: dict[str, Any]) -> None:
     deviations = plan.question.loaded.profile.deviations()
     unit = plan.question.measure.unit.replace("/", "_per_").replace("%", "percent")
     headers = ("wearer", "trial", f"assisted_{unit}", f"baseline_{unit}")
-    with whole_folder(out) as working:
+    with whole_folder(out, "plan") as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "plan.json").write_text(text, encoding="utf-8")
         (working / "power.csv").write_text(csv_text(CURVE_HEADERS, curve_rows(plan), deviations), encoding="utf-8")

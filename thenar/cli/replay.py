@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from thenar.cli.show import progress, show_json
 from thenar.replay import Replayed, replay_run
-from thenar.report.manifest import read_manifest
+from thenar.report.folder import open_finished
+from thenar.report.manifest import manifest_of
 from thenar.workers import cores
 
 DIFFERENT = 1
@@ -16,10 +16,16 @@ DIFFERENT = 1
 
 def command(chosen: argparse.Namespace) -> int:
     """Replay a folder. Returns 0 when all is identical, 1 with the first difference."""
-    folder = Path(chosen.folder)
-    total = len(read_manifest(folder).trials)
+    folder = open_finished(chosen.folder, "run")
+    total = len(manifest_of(folder).trials)
     with progress(total, "replaying", quiet=chosen.json) as advance:
-        found = replay_run(folder, jobs=chosen.jobs or cores(), trust_law=chosen.trust_law, on_finished=advance)
+        found = replay_run(
+            folder,
+            jobs=chosen.jobs or cores(),
+            run_law=chosen.run_law,
+            trust_law=chosen.trust_law,
+            on_finished=advance,
+        )
     if chosen.json:
         show_json(replay_record(found))
     else:
@@ -30,7 +36,7 @@ def command(chosen: argparse.Namespace) -> int:
 def tell_replay(found: Replayed) -> None:
     """Print what a replay found."""
     if found.difference is None:
-        print(f"identical: {found.trials} trials, every column and event")
+        print(f"identical: {found.trials} trials, every column, event and result")
     else:
         print(f"different: {found.difference}")
     for line in found.changes:

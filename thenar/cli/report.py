@@ -8,8 +8,10 @@ from pathlib import Path
 from thenar.caution import SHORT
 from thenar.cli.page_file import refuse_unless_ours, write_page
 from thenar.cli.show import progress, show_json
+from thenar.report.folder import open_finished
 from thenar.report.page_folders import report_page, trials_in
 from thenar.report.page_frame import MARK
+from thenar.report.page_results import RECORDS
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -18,8 +20,9 @@ def command(chosen: argparse.Namespace) -> int:
     first = folders[0].resolve()
     out = Path(chosen.out) if chosen.out else folders[0].parent / f"{first.name}-report.html"
     refuse_unless_ours(out, folders, "report", MARK)
-    with progress(trials_in(folders), "reading traces", quiet=chosen.json) as advance:
-        text = report_page(folders, advance, out.parent)
+    opened = [open_finished(folder, "run", *RECORDS) for folder in folders]
+    with progress(trials_in(opened), "reading traces", quiet=chosen.json) as advance:
+        text = report_page(opened, advance, out.parent)
     write_page(out, text)
     size = len(text.encode())
     if chosen.json:

@@ -12,6 +12,7 @@ from thenar.caution import SHORT
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, number, progress, show_json, show_table
 from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
+from thenar.report.signature import signing_key
 from thenar.report.summary import ConditionTarget, Spread, line_record
 from thenar.run import SHEET, RunReport, run_scenario
 from thenar.safety.deviation import Deviation
@@ -26,6 +27,7 @@ LAW_FAULTS_SHOWN: Final = 5
 def command(chosen: argparse.Namespace) -> int:
     """Run one scenario. Returns 0."""
     loaded = load_typed(chosen.file, chosen.trust_law)
+    key = signing_key(Path(chosen.sign)) if chosen.sign else None
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, loaded.path.stem)
     refuse_if_taken(out)
     for left in unfinished_beside(out):
@@ -34,11 +36,13 @@ def command(chosen: argparse.Namespace) -> int:
         print("note: the models are compiled first, once (up to a minute)", file=sys.stderr)
     total = loaded.scenario.trial_count
     with progress(total, "running", quiet=chosen.json) as advance:
-        report = run_scenario(loaded, out, seed=chosen.seed, jobs=chosen.jobs or cores(), on_finished=advance)
+        report = run_scenario(loaded, out, seed=chosen.seed, jobs=chosen.jobs or cores(), sign=key, on_finished=advance)
     if chosen.json:
         show_json(_record(report))
     else:
         _tell(report, loaded.scenario.title, total)
+        if key is not None:
+            print(f"signed by {key.fingerprint}: `thenar audit {report.folder} --verify` with the public key checks it")
     return 0
 
 

@@ -19,7 +19,7 @@ from thenar.cli.show import (
     show_table,
 )
 from thenar.engine.trial import plan_trials
-from thenar.report.folder import free_folder, plain, refuse_if_taken, whole_folder
+from thenar.report.folder import free_folder, name_held, plain, whole_folder
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.sensitivity_picture import Bar, sensitivity_picture
@@ -46,14 +46,14 @@ def command(chosen: argparse.Namespace) -> int:
     """Run a sensitivity study. Returns 0."""
     question = _question(chosen)
     out = Path(chosen.out) if chosen.out else free_folder(RUNS, f"{question.loaded.path.stem}-sensitivity")
-    refuse_if_taken(out)
-    note_compiling(quiet=chosen.json)
-    note_slow_laws(plan_trials(question.loaded))
-    total = trial_count(question, sample_count(question.method, len(question.ranges), question.samples))
-    with progress(total, "running", quiet=chosen.json) as advance:
-        answer = answered(question, chosen.jobs or cores(), advance)
-    record = _record(question, answer)
-    _leave(out, question, answer, record)
+    with name_held(out):
+        note_compiling(quiet=chosen.json)
+        note_slow_laws(plan_trials(question.loaded))
+        total = trial_count(question, sample_count(question.method, len(question.ranges), question.samples))
+        with progress(total, "running", quiet=chosen.json) as advance:
+            answer = answered(question, chosen.jobs or cores(), advance)
+        record = _record(question, answer)
+        _leave(out, question, answer, record)
     if chosen.json:
         show_json({"folder": str(out), **record})
     else:
@@ -76,7 +76,7 @@ def _question(chosen: argparse.Namespace) -> Question:
 
 def _leave(out: Path, question: Question, answer: Answer, record: dict[str, object]) -> None:
     """The folder, whole or not at all."""
-    with whole_folder(out) as working:
+    with whole_folder(out, "sensitivity") as working:
         text = json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         (working / "sensitivity.json").write_text(text, encoding="utf-8")
         (working / "sensitivity.csv").write_text(_indices_csv(question, answer), encoding="utf-8")

@@ -15,7 +15,7 @@ from thenar.cli import INTERRUPTED
 from thenar.cli.interrupts import never_lost
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, note_slow_laws, number, progress, show_json, show_table
-from thenar.report.folder import plain
+from thenar.report.folder import FILES, plain, seal_folder
 from thenar.report.sweep_summary import SettingLine, best_first
 from thenar.report.sweep_table import check_target
 from thenar.scenarios.loader import LoadedScenario
@@ -47,8 +47,10 @@ def command(chosen: argparse.Namespace) -> int:
             results = results_of(folder)
             record = _record(folder, results)
             text = json.dumps(plain(record), indent=2, allow_nan=False) + "\n"
+            (out / FILES).unlink(missing_ok=True)
             write_whole(out / SUMMARY, lambda part: part.write_text(text, encoding="utf-8", newline="\n"))
             _draw(folder, results)
+            seal_folder(out, "sweep", (SUMMARY, PICTURE))
             if to is not None:
                 export(folder, results.acted, to)
     except KeyboardInterrupt:

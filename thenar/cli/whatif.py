@@ -204,7 +204,7 @@ def _leave(
         "held-back.csv": stretches_csv(HELD_BACK_COLUMNS, beside.held_back),
     }
     deviations = loaded.profile.deviations()
-    with whole_folder(out) as working:
+    with whole_folder(out, "whatif") as working:
         for name, text in texts.items():
             (working / name).write_text(text, encoding="utf-8", newline="\n")
         for name, table in {"decisions": found.decisions, "pulses": found.pulses}.items():

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from thenar.report.closest_words import offence_in_words
+from thenar.report.folder import MANIFEST, FinishedFolder, made_sense_of
 from thenar.report.log_files import pulse_batches, read_decisions
-from thenar.report.manifest import Manifest, TrialRecord, law_note, read_manifest
+from thenar.report.manifest import Manifest, TrialRecord, law_note, manifest_of
 from thenar.report.tables import column_hashes, read_trial, trials_in
 from thenar.safety.audit.bounds import Bounds, bounds_of
 from thenar.safety.audit.judge import Audit, Auditor, DecisionLog, PulseLog, merged
@@ -20,7 +20,6 @@ from thenar.safety.profile import LimitProfile
 from thenar.shared.errors import InputError, Problem, validated
 from thenar.shared.text_input import table_in
 
-Content = TypeVar("Content")
 NEED_CALIBRATION: Final = ("R07", "R25", "R30", "R31")
 """What can't be judged without a person's calibration: ceilings, shares of them, motor threshold, force bounds."""
 OUT_OF_REACH: Final = 1_000_000_000
@@ -44,28 +43,31 @@ class Audited(NamedTuple):
     notes: tuple[str, ...]
 
 
-def audit_folder(folder: Path, terms: Terms, on_trial: Callable[[object], None]) -> Audited:
+def audit_folder(folder: FinishedFolder, terms: Terms, on_trial: Callable[[object], None]) -> Audited:
     """Every trial of a finished run folder. Raises InputError when it is damaged or was changed after the run."""
-    manifest = read_manifest(folder)
+    manifest = manifest_of(folder)
     profile, notes = _profile_of(folder, manifest, terms.profile)
     notes += [note for note in (law_note(manifest),) if note]
     known = {record.trial for record in manifest.trials}
     for name in LOGS:
-        unknown = _readable(folder / f"{name}.parquet", trials_in) - known
+        unknown = folder.understood(f"{name}.parquet", trials_in) - known
         if unknown:
             found = f"rows of trial {min(unknown)}, which the manifest doesn't know"
-            raise InputError([Problem(str(folder / f"{name}.parquet"), "trial", found, "the table as it was written")])
+            raise InputError([Problem(folder.file(f"{name}.parquet"), "trial", found, "the table as it was written")])
     audits = []
     for record in manifest.trials:
-        logs = {name: _trial_of(folder, name, record) for name in LOGS}
         bounds, cannot = _bounds_of(profile, record, terms, notes)
         auditor = Auditor(bounds, cannot=cannot, enforced=record.limits, reconciled=True)
-        auditor.feed(_pulses(logs["pulses"], record.trial), _decisions(logs["decisions"], record.trial))
+        with made_sense_of(folder.file("pulses.parquet"), folder.allowed):
+            pulses = _pulses(_trial_of(folder, "pulses", record), record.trial)
+        with made_sense_of(folder.file("decisions.parquet"), folder.allowed):
+            decisions = _decisions(_trial_of(folder, "decisions", record), record.trial)
+        auditor.feed(pulses, decisions)
         auditor.end(record.duration_us)
         audits.append(auditor.result())
         on_trial(record)
     if not audits:
-        raise InputError([Problem(str(folder), "trials", "no trial", "a run with at least one trial")])
+        raise InputError([Problem(str(folder.path), "trials", "no trial", "a run with at least one trial")])
     audit = merged(audits)._replace(trials=len(audits))
     return Audited(audit, profile.name, profile.fingerprint(), tuple(dict.fromkeys(notes)))
 
@@ -89,8 +91,10 @@ def audit_file(pulses: Path, decisions: Path | None, terms: Terms, on_rows: Call
     return Audited(auditor.result(), terms.profile.name, terms.profile.fingerprint(), tuple(notes))
 
 
-def _profile_of(folder: Path, manifest: Manifest, given: LimitProfile | None) -> tuple[LimitProfile, list[str]]:
-    file = str(folder / "manifest.json")
+def _profile_of(
+    folder: FinishedFolder, manifest: Manifest, given: LimitProfile | None
+) -> tuple[LimitProfile, list[str]]:
+    file = folder.file(MANIFEST)
     text = manifest.limits_text
     own = validated(LimitProfile, table_in(text, f"{file}: limits_text"), f"{file}: limits_text", {"text": text})
     if own.fingerprint() != manifest.limits.fingerprint:
@@ -148,27 +152,22 @@ def _with_ceilings(bounds: Bounds, agonist_uA: int, antagonist_uA: int) -> Bound
     )
 
 
-def _trial_of(folder: Path, name: str, record: TrialRecord) -> Mapping[str, NDArray[Any]]:
+def _trial_of(folder: FinishedFolder, name: str, record: TrialRecord) -> Mapping[str, NDArray[Any]]:
     """One trial's rows of a table. Raises InputError unless every column has the hash that the run wrote down."""
-    file = folder / f"{name}.parquet"
-    columns = _readable(file, lambda table: read_trial(table, record.trial))
+    file = f"{name}.parquet"
+    columns = folder.understood(file, lambda table: read_trial(table, record.trial))
     written = record.columns.get(name, {})
     hashes = column_hashes(columns)
     wrong = [column for column in dict.fromkeys([*written, *hashes]) if written.get(column) != hashes.get(column)]
     if wrong:
         found = f"a column that was changed, cut or put in another order after the run ({len(columns['t_us'])} rows)"
         raise InputError(
-            [Problem(f"{file}: trial {record.trial}", c, found, "the column as it was written") for c in wrong]
+            [
+                Problem(f"{folder.file(file)}: trial {record.trial}", c, found, "the column as it was written")
+                for c in wrong
+            ]
         )
     return columns
-
-
-def _readable(file: Path, read: Callable[[Path], Content]) -> Content:
-    try:
-        return read(file)
-    except (OSError, ValueError, KeyError, pa.ArrowException) as error:
-        found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
-        raise InputError([Problem(str(file), "", found, "the file as `thenar run` wrote it")]) from None
 
 
 def _pulses(columns: Mapping[str, NDArray[Any]], trial: int) -> PulseLog:

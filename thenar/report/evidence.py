@@ -11,9 +11,7 @@ from typing import Any, Final
 from thenar.report.evidence_facts import Part, Proofs, facts, limits_in_force, plausibility
 from thenar.report.evidence_page import page
 from thenar.report.folder import TEMPORARY, plain
-from thenar.report.manifest import made_here, now_utc
-from thenar.safety.profile import LimitProfile, load_profile
-from thenar.shared.errors import InputError
+from thenar.report.manifest import made_here, now_utc, profile_of
 from thenar.shared.sources import cited
 
 PAGE: Final = "evidence.html"
@@ -33,7 +31,8 @@ def write_evidence(
 
     `challenge`: the record that lies in the folder as challenge.json. `proofs`: entries with id, property, functions,
     result, assumes. `tests`: as `read_junit` gives it. `mutation`: counts by file under "files". `vectors`: counts
-    under "by_rule". None: not run, and every cell says so. Raises OSError when the folder can't be written.
+    under "by_rule". None: not run, and every cell says so. Raises InputError when the record's limits are not what its
+    fingerprint says, OSError when the folder can't be written.
     """
     record = evidence_record(folder, challenge, proofs, tests, mutation, vectors)
     texts = {TWIN: json.dumps(record, indent=2, allow_nan=False, ensure_ascii=False) + "\n", PAGE: page(record)}
@@ -54,15 +53,15 @@ def evidence_record(
 ) -> dict[str, Any]:
     """All that the page says, as plain JSON values. Arguments as of `write_evidence`."""
     record = facts(challenge, proofs, tests, mutation, vectors)
-    profile, notes = _profile_in_force(challenge)
-    limits = [] if profile is None else limits_in_force(profile)
+    file = str(folder / CHALLENGE)
+    limits = limits_in_force(profile_of(challenge["limits"], challenge["fingerprint"], file, "limits"))
+    notes = []
     made = made_here()
     if challenge["steps"] != made.steps:
         notes.append(
             "The step sources have changed since the campaign: its results are about the older ones "
             f"({challenge['steps']} then, {made.steps} now), code and tests named here are today's."
         )
-    file = folder / CHALLENGE
     stamps = {
         "written_utc": now_utc(),
         "thenar": made.thenar,
@@ -70,7 +69,7 @@ def evidence_record(
         "python": made.python,
         "libraries": ", ".join(f"{name} {version}" for name, version in made.libraries.items()),
         "platform": made.platform,
-        "challenge_sha256": hashlib.sha256(file.read_bytes()).hexdigest() if file.is_file() else "no file",
+        "challenge_sha256": hashlib.sha256((folder / CHALLENGE).read_bytes()).hexdigest(),
     }
     # A profile of one's own is recorded with its full path, which is nobody's business but the writer's.
     name = Path(challenge["profile"]).name
@@ -81,14 +80,3 @@ def evidence_record(
     )
     told: dict[str, Any] = plain(record)
     return told
-
-
-def _profile_in_force(challenge: Mapping[str, Any]) -> tuple[LimitProfile | None, list[str]]:
-    """The profile of the campaign, or None and a note when it isn't there any more or has other values."""
-    try:
-        profile = load_profile(challenge["profile"])
-    except InputError:
-        return None, ["The limit profile can't be read any more, so its bounds are not listed."]
-    if profile.fingerprint() != challenge["fingerprint"]:
-        return None, ["The limit profile has other values than the campaign used, so its bounds are not listed."]
-    return profile, []

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, RootModel
 
 from thenar.report.evidence import CHALLENGE
+from thenar.report.folder import FinishedFolder
 from thenar.safety.requirements import REQUIREMENTS, RULE_PATTERN
 from thenar.shared.errors import InputError, Problem, validated
 from thenar.shared.text_input import bytes_in
@@ -77,6 +78,7 @@ class _Challenge(_Part):
     format: Literal[1]
     profile: str
     fingerprint: str
+    limits: dict[str, Any]
     deviations: list[_Deviation]
     seed: int
     commands: Count
@@ -111,14 +113,11 @@ class _Vectors(_Part):
     by_rule: dict[Rule, Count]
 
 
-def read_challenge(folder: Path) -> dict[str, Any]:
+def read_challenge(folder: FinishedFolder) -> dict[str, Any]:
     """The record of a challenge from its folder. Raises InputError when there is none or it can't be used."""
-    file = folder / CHALLENGE
-    if not file.is_file():
-        found = "no such folder" if not folder.exists() else f"no {CHALLENGE} in it"
-        raise InputError([Problem(str(folder), "", found, "a folder that `thenar challenge PROFILE --out` has made")])
-    told: dict[str, Any] = _checked(_Challenge, file)
-    return told
+    found = folder.json(CHALLENGE)
+    validated(_Challenge, found, folder.file(CHALLENGE))
+    return found
 
 
 def read_proofs(file: Path) -> list[dict[str, Any]]:

@@ -3,42 +3,53 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import importlib.metadata
-import json
 import platform
-from pathlib import Path
+from collections.abc import Mapping
+from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Final, Literal, Self
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 import thenar
 from thenar.controller.registry import OWN_PROCESS, TRUSTED, Where
+from thenar.report.folder import LONGEST_US, MANIFEST, FinishedFolder, PlainName, Sha256, StoredFile, is_plain_name
+from thenar.report.tables import TABLES
 from thenar.safety.profile import LimitProfile
 from thenar.scenarios.person import ScreeningOnFile
 from thenar.shared import compiled
-from thenar.shared.errors import InputError, Problem, Strict, validated
+from thenar.shared.errors import InputError, Problem, Strict, shown, validated
 from thenar.shared.signals import Calibration, ChannelCalibration
 
-FILE: Final = "manifest.json"
-FORMAT: Final = 1
+EVERY_RUN: Final = (*(f"{name}.parquet" for name in TABLES), "events.jsonl", "trials.csv", "summary.json")
+"""What every run folder lists, beside pictures and copies of inputs."""
 LIBRARIES: Final = ("numpy", "scipy", "numba", "llvmlite", "simpy", "pydantic", "pyarrow")
+Count = Annotated[int, Field(ge=0, lt=1 << 31)]
 
 
 class ScenarioText(Strict):
     """The scenario file as it was: its name, SHA-256 of its UTF-8 bytes, and the bytes as text."""
 
     name: str
-    sha256: str
+    sha256: Sha256
     text: str
+
+
+def _relative(name: str) -> str:
+    climbs = not is_plain_name(PurePosixPath(name).name)
+    if climbs or not name.isprintable() or name.startswith("/") or PureWindowsPath(name).drive or "\\" in name:
+        raise ValueError("the name of a file, relative to the scenario file, with / between folders")
+    return name
 
 
 class StoredInput(Strict):
     """A file that the scenario names (`key`: where, `name`: as written there) and its copy in the run folder."""
 
     key: str
-    name: str
-    sha256: str
-    stored: str
+    name: Annotated[str, AfterValidator(_relative)]
+    sha256: Sha256
+    stored: PlainName
 
 
 class LimitDeviation(Strict):
@@ -116,19 +127,19 @@ class TrialRecord(Strict):
     (R27), empty when nothing does.
     """
 
-    trial: int
-    wearer: int
+    trial: Count
+    wearer: Count
     wearer_name: str
     condition: str
-    repeat: int
-    duration_us: int
+    repeat: Count
+    duration_us: Annotated[int, Field(ge=1, le=LONGEST_US)]
     max_pinch_N: float
     calibration: CalibrationRecord
     screening: ScreeningOnFile | None
     objections: Annotated[tuple[str, ...], Field(strict=False)]
     limits: dict[str, dict[str, int]]
-    control_period_us: int
-    columns: dict[str, dict[str, str]]
+    control_period_us: Annotated[int, Field(ge=1, le=LONGEST_US)]
+    columns: dict[str, dict[str, Sha256]]
 
 
 class MadeBy(Strict):
@@ -145,22 +156,37 @@ class MadeBy(Strict):
 class Manifest(Strict):
     """The whole of manifest.json. `seed` is the one that was used, `written_utc` in ISO 8601.
 
-    `law`: None in a folder from before this was kept.
     `limits_text`: the limit profile's file as it was, which is what the auditor reads.
+    `signed_by`: fingerprint of the key whose signature lies beside it, None for none.
+
+    `files` and `sha256` are those of every seal (thenar.report.folder), put in as it is written.
     """
 
-    format: Literal[1]
+    format: Literal[2]
     scenario: ScenarioText
     seed: int
     limits: LimitsUsed
     limits_text: str
-    law: LawUsed | None = None
+    law: LawUsed
     inputs: Annotated[tuple[StoredInput, ...], Field(strict=False)]
     trials: Annotated[tuple[TrialRecord, ...], Field(strict=False)]
     command: Annotated[tuple[str, ...], Field(strict=False)]
     made_by: MadeBy
     written_utc: str
     caution: str
+    signed_by: str | None = None
+    files: dict[PlainName, StoredFile] = Field(default_factory=dict)
+    sha256: str = ""
+
+
+def profile_of(values: Mapping[str, Any], fingerprint: str, file: str, key: str) -> LimitProfile:
+    """The limit profile of recorded values. Raises InputError unless they are a profile's and have this fingerprint."""
+    named = {"schema" if name == "schema_version" else name: value for name, value in values.items()}
+    profile = validated(LimitProfile, named, f"{file}: {key}")
+    if profile.fingerprint() != fingerprint:
+        found, allowed = "values that were changed after they were written", f"values with fingerprint {fingerprint}"
+        raise InputError([Problem(file, key, found, allowed)])
+    return profile
 
 
 def limits_used(name: str, profile: LimitProfile) -> LimitsUsed:
@@ -176,7 +202,7 @@ def limits_used(name: str, profile: LimitProfile) -> LimitsUsed:
 
 def law_note(manifest: Manifest) -> str:
     """What a reader must know of where a user's law ran; "" for a law that ships with thenar."""
-    where = None if manifest.law is None else manifest.law.where
+    where = manifest.law.where
     if where == TRUSTED:
         return "the law ran inside the process (--trust-law): nothing kept it from the interlock and the log"
     return "the law ran in a process of its own, apart from the interlock" if where == OWN_PROCESS else ""
@@ -199,20 +225,26 @@ def now_utc() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
-def read_manifest(folder: Path) -> Manifest:
-    """The manifest of a finished run folder. Raises InputError when there is none or it is damaged."""
-    file = folder / FILE
-    allowed = "a folder that `thenar run` has finished"
-    if not file.is_file():
-        found = "no such folder" if not folder.exists() else f"no {FILE} in it"
-        raise InputError([Problem(str(folder), "", found, allowed)])
-    try:
-        data = json.loads(file.read_bytes().decode("utf-8"))
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), "a readable file")]) from None
-    except (ValueError, RecursionError) as error:
-        raise InputError([Problem(str(file), "", str(error), "JSON as `thenar run` wrote it")]) from None
-    return validated(Manifest, data, str(file))
+def manifest_of(folder: FinishedFolder) -> Manifest:
+    """The manifest of a finished run folder. Raises InputError when it says what no run says."""
+    file = folder.file(MANIFEST)
+    manifest = validated(Manifest, folder.record, file)
+    if hashlib.sha256(manifest.scenario.text.encode()).hexdigest() != manifest.scenario.sha256:
+        allowed = f"text with SHA-256 {manifest.scenario.sha256}"
+        raise InputError([Problem(file, "scenario.text", "text that was changed after the run", allowed)])
+    problems = [
+        Problem(file, f"inputs[{number}].stored", f"{shown(entry.stored)}, not listed with that hash", "a listed file")
+        for number, entry in enumerate(manifest.inputs)
+        if entry.stored not in folder or folder.files[entry.stored].sha256 != entry.sha256
+    ]
+    missing = [name for name in EVERY_RUN if name not in folder]
+    problems += [Problem(file, "files", f"no {name}", "every file that a run leaves") for name in missing]
+    numbers = [record.trial for record in manifest.trials]
+    if len(set(numbers)) < len(numbers):
+        problems.append(Problem(file, "trials", "a trial number twice", "each trial once"))
+    if problems:
+        raise InputError(problems)
+    return manifest
 
 
 def changes_since(then: MadeBy, now: MadeBy) -> list[str]:

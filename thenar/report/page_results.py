@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from thenar.report import evidence_page
 from thenar.report.evidence_html import listed, table, text
+from thenar.report.folder import FinishedFolder, made_sense_of
 from thenar.report.page_frame import Part
 from thenar.report.page_pictures import figures
-from thenar.report.page_reading import KINDS, record_in, rows_in
 from thenar.report.page_run import boxed, facts
 from thenar.report.page_words import words_of
-from thenar.shared.errors import InputError, Problem
 
 MOST_ROWS: Final = 400
 """Rows of a table that a page shows; longer tables are for a spreadsheet."""
@@ -45,6 +43,17 @@ class _Shown(NamedTuple):
     tables: tuple[tuple[str, str, tuple[str, ...]], ...]
 
 
+RECORDS: Final = {
+    "sweep": "summary.json",
+    "tune": "tune.json",
+    "compare": "comparison.json",
+    "breakeven": "breakeven.json",
+    "plan": "plan.json",
+    "challenge": "evidence.json",
+    "sensitivity": "sensitivity.json",
+    "margins": "margins.json",
+}
+"""Kinds of folders that a page can hold beside runs, and the file with the record of each."""
 _KINDS: Final = {
     "tune": _Shown("Maps of the tries and the wearers", (("tries.csv", "Every try", ()),)),
     "compare": _Shown(
@@ -63,35 +72,31 @@ _KINDS: Final = {
 }  # fmt: skip
 
 
-def results_of(folder: Path, kind: str, prefix: str) -> Results:
+def results_of(folder: FinishedFolder, prefix: str) -> Results:
     """The parts of a folder of any kind but a run. `prefix`: before each part's anchor.
 
     Raises InputError when the folder is damaged.
     """
-    file = "summary.json" if kind == "sweep" else KINDS[kind]
-    record = record_in(folder, file)
-    try:
-        return _MAKERS.get(kind, _plain)(folder, kind, prefix, record)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
-        found = f"{type(error).__name__} at {error}"
-        raise InputError([Problem(str(folder / file), "", found, f"a record as `thenar {kind}` wrote it")]) from None
+    record = folder.json(RECORDS[folder.kind])
+    with made_sense_of(folder.file(RECORDS[folder.kind]), folder.allowed):
+        return _MAKERS.get(folder.kind, _plain)(folder, prefix, record)
 
 
-def _plain(folder: Path, kind: str, prefix: str, record: Mapping[str, Any]) -> Results:
-    shown = _KINDS[kind]
+def _plain(folder: FinishedFolder, prefix: str, record: Mapping[str, Any]) -> Results:
+    shown = _KINDS[folder.kind]
     parts = [Part(f"{prefix}facts", "What was run", _facts(record) + _said(record))]
     parts.append(Part(f"{prefix}pictures", shown.pictures, figures(folder)))
-    tables = "".join(_csv(folder, *entry) for entry in shown.tables if (folder / entry[0]).is_file())
-    if (folder / "tuned.toml").is_file():
-        tuned = (folder / "tuned.toml").read_text(encoding="utf-8")
+    tables = "".join(_csv(folder, *entry) for entry in shown.tables if entry[0] in folder)
+    if "tuned.toml" in folder:
+        tuned = folder.text("tuned.toml")
         tables += (
             f'<h3>The tuned settings as a file</h3><pre tabindex="0" aria-label="Tuned settings">{text(tuned)}</pre>'
         )
     parts.append(Part(f"{prefix}tables", "Tables", tables))
-    return Results(str(record["title"]), _line(kind, record), _loosened(record), parts)
+    return Results(str(record["title"]), _line(folder.kind, record), _loosened(record), parts)
 
 
-def _sweep(folder: Path, kind: str, prefix: str, record: Mapping[str, Any]) -> Results:
+def _sweep(folder: FinishedFolder, prefix: str, record: Mapping[str, Any]) -> Results:
     settings = record["settings"]
     keys = list(settings[0]["values"]) if settings else []
     measures = [name for name in settings[0] if name not in ("setting", "values")] if settings else []
@@ -109,17 +114,17 @@ def _sweep(folder: Path, kind: str, prefix: str, record: Mapping[str, Any]) -> R
         Part(f"{prefix}pictures", "Maps of the sweep", figures(folder)),
         Part(f"{prefix}tables", "Settings", shown),
     ]
-    return Results(str(record["title"]), _line(kind, record), _loosened(record), parts)
+    return Results(str(record["title"]), _line(folder.kind, record), _loosened(record), parts)
 
 
-def _evidence(_folder: Path, kind: str, _prefix: str, record: Mapping[str, Any]) -> Results:
+def _evidence(folder: FinishedFolder, _prefix: str, record: Mapping[str, Any]) -> Results:
     parts = [Part(name, title, html) for name, title, html in evidence_page.parts(record)]
     stamps = record["stamps"]
-    line = f"Made by thenar {kind} on {stamps['written_utc']} with thenar {stamps['thenar']}"
+    line = f"Made by thenar {folder.kind} on {stamps['written_utc']} with thenar {stamps['thenar']}"
     return Results(evidence_page.title_of(record), line, _loosened(record), parts)
 
 
-_MAKERS: Final[dict[str, Callable[[Path, str, str, Mapping[str, Any]], Results]]] = {
+_MAKERS: Final[dict[str, Callable[[FinishedFolder, str, Mapping[str, Any]], Results]]] = {
     "sweep": _sweep,
     "challenge": _evidence,
 }
@@ -199,8 +204,8 @@ def _loosened(record: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _csv(folder: Path, name: str, caption: str, columns: tuple[str, ...]) -> str:
-    headers, rows = rows_in(folder, name)
+def _csv(folder: FinishedFolder, name: str, caption: str, columns: tuple[str, ...]) -> str:
+    headers, rows = folder.rows(name)
     wanted = [headers.index(column) for column in columns if column in headers] or list(range(len(headers)))
     places = [place for place in wanted if any(row[place] for row in rows)]
     shown = [[_roomy(_cell(row[place])) for place in places] for row in rows[:MOST_ROWS]]

@@ -5,14 +5,12 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from thenar.report.evidence_html import listed, table, text
-from thenar.report.folder import read_events
-from thenar.report.manifest import Manifest, TrialRecord, law_note, read_manifest
+from thenar.report.folder import MANIFEST, FinishedFolder, read_events
+from thenar.report.manifest import Manifest, TrialRecord, law_note, manifest_of
 from thenar.report.page_pictures import figures
-from thenar.report.page_reading import record_in, rows_in
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
 from thenar.report.page_words import words_of
 from thenar.report.summary import OutputOff
@@ -21,6 +19,7 @@ from thenar.shared.ticks import US_PER_S
 
 PICTURES: Final = ("force.png", "errors.png")
 SHEET: Final = "sheet.csv"
+SUMMARY: Final = "summary.json"
 MEASURES: Final = (
     ("mean_abs_error_N", "Mean absolute error, N"), ("rms_error_N", "RMS error, N"), ("in_band_percent", "In band, %"),
     ("cv_percent", "CV, %"), ("overshoot_N", "Overshoot, N"), ("settling_s", "Settling, s"),
@@ -41,22 +40,20 @@ LEAST_WIDTH: Final = 3
 class Run(NamedTuple):
     """A finished run folder, read. `summary`: summary.json as it is; `shown`: trials that a page has room for."""
 
-    folder: Path
+    folder: FinishedFolder
     manifest: Manifest
     summary: Mapping[str, Any]
     shown: list[TrialRecord]
 
 
-def read_run(folder: Path) -> Run:
+def read_run(folder: FinishedFolder) -> Run:
     """The run in `folder`. Raises InputError when something is missing or damaged."""
-    manifest = read_manifest(folder)
+    manifest = manifest_of(folder)
+    if not manifest.trials:
+        raise InputError([Problem(folder.file(MANIFEST), "trials", "no trial", "a run with at least one trial")])
     first = sorted(manifest.trials, key=lambda trial: trial.repeat)[:MOST_TRIALS]
     shown = sorted(first, key=lambda trial: trial.trial)
-    run = Run(folder, manifest, record_in(folder, "summary.json"), shown)
-    for key in ("title", "by_condition_and_target", "by_trial_and_target", "measures"):
-        if key not in run.summary:
-            raise InputError([Problem(str(folder / "summary.json"), key, "nothing", "a record that a run made")])
-    return run
+    return Run(folder, manifest, folder.json(SUMMARY), shown)
 
 
 def warnings_of(run: Run) -> list[str]:
@@ -154,9 +151,9 @@ def interlock(run: Run) -> str:
 
 def sheet(run: Run) -> str:
     """The running sheet of a study; nothing for other runs."""
-    if not (run.folder / SHEET).is_file():
+    if SHEET not in run.folder:
         return ""
-    headers, rows = rows_in(run.folder, SHEET)
+    headers, rows = run.folder.rows(SHEET)
     shown = [[text(cell) for cell in row] for row in rows]
     return boxed(table("Running sheet: who did what in which order", list(map(words_of, headers)), shown), len(rows))
 
@@ -257,34 +254,33 @@ def blocks(run: Run, room_bytes: int, advance: Callable[[str], object]) -> list[
     as few as the room allows: what a guess left of it is used by one more reading.
     Raises InputError when the folder is damaged or even the shortest text has no room.
     """
-    file = run.folder / "trace.parquet"
-    counted = rows_of(file)
+    counted = rows_of(run.folder)
     rows = sum(counted.get(trial.trial, 0) for trial in run.shown)
-    try:
-        events = read_events(run.folder / "events.jsonl", {trial.trial for trial in run.shown})
-    except (OSError, ValueError) as error:
-        raise InputError([Problem(str(run.folder / "events.jsonl"), "", str(error), "the log of a run")]) from None
+    numbers = {trial.trial for trial in run.shown}
+    events = run.folder.understood("events.jsonl", lambda log: read_events(log, numbers))
     width = 1 if rows * BYTES_PER_ROW <= room_bytes else _wider(2 * rows * BYTES_PER_ROW / room_bytes)
     while width <= max(LEAST_WIDTH, rows):
-        made = _made_at(run, file, events, width, room_bytes, advance)
+        made = _made_at(run, events, width, room_bytes, advance)
         used = sum(map(len, made))
         if used <= room_bytes:
             finer = _wider(1.1 * width * used / room_bytes)
-            if finer < width and len(more := _made_at(run, file, events, finer, room_bytes, advance)) == len(run.shown):
+            if finer < width and len(more := _made_at(run, events, finer, room_bytes, advance)) == len(run.shown):
                 made = more if sum(map(len, more)) <= room_bytes else made
             return made
         share = len(made) / len(run.shown)
         width = _wider(width * max(1.3, 1.1 * used / share / room_bytes))
-    raise InputError([Problem(str(run.folder), "", f"{len(run.shown)} trials", f"as many as {room_bytes} bytes hold")])
+    raise InputError(
+        [Problem(str(run.folder.path), "", f"{len(run.shown)} trials", f"as many as {room_bytes} bytes hold")]
+    )
 
 
 def _made_at(
-    run: Run, file: Path, events: Mapping[int, list[dict[str, Any]]], width: int, room_bytes: int,
+    run: Run, events: Mapping[int, list[dict[str, Any]]], width: int, room_bytes: int,
     advance: Callable[[str], object],
 ) -> list[str]:  # fmt: skip
     """The traces at `width` rows per stretch, as far as the first that is beyond the room."""
     made, used = [], 0
-    for block in _blocks_at(run, file, events, width, advance):
+    for block in _blocks_at(run, events, width, advance):
         made.append(block)
         used += len(block)
         if used > room_bytes:
@@ -297,9 +293,9 @@ def _wider(width: float) -> int:
 
 
 def _blocks_at(
-    run: Run, file: Path, events: Mapping[int, list[dict[str, Any]]], width: int, advance: Callable[[str], object]
+    run: Run, events: Mapping[int, list[dict[str, Any]]], width: int, advance: Callable[[str], object]
 ) -> Iterator[str]:
     for trial in run.shown:
-        trace = read_lines(file, trial.trial)
+        trace = read_lines(run.folder, trial.trial)
         advance(f"{trial.wearer_name}, {trial.condition}")
         yield trial_block(trial.trial, trace, events[trial.trial], trial.duration_us, width)

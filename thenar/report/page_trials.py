@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
+from thenar.report.folder import FinishedFolder
 from thenar.report.page_pack import pack, pack_whole
 from thenar.report.page_words import told
 from thenar.report.picture import event_words
@@ -27,6 +26,7 @@ WIDTHS: Final = tuple(name.replace("_mA", "_width_us") for name in CURRENTS)
 READ: Final = ("t_us", *FORCES, *CURRENTS, *WIDTHS, "reasons", "trip")
 FINEST: Final = dict.fromkeys(FORCES, 1e-3) | dict.fromkeys(CURRENTS, 0.01) | dict.fromkeys(WIDTHS, 0.5)
 """Steps in which values are kept, N, mA and us: far below what a screen shows, and coarse enough to pack well."""
+TABLE: Final = "trace.parquet"
 MOST_BARS: Final = 20_000
 MOST_MARKS: Final = 2_000
 TITLES: Final = {row.name: row.title for row in REQUIREMENTS}
@@ -39,30 +39,25 @@ class Bars(NamedTuple):
     rows: NDArray[np.int64]
 
 
-def rows_of(file: Path) -> dict[int, int]:
+def rows_of(folder: FinishedFolder) -> dict[int, int]:
     """Rows in the trace of each trial of a run. Raises InputError when the table can't be read."""
-    try:
-        table = pq.read_table(file, columns=["trial"])
-    except (OSError, pa.ArrowException) as error:
-        raise _damaged(file, error) from None
-    counted = table.column("trial").value_counts().to_pylist()
+    counted = folder.understood(
+        TABLE, lambda table: pq.read_table(table, columns=["trial"]).column("trial").value_counts().to_pylist()
+    )
     return {entry["values"]: entry["counts"] for entry in counted}
 
 
-def read_lines(file: Path, trial: int) -> dict[str, NDArray[Any]]:
+def read_lines(folder: FinishedFolder, trial: int) -> dict[str, NDArray[Any]]:
     """The columns READ of one trial, shape (rows,). Raises InputError when the table can't be read."""
-    try:
+
+    def columns(file: BinaryIO) -> dict[str, NDArray[Any]]:
         table = pq.read_table(file, columns=["trial", *READ], filters=[("trial", "==", trial)])
-    except (OSError, pa.ArrowException, KeyError) as error:
-        raise _damaged(file, error) from None
-    found = {name: table.column(name).to_numpy() for name in READ}
+        return {name: table.column(name).to_numpy() for name in READ}
+
+    found = folder.understood(TABLE, columns)
     if len(np.unique(np.diff(found["t_us"]))) > 1:
-        raise InputError([Problem(str(file), f"trial {trial}", "rows at uneven times", "the table that a run made")])
+        raise InputError([Problem(folder.file(TABLE), f"trial {trial}", "rows at uneven times", folder.allowed)])
     return found
-
-
-def _damaged(file: Path, error: Exception) -> InputError:
-    return InputError([Problem(str(file), "", " ".join(str(error).split())[:160], "the table that a run made")])
 
 
 def trial_block(

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, BinaryIO, Final, Self
 
 import numpy as np
 import pyarrow as pa
@@ -134,13 +134,13 @@ def typed_columns(columns: tuple[Column, ...], arrays: Mapping[str, NDArray[Any]
     return found
 
 
-def read_trial(file: Path, trial: int) -> dict[str, NDArray[Any]]:
+def read_trial(file: Path | BinaryIO, trial: int) -> dict[str, NDArray[Any]]:
     """The columns (but "trial") of one trial from a table, shape (rows,). Other trials' row groups aren't read."""
     table = pq.read_table(file, filters=[("trial", "==", trial)])
     return {name: table.column(name).to_numpy() for name in table.column_names if name != "trial"}
 
 
-def trials_in(file: Path) -> set[int]:
+def trials_in(file: Path | BinaryIO) -> set[int]:
     """The numbers of the trials that have rows in a table."""
     return set(pq.read_table(file, columns=["trial"]).column("trial").unique().to_pylist())
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from thenar.report.folder import UNFINISHED, plain, refuse_if_taken
+from thenar.report.folder import FILES, UNFINISHED, json_of, plain, refuse_if_taken
 from thenar.safety.deviation import Deviation
 from thenar.scenarios.changes import Value, text_with, with_values
 from thenar.scenarios.loader import LoadedScenario
@@ -33,9 +33,11 @@ def open_folder(out: Path, asked: Mapping[str, object]) -> bool:
         _make(out, record)
         return False
     try:
-        there = json.loads(file.read_text("utf-8"))
+        there = json_of(file.read_bytes())
     except (OSError, ValueError) as error:
         raise InputError([Problem(str(file), "", f"damaged: {error}", "a file that a tuning wrote")]) from None
+    if not isinstance(there, dict):
+        raise InputError([Problem(str(file), "", f"damaged: {shown(there)}", "a file that a tuning wrote")])
     differing = sorted(key for key in {*there, *record} if there.get(key) != record.get(key))
     if differing:
         allowed = "the same command that began it, or another --out"
@@ -43,7 +45,7 @@ def open_folder(out: Path, asked: Mapping[str, object]) -> bool:
             Problem(str(out), key, f"{shown(record.get(key))}, but it was begun with {shown(there.get(key))}", allowed)
             for key in differing
         )
-    if (out / RESULT).exists():
+    if (out / FILES).exists():
         raise InputError([Problem(str(out), "--out", "a tuning that is finished", "another --out, for a new one")])
     return True
 

@@ -148,6 +148,7 @@ def _record(
         "format": FORMAT,
         "profile": asked.profile_name,
         "fingerprint": asked.profile.fingerprint(),
+        "limits": asked.profile.model_dump(mode="json", exclude_none=True),
         "deviations": [deviation._asdict() for deviation in asked.profile.deviations()],
         "seed": asked.seed,
         "commands": sum(families.values()),

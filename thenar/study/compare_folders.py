@@ -8,7 +8,6 @@ number of it is the same. Any other folders hold different persons: they are poo
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 import tomllib
@@ -16,7 +15,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from thenar.report.manifest import LimitsUsed, Manifest, read_manifest
+from thenar.report.folder import MANIFEST, FinishedFolder, made_sense_of, open_finished
+from thenar.report.manifest import LimitsUsed, Manifest, manifest_of
 from thenar.report.metrics import METRICS
 from thenar.scenarios.study import Study
 from thenar.shared.errors import InputError, Problem, validated
@@ -58,25 +58,26 @@ class Pool(NamedTuple):
     words: tuple[str, ...]
 
 
-def read_run(folder: Path) -> Run:
+def read_run(path: Path) -> Run:
     """The folder's table and what its scenario says. Raises InputError when it is none, or damaged."""
-    manifest = read_manifest(folder)
-    file = f"{folder}/manifest.json: scenario.text"
+    folder = open_finished(path, "run")
+    manifest = manifest_of(folder)
+    file = f"{folder.file(MANIFEST)}: scenario.text"
     try:
         scenario = tomllib.loads(manifest.scenario.text)
     except tomllib.TOMLDecodeError as error:
         raise InputError([Problem(file, "", str(error), "the scenario as it was run")]) from None
-    measures, rows = _table(folder / TRIALS)
+    measures, rows = _table(folder)
     names = {record.trial: record.wearer_name for record in manifest.trials}
     missing = sorted(names.keys() - {row.trial for row in rows})
     if missing:
         found = f"no row of trial {missing[0]}" + (f" and {len(missing) - 1} more" if missing[1:] else "")
-        raise InputError([Problem(str(folder / TRIALS), "trial", found, f"{ALLOWED}: {len(names)} trials")])
+        raise InputError([Problem(folder.file(TRIALS), "trial", found, f"{ALLOWED}: {len(names)} trials")])
     stated = _stated(scenario, manifest)
     return Run(
-        folder, str(scenario.get("title", folder.name)), manifest.seed, study_of(scenario, file),
+        path, str(scenario.get("title", path.name)), manifest.seed, study_of(scenario, file),
         "".join(stated.get(key, "") for key in PERSON_KEYS), {k: v for k, v in stated.items() if k not in NO_TREATMENT},
-        manifest.limits, measures, rows, _refused(folder / SUMMARY, names),
+        manifest.limits, measures, rows, _refused(folder, names),
         manifest.scenario.sha256,
     )  # fmt: skip
 
@@ -95,22 +96,17 @@ def _stated(scenario: Mapping[str, Any], manifest: Manifest) -> dict[str, str]:
     return stated
 
 
-def _table(file: Path) -> tuple[tuple[str, ...], tuple[Row, ...]]:
-    try:
-        with file.open(encoding="utf-8", newline="") as handle:
-            table = csv.DictReader(handle)
-            header = table.fieldnames or ()
-            missing = [name for name in LABELS if name not in header]
-            if missing:
-                raise InputError([Problem(str(file), missing[0], "no such column", ALLOWED)])
-            measures = tuple(metric.name for metric in METRICS if metric.name in header)
-            rows = tuple(_row(line, measures) for line in table)
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), ALLOWED)]) from None
-    except (ValueError, TypeError, csv.Error) as error:
-        raise InputError([Problem(str(file), "", str(error), ALLOWED)]) from None
+def _table(folder: FinishedFolder) -> tuple[tuple[str, ...], tuple[Row, ...]]:
+    file = folder.file(TRIALS)
+    header, cells = folder.rows(TRIALS)
+    missing = [name for name in LABELS if name not in header]
+    if missing:
+        raise InputError([Problem(file, missing[0], "no such column", ALLOWED)])
+    measures = tuple(metric.name for metric in METRICS if metric.name in header)
+    with made_sense_of(file, ALLOWED):
+        rows = tuple(_row(dict(zip(header, line, strict=True)), measures) for line in cells)
     if not rows:
-        raise InputError([Problem(str(file), "", "no row", ALLOWED)])
+        raise InputError([Problem(file, "", "no row", ALLOWED)])
     return measures, rows
 
 
@@ -120,17 +116,12 @@ def _row(line: Mapping[str, str], measures: Sequence[str]) -> Row:
     return Row(line["wearer_name"], line["condition"], line["target"], number, int(line["trial"]), named)
 
 
-def _refused(file: Path, names: Mapping[int, str]) -> dict[str, int]:
+def _refused(folder: FinishedFolder, names: Mapping[int, str]) -> dict[str, int]:
     found: dict[str, int] = {}
-    try:
-        refusals = json.loads(file.read_text(encoding="utf-8"))["refused_to_arm"]
-        for trial in (trial for refusal in refusals for trial in refusal["trials"]):
+    summary = folder.json(SUMMARY)
+    with made_sense_of(f"{folder.file(SUMMARY)}: refused_to_arm", folder.allowed):
+        for trial in (trial for refusal in summary["refused_to_arm"] for trial in refusal["trials"]):
             found[names[trial]] = found.get(names[trial], 0) + 1
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), "as `thenar run` wrote it")]) from None
-    except (ValueError, KeyError, TypeError) as error:
-        found_words = f"damaged ({type(error).__name__}: {error})"
-        raise InputError([Problem(str(file), "refused_to_arm", found_words, "as `thenar run` wrote it")]) from None
     return found
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from thenar.caution import CONTRAINDICATIONS, SHORT, STOP_CRITERIA
 from thenar.plant_models.settings import Population
 from thenar.report.auditing import Terms, audit_folder
-from thenar.report.folder import plain
+from thenar.report.folder import FinishedFolder, plain
 from thenar.report.manifest import law_note, made_here, now_utc
 from thenar.safety.audit.verdicts import Verdict
 from thenar.safety.hazards import HAZARDS
@@ -24,7 +24,7 @@ from thenar.safety.requirements import REQUIREMENTS
 from thenar.safety.screening import Contraindications
 from thenar.shared.errors import validated
 from thenar.shared.sources import cited
-from thenar.study.dossier_attached import breakeven_of, comparison_of, evidence_of, picture_bytes, plan_of, stamps_of
+from thenar.study.dossier_attached import breakeven_of, comparison_of, evidence_of, pictures_in, plan_of, stamps_of
 from thenar.study.dossier_benefit import BASELINE, agency_lines, paired_lines
 from thenar.study.dossier_exposure import exposure_lines
 from thenar.study.dossier_run import StudyRun, read_study_run
@@ -51,7 +51,7 @@ class Dossier(NamedTuple):
     pictures: dict[str, bytes]
 
 
-def dossier_of(folder: Path, attached: Attached, out: Path, on_trial: Callable[[object], None]) -> Dossier:
+def dossier_of(folder: FinishedFolder, attached: Attached, out: Path, on_trial: Callable[[object], None]) -> Dossier:
     """Read and reckon everything. `out`: where the page will lie (links start there); `on_trial`: after each trial.
 
     Raises InputError when a folder is no such folder, is damaged or was changed after its run.
@@ -64,18 +64,18 @@ def dossier_of(folder: Path, attached: Attached, out: Path, on_trial: Callable[[
     breakeven = None if attached.breakeven is None else breakeven_of(attached.breakeven, run)
     plan = None if attached.plan is None else plan_of(attached.plan, run)
     others = {"challenge": evidence, "compare": compare, "breakeven": breakeven, "plan": plan}
-    pictures = dict(_pictures(folder, breakeven, plan))
+    pictures = _pictures(folder, breakeven, plan)
     record = {
         "format": FORMAT,
         "title": str(run.summary["title"]),
         "watch": str(run.stated.get("watch", "")),
-        "run": folder.resolve().name,
+        "run": folder.path.resolve().name,
         "job": _job(run),
         "people": _people(run),
         "procedure": _procedure(run),
         "visits": list(_visits(run)),
         "exposure": _exposure(run),
-        "in_this_run": _in_this_run(run, folder, on_trial),
+        "in_this_run": _in_this_run(run, on_trial),
         "evidence": evidence,
         "benefit": _benefit(run),
         "compare": compare,
@@ -94,16 +94,13 @@ def dossier_of(folder: Path, attached: Attached, out: Path, on_trial: Callable[[
 
 
 def _pictures(
-    folder: Path, breakeven: dict[str, Any] | None, plan: dict[str, Any] | None
-) -> Iterator[tuple[str, bytes]]:
-    named = {"errors": folder / ERRORS}
+    folder: FinishedFolder, breakeven: dict[str, Any] | None, plan: dict[str, Any] | None
+) -> dict[str, bytes]:
+    found = dict(zip(("errors",), pictures_in(folder, (ERRORS,)).values(), strict=False))
     for kind, part in (("breakeven", breakeven), ("plan", plan)):
         if part is not None:
-            named |= {f"{kind}-{Path(file).name}": Path(file) for file in part.pop("pictures")}
-    for name, file in named.items():
-        content = picture_bytes(file)
-        if content is not None:
-            yield name, content
+            found |= {f"{kind}-{name}": content for name, content in part.pop("pictures").items()}
+    return found
 
 
 def _job(run: StudyRun) -> dict[str, Any]:
@@ -206,8 +203,8 @@ def _exposure(run: StudyRun) -> dict[str, Any]:
     }
 
 
-def _in_this_run(run: StudyRun, folder: Path, on_trial: Callable[[object], None]) -> dict[str, Any]:
-    audited = audit_folder(folder, Terms(), on_trial)
+def _in_this_run(run: StudyRun, on_trial: Callable[[object], None]) -> dict[str, Any]:
+    audited = audit_folder(run.folder, Terms(), on_trial)
     ticks = run.summary["reason_ticks_by_condition"]
     rules = sorted({rule for counts in ticks.values() for rule in counts})
     trips: dict[str, float] = {}
@@ -289,5 +286,5 @@ def _stamps(run: StudyRun) -> dict[str, Any]:
         "scenario_sha256": manifest.scenario.sha256,
         "limits": f"{run.profile.name}, fingerprint {manifest.limits.fingerprint}",
         "inputs": {entry.name.rsplit("/", 1)[-1]: entry.sha256 for entry in manifest.inputs},
-        "replay": f"thenar replay {run.folder.resolve().name}",
+        "replay": f"thenar replay {run.folder.path.resolve().name}",
     }

@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from thenar.report.folder import made_sense_of
 from thenar.report.manifest import TrialRecord
 from thenar.report.tables import column_hashes
 from thenar.safety.bounds import CHANNEL
@@ -21,10 +22,11 @@ from thenar.safety.limits import LoopLimits
 from thenar.safety.profile import Bound, ChannelBounds, LimitProfile
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
-from thenar.study.dossier_run import AS_WRITTEN, StudyRun
+from thenar.study.dossier_run import StudyRun
 from thenar.study.exposure import CHANNELS, PHASES, channel_exposure
 
 Columns = dict[str, NDArray[Any]]
+PULSES: Final = "pulses.parquet"
 
 
 class Quantity(NamedTuple):
@@ -87,17 +89,13 @@ def exposure_by_wearer(run: StudyRun) -> dict[str, list[dict[str, float]]]:
 
 
 def _pulses_by_trial(run: StudyRun) -> dict[int, Columns]:
-    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    file = run.folder / "pulses.parquet"
-    try:
-        table = pq.read_table(file)
+    table = run.folder.understood(PULSES, pq.read_table)
+    file = run.folder.file(PULSES)
+    with made_sense_of(file, run.folder.allowed):
         columns = {name: table.column(name).to_numpy() for name in table.column_names}
         trial = columns.pop("trial")
-    except (OSError, ValueError, KeyError, pa.ArrowException) as error:
-        found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
-        raise InputError([Problem(str(file), "", found, AS_WRITTEN)]) from None
     by_trial = {}
     for record in run.manifest.trials:
         own = {name: column[trial == record.trial] for name, column in columns.items()}
@@ -105,7 +103,7 @@ def _pulses_by_trial(run: StudyRun) -> dict[int, Columns]:
         for name, wanted in record.columns.get("pulses", {}).items():
             if hashes.get(name) != wanted:
                 found = f"trial {record.trial}, column {name}: changed after the run"
-                raise InputError([Problem(str(file), name, found, AS_WRITTEN)])
+                raise InputError([Problem(file, name, found, run.folder.allowed)])
         by_trial[record.trial] = own
     return by_trial
 

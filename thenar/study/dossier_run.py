@@ -5,14 +5,12 @@ Only what the folder holds is read: no law of a user is run, and nothing is simu
 
 from __future__ import annotations
 
-import csv
-import json
 import tomllib
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from thenar.report.manifest import Manifest, read_manifest
+from thenar.report.folder import MANIFEST, FinishedFolder, made_sense_of
+from thenar.report.manifest import Manifest, manifest_of, profile_of
 from thenar.safety.profile import LimitProfile
 from thenar.scenarios.study import Study
 from thenar.shared.errors import InputError, Problem, validated
@@ -20,7 +18,6 @@ from thenar.study.sheet import COLUMNS
 
 SHEET: Final = "sheet.csv"
 SUMMARY: Final = "summary.json"
-AS_WRITTEN: Final = "the file as `thenar run` wrote it"
 NEEDS_STUDY: Final = (
     "a run of a scenario with a [study] part (order, rests, rules for people), as the shipped key-pinch-study has"
 )
@@ -33,7 +30,7 @@ class StudyRun(NamedTuple):
     `rows`: one mapping per trial and target, as summary.json holds them.
     """
 
-    folder: Path
+    folder: FinishedFolder
     manifest: Manifest
     stated: dict[str, Any]
     study: Study
@@ -58,71 +55,43 @@ class StudyRun(NamedTuple):
         return list(dict.fromkeys(record.condition for record in self.manifest.trials))
 
 
-def read_study_run(folder: Path) -> StudyRun:
+def read_study_run(folder: FinishedFolder) -> StudyRun:
     """The folder of a study's run. Raises InputError when it is none, is damaged, or has no [study] part."""
-    manifest = read_manifest(folder)
-    file = f"{folder}/manifest.json"
+    manifest = manifest_of(folder)
+    file = folder.file(MANIFEST)
     try:
         stated = tomllib.loads(manifest.scenario.text)
     except tomllib.TOMLDecodeError as error:
         raise InputError([Problem(file, "scenario.text", str(error), "the scenario as it was run")]) from None
     if "study" not in stated:
-        raise InputError([Problem(str(folder), "study", "a run without a [study] part", NEEDS_STUDY)])
+        raise InputError([Problem(str(folder.path), "study", "a run without a [study] part", NEEDS_STUDY)])
     study = validated(Study, stated["study"], f"{file}: scenario.text")
     if not manifest.trials:
         raise InputError([Problem(file, "trials", "no trial", "a run with at least one trial")])
-    return StudyRun(
-        folder, manifest, stated, study, _profile(manifest, file), _sheet(folder / SHEET), _summary(folder / SUMMARY)
-    )
+    profile = profile_of(manifest.limits.values, manifest.limits.fingerprint, file, "limits.values")
+    return StudyRun(folder, manifest, stated, study, profile, _sheet(folder), _summary(folder))
 
 
-def _profile(manifest: Manifest, file: str) -> LimitProfile:
-    values = {"schema" if key == "schema_version" else key: value for key, value in manifest.limits.values.items()}
-    profile = validated(LimitProfile, values, f"{file}: limits.values")
-    if profile.fingerprint() != manifest.limits.fingerprint:
-        allowed = f"values with fingerprint {manifest.limits.fingerprint}"
-        raise InputError([Problem(file, "limits.values", "values that were changed after the run", allowed)])
-    return profile
-
-
-def _sheet(file: Path) -> list[dict[str, str]]:
-    try:
-        with file.open(encoding="utf-8", newline="") as handle:
-            table = csv.DictReader(handle)
-            header = tuple(table.fieldnames or ())
-            rows = [{key: value or "" for key, value in line.items()} for line in table] if header == COLUMNS else []
-            for row in rows:
-                float(row["start_s"]), float(row["end_s"]), float(row["rest_s"]), int(row["repeat"])
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), AS_WRITTEN)]) from None
-    except (ValueError, csv.Error) as error:
-        raise InputError([Problem(str(file), "", str(error), AS_WRITTEN)]) from None
-    if not rows:
-        found = "no row" if header == COLUMNS else "other columns than a running sheet has"
-        raise InputError([Problem(str(file), "", found, AS_WRITTEN)])
+def _sheet(folder: FinishedFolder) -> list[dict[str, str]]:
+    headers, cells = folder.rows(SHEET)
+    if tuple(headers) != COLUMNS or not cells:
+        found = "no row" if tuple(headers) == COLUMNS else "other columns than a running sheet has"
+        raise InputError([Problem(folder.file(SHEET), "", found, folder.allowed)])
+    rows = [dict(zip(headers, row, strict=True)) for row in cells]
+    with made_sense_of(folder.file(SHEET), folder.allowed):
+        for row in rows:
+            float(row["start_s"]), float(row["end_s"]), float(row["rest_s"]), int(row["repeat"])
     return rows
 
 
-def _summary(file: Path) -> dict[str, Any]:
-    summary = read_json(file, AS_WRITTEN)
+def _summary(folder: FinishedFolder) -> dict[str, Any]:
+    summary, file = folder.json(SUMMARY), folder.file(SUMMARY)
     needed = ("title", "refused_to_arm", "measures", "reason_ticks_by_condition", "by_trial_and_target")
     for key in needed:
         if key not in summary:
-            raise InputError([Problem(str(file), key, "no such key", AS_WRITTEN)])
-    for row in summary["by_trial_and_target"]:
-        if not isinstance(row, dict) or not {"wearer_name", "condition", "target", "target_N"} <= row.keys():
-            raise InputError([Problem(str(file), "by_trial_and_target", "a row without its labels", AS_WRITTEN)])
+            raise InputError([Problem(file, key, "no such key", folder.allowed)])
+    with made_sense_of(file, folder.allowed):
+        for row in summary["by_trial_and_target"]:
+            if not isinstance(row, dict) or not {"wearer_name", "condition", "target", "target_N"} <= row.keys():
+                raise InputError([Problem(file, "by_trial_and_target", "a row without its labels", folder.allowed)])
     return summary
-
-
-def read_json(file: Path, allowed: str) -> dict[str, Any]:
-    """The mapping in a JSON file. Raises InputError when there is none. `allowed`: what the file should be."""
-    try:
-        found = json.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError([Problem(str(file), "", error.strerror or str(error), allowed)]) from None
-    except (ValueError, RecursionError) as error:
-        raise InputError([Problem(str(file), "", f"damaged: {error}", allowed)]) from None
-    if not isinstance(found, dict):
-        raise InputError([Problem(str(file), "", "no table of keys", allowed)])
-    return found

@@ -5,12 +5,14 @@ With `synchronous=NORMAL` a power cut may take back the trials since the log was
 thousand pages); the ledger stays whole and those trials are run again. SQLite's write-ahead log does not work on a
 network file system: keep the folder on a local disk.
 
-NaN is NULL (SQLite knows no NaN); every other number reads back with the same bits.
+NaN is NULL (SQLite knows no NaN); every other number reads back with the same bits. Each trial carries a hash over
+all that is stored of it, so that a ledger damaged on its disk is noticed where SQLite itself notices nothing.
 """
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import math
 import sqlite3
@@ -21,7 +23,7 @@ from typing import Final, Self
 
 from thenar.engine.result import TrialLabel
 from thenar.report.metrics import METRICS, TargetRow
-from thenar.shared.errors import InputError, Problem
+from thenar.shared.errors import InputError, Problem, shown
 from thenar.study.sweep_plan import UNASSISTED, PlannedSetting
 from thenar.study.tasks import Outcome
 
@@ -32,18 +34,19 @@ CREATE TABLE identity (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID
 CREATE TABLE settings (setting INTEGER PRIMARY KEY, "group" INTEGER NOT NULL, "values" TEXT NOT NULL,
   scenario_sha256 TEXT NOT NULL, limits TEXT NOT NULL, limit_deviations TEXT NOT NULL, trials INTEGER NOT NULL);
 CREATE TABLE trials (setting INTEGER, trial INTEGER, wearer INTEGER NOT NULL, wearer_name TEXT NOT NULL,
-  condition TEXT NOT NULL, repeat INTEGER NOT NULL, PRIMARY KEY (setting, trial)) WITHOUT ROWID;
+  condition TEXT NOT NULL, repeat INTEGER NOT NULL, sha256 TEXT NOT NULL, PRIMARY KEY (setting, trial)) WITHOUT ROWID;
 CREATE TABLE measures (setting INTEGER, trial INTEGER, place INTEGER, target TEXT NOT NULL, target_N REAL,
   time_s REAL NOT NULL, holds INTEGER NOT NULL, settled_holds INTEGER NOT NULL,
   {_MEASURES.replace('", ', '" REAL, ')} REAL, interventions TEXT NOT NULL,
   PRIMARY KEY (setting, trial, place)) WITHOUT ROWID;
 """
+_TRIALS: Final = f"""
+SELECT setting, trial, wearer, wearer_name, condition, repeat, sha256 FROM trials
+WHERE setting = ? OR (setting = ? AND condition = '{UNASSISTED}') ORDER BY trial
+"""  # noqa: S608 - names of our own
 _ROWS: Final = f"""
-SELECT trials.setting, trials.trial, wearer, wearer_name, condition, repeat,
-  target, target_N, time_s, holds, settled_holds, {_MEASURES}, interventions
-FROM trials JOIN measures ON measures.setting = trials.setting AND measures.trial = trials.trial
-WHERE trials.setting = ? OR (trials.setting = ? AND condition = '{UNASSISTED}')
-ORDER BY trials.trial, place
+SELECT target, target_N, time_s, holds, settled_holds, {_MEASURES}, interventions FROM measures
+WHERE setting = ? AND trial = ? ORDER BY place
 """  # noqa: S608 - names of our own
 
 
@@ -58,6 +61,7 @@ class Ledger:
         self._file = file
         with self._told():
             self._base = sqlite3.connect(file, timeout=10.0, isolation_level=None)
+            self._base.text_factory = lambda text: text.decode("utf-8", "replace")  # damaged text is no fault of SQLite
             try:
                 self._base.execute("PRAGMA journal_mode=WAL")
                 self._base.execute("PRAGMA synchronous=NORMAL")
@@ -94,7 +98,7 @@ class Ledger:
             Problem(
                 str(self._file), name, f"{then.get(name, 'nothing')} then, {identity.get(name, 'nothing')} now", _SAME
             )
-            for name in sorted(then.keys() | identity.keys())
+            for name in sorted(then.keys() | identity.keys(), key=str)
             if then.get(name) != identity.get(name)
         ]
         if not problems and stored != [_stored(setting) for setting in settings]:
@@ -108,10 +112,12 @@ class Ledger:
         with self._told(), self._at_once():
             key = (outcome.setting, label.index)
             named = (label.wearer, label.wearer_name, label.condition, label.repeat)
-            self._base.execute("INSERT INTO trials VALUES (?, ?, ?, ?, ?, ?)", (*key, *named))
+            rows = [_numbers(row) for row in outcome.rows]
+            told = (*key, *named, _row_hash((*key, *named), rows))
+            self._base.execute("INSERT INTO trials VALUES (?, ?, ?, ?, ?, ?, ?)", told)
             self._base.executemany(
                 f"INSERT INTO measures VALUES ({', '.join('?' * (9 + len(METRICS)))})",  # noqa: S608 - marks only
-                [(*key, place, *_numbers(row)) for place, row in enumerate(outcome.rows)],
+                [(*key, place, *row) for place, row in enumerate(rows)],
             )
 
     def done(self, settings: Sequence[PlannedSetting]) -> dict[int, bytearray]:
@@ -119,31 +125,44 @@ class Ledger:
         found = {setting.number: bytearray(setting.trials) for setting in settings}
         with self._told():
             for setting, trial in self._base.execute("SELECT setting, trial FROM trials"):
+                if setting not in found or type(trial) is not int or not 0 <= trial < len(found[setting]):
+                    raise self._damaged(setting, trial)
                 found[setting][trial] = 1
         return found
 
     def rows(self, setting: PlannedSetting) -> Iterator[tuple[int, TargetRow]]:
         """The rows of a setting by trial and target, with the setting that they were run in.
 
-        Unassisted ones come from the first setting of its group.
+        Unassisted ones come from the first setting of its group. All of them must be there. Raises InputError where a
+        trial is missing or isn't as it was added.
         """
         with self._told():
-            for found in self._base.execute(_ROWS, (setting.number, setting.group)):
-                run_in, trial, wearer, name, condition, repeat, target, target_N, *rest = found
-                time_s, holds, settled, *values, interventions = rest
-                yield (
-                    run_in,
-                    TargetRow(
-                        TrialLabel(trial, wearer, name, condition, repeat),
-                        target,
-                        _number(target_N),
-                        time_s,
-                        holds,
-                        settled,
-                        tuple(_number(value) for value in values),
-                        json.loads(interventions),
-                    ),
-                )
+            stored = self._base.execute(_TRIALS, (setting.number, setting.group)).fetchall()
+            if [trial for _, trial, *_ in stored] != list(range(setting.trials)):
+                found, allowed = f"not every trial of setting {setting.number}", f"{_WHOLE}: choose another --out"
+                raise InputError([Problem(str(self._file), "", found, allowed)])
+            for run_in, trial, *named, sha256 in stored:
+                rows = self._base.execute(_ROWS, (run_in, trial)).fetchall()
+                if _row_hash((run_in, trial, *named), rows) != sha256:
+                    raise self._damaged(run_in, trial)
+                for target, target_N, time_s, holds, settled, *values, interventions in rows:
+                    yield (
+                        run_in,
+                        TargetRow(
+                            TrialLabel(trial, *named),
+                            target,
+                            _number(target_N),
+                            time_s,
+                            holds,
+                            settled,
+                            tuple(_number(value) for value in values),
+                            json.loads(interventions),
+                        ),
+                    )
+
+    def _damaged(self, setting: object, trial: object) -> InputError:
+        found = f"rows of setting {shown(setting)}, trial {shown(trial)} that were changed after they were added"
+        return InputError([Problem(str(self._file), "", found, f"{_WHOLE}: choose another --out")])
 
     @contextmanager
     def _at_once(self) -> Iterator[None]:
@@ -162,12 +181,13 @@ class Ledger:
             yield
         except sqlite3.OperationalError as error:
             if "no such table" in str(error) or "no such column" in str(error):
-                raise InputError([Problem(str(self._file), "", str(error), "a ledger of `thenar sweep`")]) from None
+                raise InputError([Problem(str(self._file), "", str(error), _WHOLE)]) from None
             raise OSError(errno.EIO, str(error), str(self._file)) from None
-        except sqlite3.DatabaseError as error:
-            raise InputError([Problem(str(self._file), "", str(error), "a ledger of `thenar sweep`")]) from None
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
+            raise InputError([Problem(str(self._file), "", str(error), _WHOLE)]) from None
 
 
+_WHOLE: Final = "the ledger as `thenar sweep` wrote it"
 _SAME: Final = "the same sweep: go on with the same command and the same thenar, or choose another --out"
 
 
@@ -185,9 +205,17 @@ def _stored(setting: PlannedSetting) -> tuple[object, ...]:
 
 
 def _numbers(row: TargetRow) -> tuple[object, ...]:
-    values = [None if math.isnan(value) else value for value in (row.target_N, row.time_s, *row.values)]
+    # As a column of REAL gives it back: a float, and no negative zero.
+    values = [None if math.isnan(value) else float(value) + 0.0 for value in (row.target_N, row.time_s, *row.values)]
     counts = json.dumps(row.interventions, sort_keys=True)
     return (row.target, values[0], values[1], row.holds, row.settled_holds, *values[2:], counts)
+
+
+def _row_hash(label: tuple[object, ...], rows: Sequence[tuple[object, ...]]) -> str:
+    """SHA-256 of all that the ledger holds of a trial: its label, then its rows in order, floats to the last bit."""
+    # A byte that was changed may turn a number into bytes, which JSON doesn't hold.
+    text = json.dumps([label, *rows], ensure_ascii=False, default=repr)
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def _number(value: float | None) -> float:

@@ -10,14 +10,16 @@ else: then a search that was killed and started again ends like one that never w
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from thenar.report.folder import json_of, made_sense_of, seal_hash, sealed
+from thenar.report.folder_lock import sole_user
 from thenar.shared.errors import InputError, Problem
 from thenar.study.ranges import Range
 
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
 
 JOURNAL: Final = "journal.log"
 MARK: Final = "journal-mark.json"
-LOCK: Final = "at-work.lock"
 STUDY: Final = "search"
 SAMPLERS: Final = ("tpe", "nsga2", "quasi-random", "random")
 
@@ -86,7 +87,7 @@ def searched(plan: Plan, folder: Path, evaluate: Evaluate) -> Iterator[list[Trie
     import optuna
 
     optuna.logging.set_verbosity(optuna.logging.ERROR)
-    with _alone(folder):
+    with sole_user(folder):
         study, done = _opened(plan, folder)
         yield from _in_batches([_read_back(trial, plan) for trial in study.get_trials(deepcopy=False)[:done]])
         for batch in range(-(-done // plan.batch), -(-plan.tries // plan.batch)):
@@ -161,16 +162,24 @@ def _cut_back(folder: Path, journal: Path) -> int:
     if not mark.exists():
         journal.unlink(missing_ok=True)
         return 0
-    try:
-        found = json.loads(mark.read_text("utf-8"))
-        size, done = int(found["journal_bytes"]), int(found["tries"])
-        short = journal.stat().st_size < size
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise InputError([Problem(str(journal), "", f"a damaged journal: {error}", _WHOLE)]) from None
-    if short:
-        raise InputError([Problem(str(journal), "", "a damaged journal: shorter than its mark", _WHOLE)])
+    with made_sense_of(str(mark), _WHOLE):
+        found = json_of(mark.read_bytes())
+        size, done, told = int(found["journal_bytes"]), int(found["tries"]), str(found["journal_sha256"])
+        own = seal_hash(found)
+    if own != found.get("sha256"):
+        raise InputError([Problem(str(mark), "", "a damaged mark: its sha256 is of another text", _WHOLE)])
+    with made_sense_of(str(journal), _WHOLE):
+        digest = _hash_of(journal, size)
+    if digest != told:
+        raise InputError([Problem(str(journal), "", "a damaged journal: other than it was marked", _WHOLE)])
     os.truncate(journal, size)
     return done
+
+
+def _hash_of(journal: Path, size: int) -> str:
+    """SHA-256 of the first `size` bytes of the journal."""
+    with journal.open("rb") as handle:
+        return hashlib.sha256(handle.read(size)).hexdigest()
 
 
 def _check_journal(study: optuna.Study, plan: Plan, done: int, journal: Path) -> None:
@@ -189,8 +198,9 @@ def _mark(folder: Path, tries: int) -> None:
     """Say on the disk that the journal is good as far as it goes now; whole or not at all."""
     part = folder / (MARK + ".part")
     size = (folder / JOURNAL).stat().st_size
+    told = sealed({"tries": tries, "journal_bytes": size, "journal_sha256": _hash_of(folder / JOURNAL, size)})
     with part.open("w", encoding="utf-8") as handle:
-        json.dump({"tries": tries, "journal_bytes": size}, handle)
+        json.dump(told, handle)
         handle.flush()
         os.fsync(handle.fileno())
     part.replace(folder / MARK)
@@ -207,19 +217,3 @@ def _read_back(trial: optuna.trial.FrozenTrial, plan: Plan) -> Tried:
 def _in_batches(tries: Sequence[Tried]) -> Iterator[list[Tried]]:
     for batch in sorted({one.batch for one in tries}):
         yield [one for one in tries if one.batch == batch]
-
-
-@contextmanager
-def _alone(folder: Path) -> Iterator[None]:
-    """Keep other processes out of the folder; the system takes the lock back when this process ends in any way."""
-    with (folder / LOCK).open("w") as handle:
-        try:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except ImportError:  # a system without such locks
-            pass
-        except OSError:
-            allowed = "one process at a time: wait for it, or choose another --out"
-            raise InputError([Problem(str(folder), "--out", "another process is at work here", allowed)]) from None
-        yield

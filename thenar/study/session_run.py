@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final, NamedTuple, TypeVar
+from typing import Any, Final, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
-from thenar.report.folder import read_events
-from thenar.report.manifest import TrialRecord, read_manifest
+from thenar.report.folder import FinishedFolder, made_sense_of, open_finished, read_events
+from thenar.report.manifest import TrialRecord, manifest_of
 from thenar.report.tables import column_hashes, read_trial
 from thenar.shared.errors import InputError, Problem
 from thenar.study.session import Readings, RunRecord, Session, changes_of
 
-Content = TypeVar("Content")
 Columns = dict[str, NDArray[Any]]
 UNASSISTED: Final = "unassisted"
 EXACT_MA: Final = 0.0005
@@ -26,7 +23,7 @@ EXACT_MA: Final = 0.0005
 class RunTrial(NamedTuple):
     """One trial of a run folder: its record, the run's seed, and how many trials the folder has."""
 
-    folder: Path
+    folder: FinishedFolder
     record: TrialRecord
     seed: int
     trials: int
@@ -34,7 +31,8 @@ class RunTrial(NamedTuple):
 
 def trial_in(folder: Path, number: int | None) -> RunTrial:
     """Trial `number` of a run folder; when None, the first one with stimulation, else the first. Raises InputError."""
-    manifest = read_manifest(folder)
+    finished = open_finished(folder, "run")
+    manifest = manifest_of(finished)
     records = {record.trial: record for record in manifest.trials}
     if not records:
         raise InputError([Problem(str(folder), "trials", "no trial", "a run with at least one trial")])
@@ -44,18 +42,23 @@ def trial_in(folder: Path, number: int | None) -> RunTrial:
     if number not in records:
         allowed = f"a trial of this run: {min(records)} to {max(records)}"
         raise InputError([Problem(str(folder), "--trial", str(number), allowed)])
-    return RunTrial(folder, records[number], manifest.seed, len(records))
+    return RunTrial(finished, records[number], manifest.seed, len(records))
 
 
 def session_of_run(chosen: RunTrial) -> Session:
     """What a trial recorded. Raises InputError when the folder is damaged or was changed after the run."""
     record = chosen.record
+    with made_sense_of(str(chosen.folder.path), chosen.folder.allowed):
+        return _session(chosen, record)
+
+
+def _session(chosen: RunTrial, record: TrialRecord) -> Session:
     trace, pulses, decisions = (_table(chosen, name) for name in ("trace", "pulses", "decisions"))
-    events = _readable(chosen.folder / "events.jsonl", lambda file: read_events(file, {record.trial}))[record.trial]
+    events = chosen.folder.understood("events.jsonl", lambda log: read_events(log, {record.trial}))[record.trial]
     notes: list[str] = []
     ticks = {name: column[decisions["kind"] == 0] for name, column in decisions.items()}
     if not trace["t_us"].size:
-        raise InputError([Problem(str(chosen.folder / "trace.parquet"), "t_us", "no row", "at least one row")])
+        raise InputError([Problem(chosen.folder.file("trace.parquet"), "t_us", "no row", "at least one row")])
     target_us, target_N = _targets(trace, events)
     run = None
     if record.condition == UNASSISTED:
@@ -82,26 +85,20 @@ def session_of_run(chosen: RunTrial) -> Session:
 def _words(chosen: RunTrial) -> str:
     record = chosen.record
     return (
-        f"{chosen.folder}, trial {record.trial} of {chosen.trials} ({record.wearer_name}, {record.condition}, "
+        f"{chosen.folder.path}, trial {record.trial} of {chosen.trials} ({record.wearer_name}, {record.condition}, "
         f"repeat {record.repeat})"
     )
 
 
 def _table(chosen: RunTrial, name: str) -> Columns:
     """One table of the trial. Raises InputError when it can't be read or was changed after the run."""
-    file, record = chosen.folder / f"{name}.parquet", chosen.record
-    columns = _readable(file, lambda path: read_trial(path, record.trial))
+    file, record = f"{name}.parquet", chosen.record
+    columns = chosen.folder.understood(file, lambda log: read_trial(log, record.trial))
     if columns and len(next(iter(columns.values()))) and column_hashes(columns) != record.columns.get(name):
-        raise InputError([Problem(str(file), name, "columns that were changed after the run", "the table as it was")])
+        raise InputError(
+            [Problem(chosen.folder.file(file), name, "columns that were changed after the run", "the table as it was")]
+        )
     return columns
-
-
-def _readable(file: Path, read: Callable[[Path], Content]) -> Content:
-    try:
-        return read(file)
-    except (OSError, ValueError, KeyError, pa.ArrowException) as error:
-        found = error.strerror if isinstance(error, OSError) and error.strerror else str(error).partition("\n")[0]
-        raise InputError([Problem(str(file), "", found, "the file as `thenar run` wrote it")]) from None
 
 
 def _targets(trace: Columns, events: list[dict[str, Any]]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -17,12 +17,12 @@ from typing import Final, NamedTuple, Self
 import thenar
 from thenar.engine.trial import Trial
 from thenar.report import metrics
+from thenar.report.folder_lock import LOCK_FILE, sole_user
 from thenar.scenarios.loader import LoadedScenario
 from thenar.shared import compiled
 from thenar.shared.errors import InputError, Problem
 from thenar.study.axes import Axis, axes_of
 from thenar.study.designs import GRID, settings_in
-from thenar.study.folder_lock import LOCK_FILE, sole_user
 from thenar.study.ledger import LEDGER, Ledger
 from thenar.study.sweep_plan import SweepPlan
 from thenar.study.tasks import Chunk, Outcome, outcomes
@@ -71,7 +71,7 @@ class Sweep:
     def _identity(self) -> dict[str, str]:
         settings = [(dict(s.values), s.sha256, s.limits) for s in self.plan.settings]
         return {
-            "format": "1",
+            "format": "2",
             "scenario sha256": self.loaded.sha256,
             "files": json.dumps(dict(sorted(self.plan.files.items()))),
             "axes": " ".join(axis.words() for axis in self.axes),

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from thenar.caution import full_text
-from thenar.report.folder import plain
+from thenar.report.folder import names_in, plain, seal_folder
+from thenar.report.folder_lock import LOCK_FILE
 from thenar.report.ink import Loosened
 from thenar.report.manifest import limits_used, made_here
 from thenar.report.tune_folder import RESULT, csv_text, made_whole, write_scenario, write_whole
@@ -27,7 +28,7 @@ from thenar.study.tuning import Chosen, Task
 
 
 def write_results(out: Path, task: Task, tries: Sequence[Tried], found: Chosen, check: Check | None) -> None:
-    """Write everything into the folder of a tuning, each file whole, `tune.json` last: with it the tuning is done."""
+    """Write everything into the folder of a tuning, each file whole, and seal it: with that the tuning is done."""
     write_whole(out / "tries.csv", tries_csv(task, tries, found))
     title = f"Tuned: {task.loaded.scenario.title}"
     objectives = [DrawnObjective(m.words, m.score.unit, m.score.larger_better) for m in task.goal.objectives]
@@ -46,6 +47,7 @@ def write_results(out: Path, task: Task, tries: Sequence[Tried], found: Chosen, 
         _draw_wearers(out, check, title, loosened)
     record = record_of(task, tries, found, check)
     write_whole(out / RESULT, json.dumps(plain(record), indent=2, allow_nan=False, ensure_ascii=False) + "\n")
+    seal_folder(out, "tune", names_in(out) - {LOCK_FILE})
 
 
 def _settings(task: Task, one: Tried) -> dict[str, float | int | str | bool]:
