@@ -95,7 +95,7 @@ def test_a_shrunk_counterexample_is_a_scenario_that_runs_and_is_held(evidence: P
     scenario = evidence / "counterexamples" / "R06" / "R06.toml"
     assert main(["run", str(scenario), "--out", str(tmp_path / "run")]) == 0
     assert main(["audit", str(tmp_path / "run")]) == 0
-    assert main(["replay", str(tmp_path / "run")]) == 0
+    assert main(["replay", str(tmp_path / "run"), "--run-law"]) == 0
 
 
 def test_a_piece_is_the_same_whoever_plays_it() -> None:
