@@ -116,7 +116,9 @@ def parse_scenario(
     people = fitted_people(pieces.get("population"), place)
     files, recordings = _named_files(pieces, base, file, problems)
     profile, profile_files = _profile(pieces.get("limits") or LimitChoice(), base, file, problems)
-    _check_law(pieces.get("law"), base, file, check_law, trust_law, problems)
+    # A law that is laid out is a stranger's: looked at, never loaded here.
+    law_base, run_it = (base, check_law) if isinstance(base, Path) else (base.top, False)
+    _check_law(pieces.get("law"), law_base, file, run_it, trust_law, problems)
     scenario = checked(Scenario, _whole(data, pieces), file, "", problems)
     if scenario is not None and not problems:
         problems.extend(fit_problems(scenario, _recorded_target(scenario.target, recordings), file))
@@ -284,7 +286,7 @@ def _profile(
 
 
 def _check_law(
-    law: LawSettings | None, base: Base, file: str, run_it: bool, trusted: bool, problems: list[Problem]
+    law: LawSettings | None, base: Path, file: str, run_it: bool, trusted: bool, problems: list[Problem]
 ) -> None:
     """What is wrong with the law: without running foreign code, or with `run_it` by loading whatever is named."""
     if law is None:
