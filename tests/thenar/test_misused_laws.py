@@ -286,8 +286,6 @@ def test_a_bad_law_never_shows_a_user_a_traceback(tmp_path: Path, law: str, jobs
     assert len(out.splitlines()) <= SCREEN_LINES + 8, "one screen, and the second condition's lines"
     again = ["replay", str(tmp_path / "run"), "--run-law", "--jobs", "1"]
     assert main(again) == 0, "even misuse can be repeated exactly"
-        "even misuse can be repeated exactly"
-    )
 
 
 CONSTRUCTORS = {
