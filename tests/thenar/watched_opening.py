@@ -17,7 +17,9 @@ def watched(calls: list[list[str]], canary: str) -> list[dict[str, object]]:
     touched: list[str] = []
 
     def hook(event: str, arguments: tuple[object, ...]) -> None:
-        if not event.startswith(("open", "os.", "shutil.", "exec", "import", "subprocess.")):
+        if event.startswith(("subprocess.", "os.fork", "os.posix_spawn", "os.exec", "os.spawn", "os.system")):
+            touched.append(event)  # a law would run in a process of its own
+        if not event.startswith(("open", "os.", "shutil.", "exec", "import")):
             return
         for one in arguments:
             named = getattr(one, "co_filename", one)
