@@ -13,6 +13,7 @@ from pathlib import Path
 def watched(calls: list[list[str]], canary: str) -> list[dict[str, object]]:
     """Exit code, words and touches of the tree `canary` for each list of arguments."""
     from thenar.cli import main
+    from thenar.report.manifest import made_here
 
     touched: list[str] = []
 
@@ -29,6 +30,7 @@ def watched(calls: list[list[str]], canary: str) -> list[dict[str, object]]:
                 touched.append(f"{event} {os.fspath(named)}")
 
     main(["limits", "forearm-25cm2"])  # whatever is opened once is opened before anybody watches
+    made_here()  # asks the system once for its name, in a process
     sys.addaudithook(hook)
     found = []
     for call in calls:
