@@ -186,7 +186,7 @@ def folder_with(run_folder: Path, folder: Path, change: Callable[[dict[str, Any]
     shutil.copytree(run_folder, folder)
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     change(manifest)
-    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    resealed(folder, manifest)
     return str(folder)
 
 
@@ -264,7 +264,7 @@ def rewritten(run_folder: Path, folder: Path, changes: dict[str, Callable[[pa.Ta
         pq.write_table(change(pq.read_table(file)), file)
         for record in manifest["trials"]:
             record["columns"][name] = column_hashes(read_trial(file, record["trial"]))
-    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    resealed(folder, manifest)
     return str(folder)
 
 

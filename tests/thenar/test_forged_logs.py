@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from tests.folders import resealed, run_in
 from tests.thenar.small_runs import write_scenario
 from thenar.replay import replay_run
 from thenar.report.auditing import Terms, audit_folder
@@ -92,14 +93,14 @@ def forged(run_folder: Path, folder: Path, rng: random.Random, how: str, name: s
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     for record in manifest["trials"]:
         record["columns"][name] = column_hashes(read_trial(file, record["trial"]))
-    (folder / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    resealed(folder, manifest)
     return True
 
 
 def caught_by(folder: Path) -> str:
     """What notices a forged folder: "audit", "replay" or "nothing"."""
     try:
-        audit = audit_folder(folder, Terms(), lambda _: None).audit
+        audit = audit_folder(run_in(folder), Terms(), lambda _: None).audit
         if audit.broken or audit.named(Verdict.CANT_JUDGE):
             return "audit"
     except InputError:
@@ -139,7 +140,7 @@ def test_what_is_done_to_the_pulses_needs_no_replay(run_folder: Path, tmp_path: 
 
 
 def test_an_untouched_folder_passes_without_a_replay(run_folder: Path) -> None:
-    audit = audit_folder(run_folder, Terms(), lambda _: None).audit
+    audit = audit_folder(run_in(run_folder), Terms(), lambda _: None).audit
     assert audit.broken == ()
     assert audit.named(Verdict.CANT_JUDGE) == ()
 
