@@ -17,7 +17,7 @@ def resealed(folder: Path, changes: Mapping[str, Any] | None = None) -> Path:
     seal = next(folder / name for name in (MANIFEST, FILES) if (folder / name).exists())
     record = json.loads(seal.read_text("utf-8"))
     there = [name for name in record["files"] if (folder / name).is_file()]
-    record |= {"files": listed_in(folder, there)} | dict(changes or {})
+    record |= dict(changes or {}) | {"files": listed_in(folder, there)}
     seal.write_text(json.dumps(sealed(record), indent=2), "utf-8")
     return folder
 
