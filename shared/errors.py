@@ -92,11 +92,16 @@ def _problem(model: type[BaseModel], file: str, detail: Any) -> Problem:
     return Problem(file, key, shown(detail["input"]), message)
 
 
+def _is_short(name: str) -> bool:
+    return name.isprintable() and len(name) <= _VALUE_WIDTH
+
+
 def key_path(location: Iterable[str | int]) -> str:
-    """A dotted path with [n] for the n-th entry of a list (counted from 0)."""
+    """A dotted path with [n] for the n-th entry of a list (counted from 0). Names beyond all bearing are cut."""
     path = ""
     for part in location:
-        path += f"[{part}]" if isinstance(part, int) else (f".{part}" if path else str(part))
+        name = part if isinstance(part, int) or _is_short(part) else shown(part)
+        path += f"[{name}]" if isinstance(part, int) else (f".{name}" if path else str(name))
     return path
 
 

@@ -6,6 +6,7 @@ import hashlib
 import json
 import shutil
 import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from thenar.report.folder import (
     seal_hash,
     whole_folder,
 )
-from thenar.report.folder_lock import claim_of, claimed
+from thenar.report.folder_lock import claimed, is_claimed
 from thenar.report.signature import SIGNATURE, signing_key
 from thenar.run import run_scenario
 from thenar.scenarios.loader import load_scenario
@@ -305,12 +306,14 @@ def test_a_name_is_held_until_it_is_given_back_and_a_dead_claim_holds_nothing(tm
     with name_held(final):
         with pytest.raises(InputError, match="another process, number"), name_held(final):
             pass
-        assert claim_of(final).is_file()
+        assert is_claimed(final)
     assert not (tmp_path / "deep").exists()  # nothing was left, so nothing stays
-    claim_of(tmp_path / "out").write_text("123456\n", "utf-8")  # of a process that was killed
-    with name_held(tmp_path / "out"):
-        pass
-    assert list(tmp_path.iterdir()) == []
+    assert not is_claimed(final)
+    held = "import os, sys\nfrom pathlib import Path\nfrom thenar.report.folder_lock import claimed\n"
+    held += "with claimed(Path(sys.argv[1])):\n    os.kill(os.getpid(), 9)\n"
+    subprocess.run([sys.executable, "-c", held, str(tmp_path / "out")], check=False)
+    with name_held(tmp_path / "out"):  # a killed process holds nothing
+        assert list(tmp_path.iterdir()) == []
     with name_held(None):
         assert list(tmp_path.iterdir()) == []
 
@@ -336,4 +339,3 @@ def test_a_name_is_never_held_twice_however_quickly_it_changes_hands(tmp_path: P
     for thread in threads:
         thread.join()
     assert max(worst) == 1
-    assert list(tmp_path.iterdir()) == []

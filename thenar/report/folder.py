@@ -34,7 +34,7 @@ import pyarrow as pa
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from thenar.engine.result import TrialResult
-from thenar.report.folder_lock import claim_of, claimed
+from thenar.report.folder_lock import claimed, is_claimed
 from thenar.report.tables import TABLES, TableWriter
 from thenar.safety.deviation import Deviation
 from thenar.shared.errors import InputError, Problem, Strict, shown, validated
@@ -239,7 +239,7 @@ def whole_folder(final: Path, kind: str) -> Iterator[Path]:
 def free_folder(parent: Path, name: str) -> Path:
     """The first of `name`-1, `name`-2, ... in `parent` that nothing uses yet, and no process is making."""
     number = 1
-    while (parent / f"{name}-{number}").exists() or claim_of(parent / f"{name}-{number}").exists():
+    while (parent / f"{name}-{number}").exists() or is_claimed(parent / f"{name}-{number}"):
         number += 1
     return parent / f"{name}-{number}"
 

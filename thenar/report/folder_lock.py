@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -26,29 +28,25 @@ def sole_user(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
-def claim_of(final: Path) -> Path:
-    """The file beside a folder's name that holds the name while the folder is being made."""
-    return final.with_name(f".{final.name}.claim")
+def _claim_of(final: Path) -> Path:
+    """The file that stands for a folder's name while the folder is being made: elsewhere, since a kill leaves it."""
+    digest = hashlib.sha256(os.fsencode(final.resolve())).hexdigest()[:32]
+    owner = os.getuid() if hasattr(os, "getuid") else 0
+    return Path(tempfile.gettempdir()) / f"thenar-claim-{owner}-{digest}"
 
 
 @contextmanager
 def claimed(final: Path) -> Iterator[None]:
-    """Hold the name of a folder that is to be made, from the first moment on. Its parent must exist.
+    """Hold the name of a folder that is to be made, from the first moment on, against others of this user.
 
-    Raises InputError when another process is making it.
+    Raises InputError when another process is making it. Where the system has no room for a claim nothing is held.
     """
-    file = claim_of(final)
-    while True:
-        handle = os.open(file, os.O_RDWR | os.O_CREAT, 0o644)
-        try:
-            _take(handle, final, "making it")
-            with suppress(FileNotFoundError):
-                if os.path.samestat(os.fstat(handle), file.stat()):
-                    break
-        except BaseException:
-            os.close(handle)
-            raise
-        os.close(handle)  # whoever held it took the file away between our opening and our locking it
+    try:
+        file = _claim_of(final)
+        handle = _locked(file, final)
+    except OSError:  # no folder for temporary files that can be written
+        yield
+        return
     try:
         yield
     finally:
@@ -57,14 +55,39 @@ def claimed(final: Path) -> Iterator[None]:
         os.close(handle)
 
 
+def is_claimed(final: Path) -> bool:
+    """Whether another process, or this one, is making the folder."""
+    try:
+        with claimed(final):
+            return False
+    except InputError:
+        return True
+
+
+def _locked(file: Path, final: Path) -> int:
+    """The claim, opened and locked. Raises InputError when another process has it, OSError where none can be made."""
+    while True:
+        handle = os.open(file, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o600)
+        try:
+            _take(handle, final, "making it")
+            with suppress(FileNotFoundError):
+                if os.path.samestat(os.fstat(handle), file.stat()):
+                    return handle
+        except BaseException:
+            os.close(handle)
+            raise
+        os.close(handle)  # whoever held it took the file away between our opening and our locking it
+
+
 def _take(handle: int, folder: Path, doing: str) -> None:
     """Lock an open file and write this process's number into it. Raises InputError when another process holds it."""
     if not _taken(handle):
         holder = os.read(handle, 20).decode("ascii", "replace").strip() or "?"
         found = f"another process, number {holder}, is {doing}"
         raise InputError([Problem(str(folder), "--out", found, _ALLOWED)])
-    os.ftruncate(handle, 0)
-    os.write(handle, f"{os.getpid()}\n".encode("ascii"))
+    with suppress(OSError):  # on a full disk the lock holds all the same
+        os.ftruncate(handle, 0)
+        os.write(handle, f"{os.getpid()}\n".encode("ascii"))
 
 
 if sys.platform == "win32":
