@@ -27,6 +27,7 @@ UNDER_TEST: Final = (
     "extremes",
     "gate",
     "inputs",
+    "intensity",
     "interlock",
     "judgement",
     "memory",

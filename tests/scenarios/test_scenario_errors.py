@@ -149,7 +149,7 @@ def test_a_target_that_nobody_can_hold_is_refused(target: str, key: str) -> None
         ),
         ('kind = "emergency-stop"\nat_s = 1.0\nfor_s = 1.0', "faults[0].for_s"),
         ('kind = "re-arm"\nat_s = 1.0', "faults[0].cause"),
-        ('kind = "re-arm"\nat_s = 1.0\ncause = "R40"', "faults[0].cause"),
+        ('kind = "re-arm"\nat_s = 1.0\ncause = "R99"', "faults[0].cause"),
         ('kind = "re-arm"\nat_s = 1.0\ncause = "33"', "faults[0].cause"),
         ('kind = "emergency-stop"\nat_s = 1.0\nconditions = ["unassisted"]', "faults[0].conditions"),
         ('kind = "emergency-stop"\nat_s = 1.0\nconditions = ["assisted", "assisted"]', "faults[0].conditions"),

@@ -13,6 +13,7 @@ from thenar.engine.result import TrialResult
 from thenar.engine.trial import Trial, plan_trials
 from thenar.scenarios.loader import parse_scenario
 from thenar.shared.signals import REST, Calibration, ChannelCalibration, Demand, Observation, Stimulus
+from thenar.shared.ticks import US_PER_S
 
 TICK_US = 20_000
 """The control period of every scenario here unless it says otherwise."""
@@ -88,6 +89,9 @@ def at_share(channel: ChannelCalibration, share: float) -> Stimulus:
     return Stimulus(current_mA, channel.width_us, channel.rate_Hz)
 
 
+_ORDINARY_HZ = 40.0
+
+
 class Push:
     """A law that asks for one thing for ever and remembers all that it was shown."""
 
@@ -98,9 +102,13 @@ class Push:
         self.seen: list[Observation] = []
 
     def decide(self, observation: Observation) -> Demand:
-        """The same push at every tick."""
+        """The same push at every tick; a fast train rises by 12 mA/s, so that R40 holds back no pulse of it."""
         self.seen.append(observation)
-        return self.demand
+        agonist = self.demand.agonist
+        if agonist.rate_Hz <= _ORDINARY_HZ:
+            return self.demand
+        top_mA = 0.8 + 12.0 * observation.t_us / US_PER_S
+        return Demand(agonist._replace(current_mA=min(agonist.current_mA, top_mA)), self.demand.antagonist)
 
 
 class Rest(Push):

@@ -85,7 +85,7 @@ DRIVERS: dict[str, Driver] = {
             "energy_aJ", "power_rms_uA", "rectified_pC", "rise_uA",
         )
     },
-    **{name: Driver(pushes(120), _DENSITY) for name in _DENSITY},
+    **{name: Driver(pushes(120), _DENSITY) for name in sorted(_DENSITY)},
     "width_min_us": Driver(pushes(60, asked(10_000, _TRAIN.width_min_us - 1, 30_000))),
     "slew_uA_per_s": Driver(pushes(250), more={"rise_uA": 400}),
     "first_step_uA": Driver(pushes(10)),
