@@ -272,7 +272,7 @@ def _bounds(loaded: LoadedScenario, trials: list[Trial]) -> Facts:
         ("charge per phase, R09", _both(first, lambda c: f"{c.charge_pC / 1e6:g} uC")),
         ("pulse rate, R11", _both(first, lambda c: f"{US_PER_S / c.period_min_us:g} Hz")),
         ("rise of current, R20", _both(first, lambda c: f"{c.slew_uA_per_s / 1000:g} mA/s")),
-        ("rise of charge per second, R40", _both(first, lambda c: f"{c.intensity_slew_pC_per_s2 / 1e6:g} uC/s2")),
+        ("rise of charge rate, R40", _both(first, lambda c: f"{c.intensity_slew_pC_per_s2 / 1e6:g} uC/s2")),
         ("on without a rest, R23", _both(first, lambda c: f"{c.run_us / US_PER_S:g} s")),
         ("session, R24", f"{loop.session_us / US_PER_S:g} s"),
         ("stale estimate, R30", f"ramps down after {ramp_ms:g} ms, trips after {trip_ms:g} ms"),
