@@ -29,6 +29,12 @@ def told_json(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> dict[
     return found
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A terminal in which no row is wrapped, whatever runs the tests."""
+    monkeypatch.setenv("COLUMNS", "200")
+
+
 def own_profile(folder: Path) -> str:
     """A file with a looser agonist peak and a smaller agonist pad than the forearm's."""
     shipped = Path(thenar.safety.profile.__file__).parent / "profiles" / "forearm-25cm2.toml"

@@ -251,8 +251,8 @@ def test_the_command_says_that_nothing_differs_and_leaves_a_folder(
     assert "the wearer's reaction is not replayed" in " ".join(told.split())
     assert "R28 (contact) and R17 (compliance) can't be judged" in " ".join(told.split())
     assert {file.name for file in (tmp_path / "out").iterdir()} == {
-        "whatif.json", "ticks.csv", "differences.csv", "held-back.csv", "decisions.parquet", "pulses.parquet",
-        "whatif.png",
+        "whatif.json", "files.json", "ticks.csv", "differences.csv", "held-back.csv", "decisions.parquet",
+        "pulses.parquet", "whatif.png",
     }  # fmt: skip
     assert "Trips here: none" in _png_texts(tmp_path / "out" / "whatif.png")["Description"]
     assert asked(folder, "--scenario", scenario.path, "--out", tmp_path / "out") == 2
