@@ -59,7 +59,7 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
     on_us = silence if silence <= loop.on_gap_us else 0
     counted = counted_pC(own, Command(current_uA, width_us, period_us))
     earned = own.intensity_slew_pC_per_s2 * (silence + loop.control_period_us) // US_PER_S
-    top_pC_per_s = -(-counted * US_PER_S // max(silence, 1)) - earned
+    top_pC_per_s = max(-(-counted * US_PER_S // max(silence, 1)) - earned, 1)  # from rest nothing is a rise
     for name, place, value in (
         ("session charge", f"{train}.total_pC", own.total_pC - charge_pC),
         ("charge in a second", f"{train}.window_pC", own.rectified_pC - charge_pC),
