@@ -24,6 +24,8 @@ CONTROL_PERIOD_US: Final = (1_000, 100_000)
 """Control periods that limits can be made for, in us (own choice: 10 Hz to 1 kHz)."""
 SHORT_WINDOW_US: Final = 1_000_000
 """R12, R13, R15 and R16 are defined over a sliding second."""
+MOST_RUNS: Final = 64
+"""Runs of pulses that the interlock keeps one by one (R23): an on-window lasts at most so many rests."""
 LOAD_OHM: Final = 500
 """Test load of R14 and R15 (energy and power are stated into 500 ohm: [@iec-60601-2-10] [@fda-1999-guidance])."""
 PERIODS: Final = "control periods"
@@ -130,9 +132,11 @@ BOUNDS: Final[tuple[Row, ...]] = (
     Row("channel", "intensity_width_us", "us", "R40", 200.0, 500.0, "lower", 1, "up", "intensity_width_us",
         "width that a narrower pulse counts as in that rise", whole=True),
     # Longer: output lasts longer after a planned stop.
-    Row("channel", "ramp_down_s", "s", "R22", 0.02, 2.0, "higher", 10**6, "down", "ramp_us",
+    # Longer: output lasts longer after a planned stop; shorter: before the ramp at the end of an on-time (R23).
+    Row("channel", "ramp_down_s", "s", "R22", 0.02, 2.0, "either", 10**6, "down", "ramp_us",
         "ramp to zero of planned stops and fallbacks"),
-    Row("channel", "run_s", "s", "R23", 0.1, 300.0, "higher", 10**6, "down", "run_us", "on-time without a rest"),
+    Row("channel", "run_s", "s", "R23", 0.1, 300.0, "higher", 10**6, "down", "run_us",
+        "time from a first pulse to the last without a rest"),
     Row("channel", "on_share", "1", "R23", 0.01, 1.0, "higher", EXACT, "down", "",
         "share of the on-window that stimulation may take"),
     Row("channel", "session_charge_C", "C", "R24", 0.001, 2.0, "higher", 10**12, "down", "total_pC",
@@ -163,11 +167,13 @@ BOUNDS: Final[tuple[Row, ...]] = (
     # Longer: a longer burst at once; shorter: two bursts fall into one default window.
     Row("loop", "on_window_s", "s", "R23", 1.0, 600.0, "either", 10**6, "down", "long_window_us",
         "window of which stimulation may take a share"),
-    # Shorter: slow trains are no on-time (R23); longer: fewer changeover gaps (R26).
+    # Shorter: single pulses are less on-time (R23); longer: fewer changeover gaps (R26).
     Row("loop", "on_gap_ms", "ms", "R23", 50.0, 1_000.0, "either", 1_000, "up", "on_gap_us",
-        "gap up to which pulses count as one stretch of on-time"),
+        "on-time after the last pulse before a rest"),
     # Shorter: a run ends sooner (R23); longer: fewer soft starts (R21).
     Row("loop", "rest_s", "s", "R23", 0.5, 10.0, "either", 10**6, "up", "rest_us", "silence that counts as a rest"),
+    Row("loop", "recovery_s", "s", "R23", 1.0, 600.0, "lower", 10**6, "up", "recovery_us",
+        "silence of a channel whose on-time has run out"),
     Row("loop", "session_min", "min", "R24", 0.01, 60.0, "higher", 60 * 10**6, "down", "session_us",
         "length of a session"),
     Row("loop", "summed_share", "1", "R25", 0.1, 2.0, "higher", 1_000, "down", "summed_share_per_mille",
@@ -227,6 +233,7 @@ NOT_ABOVE: Final = (
     ("force_soft_share", "force_hard_share"),
     ("valid_ms", "command_trip_ms"),
     ("on_gap_ms", "rest_s"),
+    ("rest_s", "recovery_s"),
 )
 """Pairs of one part: the first, times its scale, must not lie above the second, times its own."""
 

@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 from thenar.safety.ceilings import density_rms_uA
 from thenar.safety.limits import ChannelLimits, LoopLimits
-from thenar.safety.memory import LONG_SLOTS, SHORT_SLOTS, ChannelMemory, TrainMemory
+from thenar.safety.memory import SHORT_SLOTS, ChannelMemory, TrainMemory
 from thenar.safety.reasons import R12, R13, R15, R16, R17, R23, R24
-from thenar.safety.windows import next_bucket_us
+from thenar.safety.windows import next_bucket_us, ramp_room_us
 from thenar.shared.compiled import step
 
 
@@ -25,8 +25,9 @@ class Budget(NamedTuple):
 
     charge_pC: int
     square_uA2_us: int
+    run: int
+    run_since_us: int
     on_us: int
-    run_us: int
     trip: int
     withhold: int
     hold_until_us: int
@@ -36,8 +37,8 @@ class Budget(NamedTuple):
 def budget_of(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, command: Command, t_us: int) -> Budget:
     """The sliding windows with this pulse added (R12, R13, R15, R16, R17, R23, R24).
 
-    A pulse after a break adds no on-time itself, but needs room for the one that follows: else a used-up
-    budget would let one pulse through in every bucket.
+    On-time counts to the gap after this pulse, which is where a window over it is fullest: the room must be there
+    before the pulse leaves. `train.gone_us` must be that of `look_back_from_pulse`.
     """
     train = own.train
     charge_pC = 2 * command.current_uA * command.width_us
@@ -66,16 +67,28 @@ def budget_of(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, comma
     if withhold != 0:
         until_us = next_bucket_us(window, SHORT_SLOTS, t_us)
     silence = t_us - train.pulse_us
-    on_us = silence if silence <= loop.on_gap_us else 0
-    run_us = 0 if silence >= loop.rest_us else train.run_us + on_us
-    needed_us = on_us if on_us > 0 else min(command.period_us, loop.on_gap_us)
-    if run_us > limits.run_us:
+    run, run_since_us, on_us = train.run, train.run_since_us, train.on_us + silence
+    if silence >= loop.rest_us:
+        run, run_since_us, on_us = train.run + 1, t_us, train.on_us + loop.on_gap_us
+    if t_us - run_since_us > limits.run_us or on_us - train.gone_us > limits.on_us:
         withhold |= R23
-        until_us = max(until_us, train.pulse_us + loop.rest_us)
-    if train.window_on_us + needed_us > limits.on_us:
-        withhold |= R23
-        until_us = max(until_us, next_bucket_us(loop.long_window_us, LONG_SLOTS, t_us))
-    return Budget(charge_pC, square, on_us, run_us, trip, withhold, until_us)
+        until_us = max(until_us, train.pulse_us + loop.recovery_us, t_us + loop.rest_us)
+    return Budget(charge_pC, square, run, run_since_us, on_us, trip, withhold, until_us)
+
+
+@step
+def runs_out(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, t_us: int) -> bool:
+    """R23 at a control tick: whether a channel that goes on can no longer be sure of its ramp to zero.
+
+    Reckoned as if it were on until that ramp's end, in the window that ends there: what leaves the window meanwhile is
+    known, so a share of 1 never ends. `train.gone_us` must be that of `look_back_from_ramp`.
+    """
+    train = own.train
+    until_us = t_us + ramp_room_us(limits, loop, own.command.current_uA)
+    since_us, on_us = train.run_since_us, train.on_us + until_us - train.pulse_us
+    if t_us - train.pulse_us >= loop.rest_us:
+        since_us, on_us = t_us, train.on_us + until_us - t_us + loop.on_gap_us
+    return until_us - since_us > limits.run_us or on_us - train.gone_us > limits.on_us
 
 
 @step
@@ -85,16 +98,18 @@ def fired(own: ChannelMemory, command: Command, budget: Budget, gap_us: int, t_u
     return TrainMemory(
         t_us,
         t_us + 2 * command.width_us + gap_us,
-        budget.run_us,
+        budget.run_since_us,
         train.total_pC + budget.charge_pC,
         train.saturated_pulses + 1 if own.command.saturated != 0 else 0,
         train.hold_until_us,
         train.hold_reasons,
         train.short_bucket,
-        train.long_bucket,
         train.window_pC + budget.charge_pC,
         train.window_uA2_us + budget.square_uA2_us,
-        train.window_on_us + budget.on_us,
+        budget.on_us,
+        train.gone_us,
+        budget.run,
+        train.oldest_run,
     )
 
 
@@ -104,14 +119,16 @@ def held(train: TrainMemory, until_us: int, reasons: int) -> TrainMemory:
     return TrainMemory(
         train.pulse_us,
         train.end_us,
-        train.run_us,
+        train.run_since_us,
         train.total_pC,
         train.saturated_pulses,
         until_us,
         reasons,
         train.short_bucket,
-        train.long_bucket,
         train.window_pC,
         train.window_uA2_us,
-        train.window_on_us,
+        train.on_us,
+        train.gone_us,
+        train.run,
+        train.oldest_run,
     )

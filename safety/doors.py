@@ -11,7 +11,7 @@ from typing import Any, Final
 from numpy.typing import NDArray
 
 from thenar.safety.gate import gate, next_pulse_us
-from thenar.safety.inputs import unpack_asked, unpack_senses
+from thenar.safety.inputs import TIME_RANGE_US, between, unpack_asked, unpack_senses
 from thenar.safety.interlock import admit, unpack_admitted
 from thenar.safety.limits import Limits, limits_mark, unpack_limits
 from thenar.safety.memory import (
@@ -21,8 +21,16 @@ from thenar.safety.memory import (
     store_decision,
     store_pulse,
     unpack_memory,
+    with_gone,
 )
-from thenar.safety.windows import advance_windows, note_amounts
+from thenar.safety.windows import (
+    advance_windows,
+    look_back_from_pulse,
+    look_back_from_ramp,
+    note_amounts,
+    note_oldest,
+    note_run,
+)
 from thenar.shared.compiled import entry, step, store
 
 _STATE: Final = LATCH_AT
@@ -60,7 +68,9 @@ def _decided(
     senses: NDArray[Any],
     t_us: int,
 ) -> tuple[int, int]:
-    before = unpack_memory(memory)
+    now_us = between(t_us, 0, TIME_RANGE_US)
+    before = with_gone(unpack_memory(memory), 0, look_back_from_ramp(memory, limits.agonist, limits.loop, 0, now_us))
+    before = with_gone(before, 1, look_back_from_ramp(memory, limits.antagonist, limits.loop, 1, now_us))
     given, after, reasons = admit(limits, before, unpack_asked(demand), unpack_senses(senses), t_us)
     # Of the same numbers that `admit` has just marked: a compiler reckons it once.
     mark = limits_mark(limits)
@@ -114,15 +124,18 @@ def _gated(
     out: NDArray[Any],
 ) -> int:
     advance_windows(memory, limits.loop, channel, t_us)
-    before = unpack_memory(memory)
+    gone_us, oldest = look_back_from_pulse(memory, limits.loop, channel, between(t_us, 0, TIME_RANGE_US))
+    before = with_gone(unpack_memory(memory), channel, gone_us)
     pulse, after, reasons = gate(limits, before, unpack_admitted(admitted), channel, t_us)
     store_pulse(memory, after, channel)
     if pulse.current_uA > 0:
         charge_pC = 2 * pulse.current_uA * pulse.width_us
         old = before.agonist.train if channel == 0 else before.antagonist.train
         new = after.agonist.train if channel == 0 else after.antagonist.train
-        on_us = new.window_on_us - old.window_on_us
-        note_amounts(memory, channel, charge_pC, pulse.current_uA * charge_pC, on_us)
+        note_amounts(memory, channel, charge_pC, pulse.current_uA * charge_pC)
+        note_oldest(memory, channel, oldest)
+        if new.run != old.run:
+            note_run(memory, channel, new.run, t_us, old.on_us)
         store(out, pulse)
     memory[_BUSY] -= 1
     return reasons

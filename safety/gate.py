@@ -142,7 +142,7 @@ def _broken(
     if latch.busy > 1 or admitted.seal != seal_of(admitted):
         trip |= R39
     # Asked ahead and then for an earlier time, the sums would lack a bucket that the earlier time still needs.
-    covered_us = max(train.pulse_us, filling_since_us(loop, train.short_bucket, train.long_bucket))
+    covered_us = max(train.pulse_us, filling_since_us(loop, train.short_bucket))
     if t_us < admitted.admitted_us or t_us < covered_us or t_us > TIME_RANGE_US:
         trip |= R04
     if t_us - admitted.admitted_us > loop.command_trip_us:

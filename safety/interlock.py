@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.safety.arming import lowest_rule, next_latch
+from thenar.safety.budget import runs_out
 from thenar.safety.ceilings import Bounded, bound_demand, cut, energy_trip, keeps_ceilings
 from thenar.safety.inputs import (
     LAW_LATE,
@@ -72,6 +73,13 @@ class Ramp(NamedTuple):
     since_us: int
     agonist_from_uA: int
     antagonist_from_uA: int
+
+
+class Ending(NamedTuple):
+    """The ramp to zero at the end of a channel's on-time (R23): since when (NEVER: none), and from which current."""
+
+    since_us: int
+    from_uA: int
 
 
 ADMITTED_SIZE: Final = 10
@@ -149,9 +157,21 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
     ramping = _ramp(limits.loop, memory, ramp if passed else 0, now_us)
     if not passed:
         agonist, antagonist = _NOTHING, _NOTHING
-    agonist = _stepped(limits.agonist, limits.loop, memory.agonist, latch, agonist, ramping, AGONIST, now_us)
+    agonist_ending = _ending(limits.agonist, limits.loop, memory.loop, memory.agonist, agonist, now_us)
+    antagonist_ending = _ending(limits.antagonist, limits.loop, memory.loop, memory.antagonist, antagonist, now_us)
+    agonist = _stepped(
+        limits.agonist, limits.loop, memory.agonist, latch, agonist, ramping, agonist_ending, AGONIST, now_us
+    )
     antagonist = _stepped(
-        limits.antagonist, limits.loop, memory.antagonist, latch, antagonist, ramping, ANTAGONIST, now_us
+        limits.antagonist,
+        limits.loop,
+        memory.antagonist,
+        latch,
+        antagonist,
+        ramping,
+        antagonist_ending,
+        ANTAGONIST,
+        now_us,
     )
     if judged.soft == 1:
         agonist = no_further(memory.agonist.command, agonist)
@@ -176,6 +196,7 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
             judged.agonist_contact,
             judged.agonist_balance,
             ramping.agonist_from_uA,
+            agonist_ending,
             senses.agonist_contact_per_mille,
             _saturates(limits.agonist, limits.loop, agonist, senses.agonist_contact_ohm),
             now_us,
@@ -186,6 +207,7 @@ def admit(limits: Limits, memory: Memory, demand: Asked, senses: Senses, t_us: i
             judged.antagonist_contact,
             judged.antagonist_balance,
             ramping.antagonist_from_uA,
+            antagonist_ending,
             senses.antagonist_contact_per_mille,
             _saturates(limits.antagonist, limits.loop, antagonist, senses.antagonist_contact_ohm),
             now_us,
@@ -229,6 +251,25 @@ def _ramp(loop: LoopLimits, memory: Memory, ramp: int, t_us: int) -> Ramp:
 
 
 @step
+def _ending(
+    limits: ChannelLimits, loop: LoopLimits, before: LoopMemory, own: ChannelMemory, given: Bounded, t_us: int
+) -> Ending:
+    """The ramp at the end of this channel's on-time: it begins when the on-time left is what it takes to ramp down.
+
+    It stays until the channel has recovered in silence and has room for a ramp up and one down; like every ramp it
+    counts from the tick before, and never brings back what has expired.
+    """
+    past = own.command
+    if past.ending_us != NEVER:
+        recovered = t_us - own.train.pulse_us >= loop.recovery_us and not runs_out(limits, loop, own, t_us)
+        return Ending(NEVER, 0) if recovered else Ending(past.ending_us, past.ending_from_uA)
+    if given.current_uA == 0 or not runs_out(limits, loop, own, t_us):
+        return Ending(NEVER, 0)
+    since_us = max(before.tick_us, t_us - loop.control_period_us)
+    return Ending(since_us, 0 if t_us > before.expires_us else past.current_uA)
+
+
+@step
 def _stepped(
     limits: ChannelLimits,
     loop: LoopLimits,
@@ -236,6 +277,7 @@ def _stepped(
     latch: Latch,
     given: Bounded,
     ramping: Ramp,
+    ending: Ending,
     channel: int,
     t_us: int,
 ) -> Bounded:
@@ -245,6 +287,9 @@ def _stepped(
     """
     if memory.train.hold_until_us > t_us and memory.train.hold_reasons & R23 != 0:
         given = cut(given, 0, memory.train.hold_reasons)
+    if ending.since_us != NEVER:
+        top_uA = ramp_top_uA(limits, ending.from_uA, t_us - ending.since_us)
+        given = cut(given, min(top_uA, memory.command.current_uA), R23)
     if ramping.since_us != NEVER:
         from_uA = ramping.agonist_from_uA if channel == AGONIST else ramping.antagonist_from_uA
         top_uA = ramp_top_uA(limits, from_uA, t_us - ramping.since_us)
@@ -285,6 +330,7 @@ def _after(
     contact: ContactMemory,
     balance: BalanceMemory,
     ramp_from_uA: int,
+    ending: Ending,
     contact_per_mille: int,
     saturated: int,
     t_us: int,
@@ -303,5 +349,7 @@ def _after(
         ramp_from_uA,
         contact_per_mille,
         saturated,
+        ending.since_us,
+        ending.from_uA,
     )
     return ChannelMemory(command, contact, balance, memory.train, memory.intensity)

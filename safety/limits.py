@@ -64,7 +64,7 @@ class ChannelLimits(NamedTuple):
     """R22"""
     run_us: int
     on_us: int
-    """R23: on-time without a rest, and on-time in the long window"""
+    """R23: time from the first pulse to the last without a rest, and on-time in the long window"""
     total_pC: int
     """R24: rectified charge of the session"""
     ohm_min: int
@@ -97,9 +97,11 @@ class LoopLimits(NamedTuple):
     long_window_us: int
     """R23"""
     on_gap_us: int
-    """R23: pulses no further apart count as on-time"""
+    """R23: on-time after the last pulse before a rest; R26: silence after which a pulse waits for the changeover"""
     rest_us: int
-    """R21, R23: a silence this long is a rest"""
+    """R21, R23: a silence this long is a rest; the long window lasts at most MOST_RUNS of them"""
+    recovery_us: int
+    """R23: silence of a channel whose on-time has run out"""
     saturated_pulses: int
     """R17"""
     session_us: int

@@ -10,6 +10,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from thenar.safety.bounds import MOST_RUNS
 from thenar.shared.compiled import fixed, flat_integers, step, store
 
 NEVER: Final = -1_000_000_000_000_000
@@ -90,6 +91,10 @@ class CommandMemory(NamedTuple):
     contact_per_mille: int
     saturated: int
     """1 while the compliance bound R17 lowers the current"""
+    ending_us: int
+    """since when the on-time has been running out, NEVER otherwise (R23)"""
+    ending_from_uA: int
+    """the current that the ramp at the end of the on-time began at"""
 
 
 class ContactMemory(NamedTuple):
@@ -110,24 +115,29 @@ class BalanceMemory(NamedTuple):
 
 
 class TrainMemory(NamedTuple):
-    """The pulses that left one channel. The three sums are kept up by `thenar.safety.windows`."""
+    """The pulses that left one channel. Sums and runs are kept up by `thenar.safety.windows`."""
 
     pulse_us: int
     end_us: int
-    run_us: int
-    """on-time since the last rest (R23)"""
+    run_since_us: int
+    """first pulse since the last rest (R23)"""
     total_pC: int
     saturated_pulses: int
     hold_until_us: int
     hold_reasons: int
     short_bucket: int
-    long_bucket: int
     window_pC: int
     """rectified charge in the short window (R16)"""
     window_uA2_us: int
     """squared current times time in the short window (R12, R13, R15)"""
-    window_on_us: int
-    """on-time in the long window (R23)"""
+    on_us: int
+    """on-time since power-on, with the gap after the last pulse (R23)"""
+    gone_us: int
+    """what of `on_us` lies before the long window that was looked at last by the gate, or is looked at by a tick"""
+    run: int
+    """number of the latest run, -1 before the first"""
+    oldest_run: int
+    """number of the oldest run that the long window may still need"""
 
 
 class IntensityMemory(NamedTuple):
@@ -161,12 +171,12 @@ LATCH_AT: Final = 0
 LOOP_AT: Final = 7
 ESTIMATE_AT: Final = 12
 CHANNEL_AT: Final = 28
-COMMAND_SIZE: Final = 8
+COMMAND_SIZE: Final = 10
 LOWEST_SIZE: Final = 9
 CONTACT_SIZE: Final = 2 * LOWEST_SIZE
 BALANCE_SIZE: Final = 4
 _LOWS_AT: Final = 7
-TRAIN_SIZE: Final = 12
+TRAIN_SIZE: Final = 14
 INTENSITY_SIZE: Final = 1
 CHANNEL_SIZE: Final = COMMAND_SIZE + CONTACT_SIZE + BALANCE_SIZE + TRAIN_SIZE + INTENSITY_SIZE
 BALANCE_AT: Final = COMMAND_SIZE + CONTACT_SIZE
@@ -175,10 +185,11 @@ INTENSITY_AT: Final = TRAIN_AT + TRAIN_SIZE
 """Places of a channel's balance, train and intensity inside its block of CHANNEL_SIZE."""
 
 SHORT_SLOTS: Final = 51
-LONG_SLOTS: Final = 61
 """A window of n buckets needs n + 1 slots: n whole ones and the one that is filling."""
 SLOTS_AT: Final = CHANNEL_AT + 2 * CHANNEL_SIZE
-SLOTS_SIZE: Final = 2 * SHORT_SLOTS + LONG_SLOTS
+RUNS_AT: Final = 2 * SHORT_SLOTS
+SLOTS_SIZE: Final = RUNS_AT + 2 * MOST_RUNS
+"""After the buckets, for each run kept: its first pulse, and the on-time before it."""
 MEMORY_SIZE: Final = SLOTS_AT + 2 * SLOTS_SIZE
 
 
@@ -188,10 +199,10 @@ NOTHING_SEEN: Final = Lowest(NEVER, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EMPTY, EM
 def start_memory() -> NDArray[np.int64]:
     """Memory at power-on, shape (MEMORY_SIZE,): disarmed, nothing latched, nothing delivered."""
     channel = ChannelMemory(
-        CommandMemory(0, 0, 0, NEVER, NEVER, 0, -1, 0),
+        CommandMemory(0, 0, 0, NEVER, NEVER, 0, -1, 0, NEVER, 0),
         ContactMemory(NOTHING_SEEN, NOTHING_SEEN),
         BalanceMemory(0, 0, 0, NEVER),
-        TrainMemory(NEVER, NEVER, 0, 0, 0, NEVER, 0, 0, 0, 0, 0, 0),
+        TrainMemory(NEVER, NEVER, NEVER, 0, 0, NEVER, 0, 0, 0, 0, 0, 0, -1, 0),
         IntensityMemory(0),
     )
     numbers = flat_integers(
@@ -265,6 +276,33 @@ def unpack_memory(array: NDArray[Any]) -> Memory:
         _unpack_channel(array, CHANNEL_AT),
         _unpack_channel(array, CHANNEL_AT + CHANNEL_SIZE),
     )
+
+
+@step
+def with_gone(memory: Memory, channel: int, gone_us: int) -> Memory:
+    """Memory in which so much of a channel's on-time lies before the long window that is looked at (R23)."""
+    own = memory.agonist if channel == 0 else memory.antagonist
+    train = own.train
+    train = TrainMemory(
+        train.pulse_us,
+        train.end_us,
+        train.run_since_us,
+        train.total_pC,
+        train.saturated_pulses,
+        train.hold_until_us,
+        train.hold_reasons,
+        train.short_bucket,
+        train.window_pC,
+        train.window_uA2_us,
+        train.on_us,
+        gone_us,
+        train.run,
+        train.oldest_run,
+    )
+    own = ChannelMemory(own.command, own.contact, own.balance, train, own.intensity)
+    if channel == 0:
+        return Memory(memory.latch, memory.loop, memory.estimate, own, memory.antagonist)
+    return Memory(memory.latch, memory.loop, memory.estimate, memory.agonist, own)
 
 
 @step

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, ClassVar, Final, Literal, Self
 
 from pydantic import Field, PrivateAttr, ValidationInfo, create_model, field_validator, model_validator
 
-from thenar.safety.bounds import CHANNEL, LOOP, NOT_ABOVE, Row, scaled
+from thenar.safety.bounds import CHANNEL, LOOP, MOST_RUNS, NOT_ABOVE, Row, scaled
 from thenar.safety.deviation import Deviation, deviations_from, unreasoned
 from thenar.safety.screening import Screening
 from thenar.shared.errors import InputError, Problem, Strict, nearest, shown, validated
@@ -136,6 +136,12 @@ class LimitProfile(Strict):
         for key, channel in (("agonist", self.agonist), ("antagonist", self.antagonist)):
             if channel.first_step_mA.value < self.loop.device_step_mA.value:
                 raise ValueError(f"{key}.first_step_mA at least loop.device_step_mA, or nothing could ever start")
+        return self
+
+    @model_validator(mode="after")
+    def _runs_of_a_window_are_kept(self) -> LimitProfile:
+        if self.loop.on_window_s.value > MOST_RUNS * self.loop.rest_s.value:
+            raise ValueError(f"loop.on_window_s no longer than {MOST_RUNS} times loop.rest_s")
         return self
 
     def bounds(self) -> Iterator[tuple[str, Bound, Row]]:

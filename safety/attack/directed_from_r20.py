@@ -50,7 +50,8 @@ def r23(limits: Limits, script: Script) -> Limits:
     for _ in range(6):
         script.ticks(8)
         script.ticks(45, push(10_000))
-    return alone(limits, run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000)
+    script.ticks(150, push(10_000, period_us=204_000))
+    return alone(limits, run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000, recovery_us=1_200_000)
 
 
 def r24(limits: Limits, script: Script) -> Limits:

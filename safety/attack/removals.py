@@ -156,13 +156,13 @@ REMOVALS: Final[tuple[Removal, ...]] = (
         "R23",
         (
             "budget",
-            "    if run_us > limits.run_us:\n        withhold |= R23\n",
-            "    if run_us > limits.run_us:\n        withhold |= 0\n",
+            "on_us - train.gone_us > limits.on_us:\n        withhold |= R23\n",
+            "on_us - train.gone_us > limits.on_us:\n        withhold |= 0\n",
         ),
         (
             "budget",
-            "    if train.window_on_us + needed_us > limits.on_us:\n        withhold |= R23\n",
-            "    if train.window_on_us + needed_us > limits.on_us:\n        withhold |= 0\n",
+            "    return until_us - since_us > limits.run_us or on_us - train.gone_us > limits.on_us\n",
+            "    return False\n",
         ),
         ("interlock", "memory.train.hold_until_us > t_us and memory.train.hold_reasons & R23 != 0", "False"),
     ),

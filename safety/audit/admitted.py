@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from thenar.safety.audit.answers import Tick, must, on_channel
 from thenar.safety.audit.books import Notes, Where, at_least, at_most, met
@@ -19,6 +19,7 @@ from thenar.safety.audit.checks import (
     R20_WIDTH_TICK,
     R22_RAMP,
     R22_STOP,
+    R23_FALL,
     R25,
     R30_RAMP,
     R32_RAMP,
@@ -28,11 +29,14 @@ from thenar.safety.audit.checks import (
     R37_WIDTH,
     R38,
 )
-from thenar.safety.audit.memory import LONG_AGO
+from thenar.safety.audit.memory import ADMITTED, LONG_AGO, Lines, keep_lowest
 from thenar.shared.compiled import step_for_all as step
 
 STOPPING = 2
 ARMED = 1
+RAN_OUT: Final = 1 << 22
+STEADY_RULES: Final = sum(1 << (number - 1) for number in (6, 7, 9, 10, 11, 12, 16, 20, 23, 36))
+"""Bits of R23, and of the rules that can't lower a current as long as the same width and period are asked for."""
 
 
 class Given(NamedTuple):
@@ -210,6 +214,34 @@ def ramps(
         if own.ramp32_us == LONG_AGO:
             own.ramp32_us, own.ramp32_uA = since_us, from_uA
         _line(notes, R32_RAMP, where, own.ramp32_uA, limits.ramp_us, own.ramp32_us, own.admitted_uA, got_uA)
+
+
+@step
+def on_time_ends(
+    notes: Notes, limits: Any, loop: Any, now: Any, own: Any, lines: Lines, tick: Tick, row: Any, channel: int,
+    asked: Given, got: Given,
+) -> None:  # fmt: skip
+    """R23: where nothing but the on-time's end lowers a current, it falls no faster than the ramp of R22.
+
+    That ramp began within its own length, from no more than the highest current since then; both currents are rounded
+    down to the device step. A command that has expired is silent already: nothing is left to bring down.
+    """
+    where = on_channel(tick, channel)
+    highest_uA = -keep_lowest(
+        lines, ADMITTED + channel, where.t_us, -own.admitted_uA, limits.ramp_us + 3 * loop.control_period_us
+    )
+    same = asked.width_us == own.asked_us and asked.period_us == own.asked_period_us
+    own.asked_us, own.asked_period_us = asked.width_us, asked.period_us
+    alone = row.reasons & RAN_OUT != 0 and row.reasons | STEADY_RULES == STEADY_RULES
+    if not (alone and same and row.state == ARMED and asked.current_uA >= own.admitted_uA > got.current_uA):
+        return
+    if where.t_us > now.expires_us:
+        return
+    met(notes, R23_FALL)
+    step_uA = highest_uA * (where.t_us - now.t_us) // max(limits.ramp_us, 1) + 1 + loop.device_step_uA
+    at_most(notes, R23_FALL, where, own.admitted_uA - got.current_uA, step_uA)
+    if got.current_uA == 0:
+        own.ran_out = 1
 
 
 @step

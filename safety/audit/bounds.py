@@ -86,6 +86,7 @@ class LoopBounds(NamedTuple):
     long_window_us: int
     on_gap_us: int
     rest_us: int
+    recovery_us: int
     saturated_pulses: int
     session_us: int
     summed_share_per_mille: int
@@ -252,6 +253,7 @@ def _loop(
         long_window_us=own.down("on_window_s", US_PER_S),  # R23
         on_gap_us=own.up("on_gap_ms", 1_000),
         rest_us=own.up("rest_s", US_PER_S),  # R21, R23
+        recovery_us=own.up("recovery_s", US_PER_S),
         saturated_pulses=own.down("saturated_pulses"),  # R17
         session_us=own.down("session_min", 60 * US_PER_S),  # R24
         summed_share_per_mille=own.down("summed_share", 1_000),  # R25

@@ -19,6 +19,8 @@ AGONIST: Final = (0, 15_000, 250, 25_000, 0, 0, 0)
 BOTH: Final = (0, 15_000, 250, 25_000, 10_000, 250, 25_000)
 ONE_CHANNEL: Final[Script] = ((1, REST, 1), (150, AGONIST, 1), (40, AGONIST, 0))
 TWO_CHANNELS: Final[Script] = ((1, REST, 1), (60, AGONIST, 1), (120, BOTH, 1))
+RUN_OUT: Final[Script] = ((1, REST, 1), (1_520, AGONIST, 1))
+"""The agonist's on-time runs out after 20 s; after 10 s of silence it starts again."""
 STEADY: Final = 102
 """A row of either log at which the agonist is steady at 15 mA; a pulse came between it and the row before."""
 STOPPING: Final = 152
@@ -212,6 +214,33 @@ def bound_from(name: str, measure: Callable[[Case], int], beyond: int) -> Edit:
 def whole_run_us(case: Case) -> int:
     """From the first pulse to the last one: all of it is on-time."""
     return int(case.pulses.t_us[-1] - case.pulses.t_us[0])
+
+
+def whole_on_us(case: Case) -> int:
+    """The same, and the gap after the last one."""
+    return whole_run_us(case) + case.bounds.loop.on_gap_us
+
+
+def longest_silence_us(case: Case) -> int:
+    """The longest time between two pulses."""
+    return int(np.diff(case.pulses.t_us).max())
+
+
+def fallen_to(current_uA: int, rows: int) -> Edit:
+    """The agonist at most so high in the first rows of the ramp at the end of its on-time, and its pulses with it."""
+
+    def edit(case: Case) -> Case:
+        begun = int(np.flatnonzero(case.decisions.reasons & (1 << 22))[0])
+        lower = np.minimum(case.decisions.agonist_uA[begun : begun + rows], current_uA)
+        for row, value in enumerate(lower.tolist(), begun):
+            case = at_row(row, agonist_uA=value)(case)
+        under_them = (case.pulses.decisions_before > begun) & (case.pulses.decisions_before <= begun + rows)  # type: ignore[operator]
+        if current_uA == 0:
+            return case._replace(pulses=_only(case.pulses, ~under_them))
+        fallen = np.where(under_them, np.minimum(case.pulses.current_uA, current_uA), case.pulses.current_uA)
+        return case._replace(pulses=case.pulses._replace(current_uA=fallen))
+
+    return edit
 
 
 def whole_charge_pC(case: Case) -> int:

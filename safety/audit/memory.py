@@ -27,7 +27,7 @@ _CHANNEL: Final = (
     "top_uA_us", "top_width", "line_pC_s", "phase_pC", "measured_pC", "measured_cut", "square_high", "square_low",
     "charge_pC", "on_us", "short_at", "long_at", "end_at", "net_pC", "ramp22_us", "ramp22_uA", "ramp30_us",
     "ramp30_uA", "ramp32_us", "ramp32_uA", "hold_us", "started_us", "bucket_at", "bucket_pC", "bucket_square",
-    "excused",
+    "excused", "ran_out",
 )  # fmt: skip
 LOOP_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in _LOOP]))
 CHANNEL_RECORD: Final = np.dtype((np.record, [(name, np.int64) for name in _CHANNEL]))
@@ -41,10 +41,11 @@ LOW_OHM: Final = 0
 HIGH_OHM: Final = 2
 LOW_FORCE: Final = 4
 NET: Final = 5
-LINES: Final = 7
+ADMITTED: Final = 7
+LINES: Final = 9
 READINGS: Final = 8_192
-"""Lines of readings: lowest and highest impedance by channel, lowest force, net charge by channel. One line holds the
-readings of a second down to 0.12 ms apart; more would push the oldest out."""
+"""Lines of readings: lowest and highest impedance by channel, lowest force, net charge and highest current by channel.
+One line holds the readings of a second down to 0.12 ms apart; more would push the oldest out."""
 PAST_AT_LEAST: Final = 16_384
 
 
@@ -113,7 +114,7 @@ def begin_trial(memory: Memory, trial: int) -> None:
         own.phase_pC = own.measured_pC = own.measured_cut = own.net_pC = 0
         own.square_high = own.square_low = own.charge_pC = own.on_us = 0
         own.short_at = own.long_at = own.end_at = 0
-        own.ramp22_uA = own.ramp30_uA = own.ramp32_uA = 0
+        own.ramp22_uA = own.ramp30_uA = own.ramp32_uA = own.ran_out = 0
         own.hold_us = own.started_us = LONG_AGO
         own.bucket_at = own.bucket_pC = own.bucket_square = own.excused = 0
 

@@ -6,8 +6,7 @@ channel (R26), and under a first step's command alone once the channel is silent
 - R12, R13 and R16 count in fiftieths of their second, the filling one and fifty before it, and then until that
   fiftieth ends. This margin is the interlock's own, so it is computed here as it is stated there.
 - R40: a pulse that would rise too fast waits for the first microsecond at which it doesn't, whatever is admitted then.
-- R23: a pulse that would break it, or come within a sixtieth of the long window of it, isn't owed, nor is any other
-  until the channel's next pulse.
+- R23: a pulse that would break it isn't owed, nor is any other until the channel's next pulse.
 - A pulse for which R13, R15, R17 or R24 would trip isn't owed: the loop latches instead.
 What is owed at the instant at which a latch or a stop fell isn't missed.
 """
@@ -25,7 +24,6 @@ from thenar.shared.compiled import step_for_all as step
 
 US_PER_S: Final = 1_000_000
 BUCKETS: Final = 50
-LONG_BUCKETS: Final = 60
 NEVER_DUE: Final = 1_000_000_000_000_000_000
 MOST_SQUARE: Final = 1 << 48
 """A pulse's squared current counts as no more in the buckets, so that forged logs can't overflow them."""
@@ -83,13 +81,22 @@ def _trips(limits: Any, loop: Any, now: Any, own: Any, charge_pC: int, spent: in
 
 
 @step
-def _runs_out(limits: Any, loop: Any, own: Any, due_us: int) -> bool:
-    """Whether the on-time is used up, or within a sixtieth of the long window of it (R23)."""
+def _runs_out(limits: Any, loop: Any, own: Any, past: NDArray[Any], due_us: int) -> bool:
+    """Whether a pulse then would use up the on-time (R23), in the window that ends with the gap after it."""
     silence_us = due_us - own.pulse_us
-    if silence_us >= loop.rest_us:
-        return bool(own.on_us + loop.on_gap_us + loop.long_window_us // LONG_BUCKETS > limits.on_us)
-    used_us = own.on_us + max(silence_us, loop.on_gap_us) + loop.long_window_us // LONG_BUCKETS
-    return bool(own.run_us + silence_us > limits.run_us or used_us > limits.on_us)
+    goes_on = silence_us < loop.rest_us
+    if goes_on and own.run_us + silence_us > limits.run_us:
+        return True
+    opens_us = due_us + loop.on_gap_us - loop.long_window_us
+    used_us = own.on_us + (silence_us if goes_on else loop.on_gap_us)
+    at = own.long_at
+    while at < own.end_at - 1 and past[at].t_us + past[at].on_us <= opens_us:
+        used_us -= past[at].on_us
+        at += 1
+    if at < own.end_at:
+        last_us = past[at].on_us if at < own.end_at - 1 or not goes_on else due_us - past[at].t_us
+        used_us -= min(max(0, opens_us - past[at].t_us), last_us)
+    return bool(used_us > limits.on_us)
 
 
 @step
@@ -131,7 +138,7 @@ def missed(
         spent = own.bucket_square + square
         density_uA = _share_uA(limits, own, limits.density_rms_uA_per_cm2)
         gentle_us = _gentle_us(limits, loop, now, own, due_us)
-        if _trips(limits, loop, now, own, charge_pC, spent, due_us) or _runs_out(limits, loop, own, due_us):
+        if _trips(limits, loop, now, own, charge_pC, spent, due_us) or _runs_out(limits, loop, own, past, due_us):
             own.excused = 1
         elif (
             spent > limits.rms_uA * limits.rms_uA * loop.short_window_us

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
 from thenar.safety.audit.bounds import Bounds
-from thenar.safety.audit.edits import ONE_CHANNEL, TWO_CHANNELS, Case, Script
+from thenar.safety.audit.edits import ONE_CHANNEL, RUN_OUT, TWO_CHANNELS, Case, Script
 from thenar.safety.audit.judge import judge_log
 from thenar.safety.audit.logs import DecisionLog, PulseLog
 from thenar.safety.audit.plant import Plant
@@ -40,7 +40,7 @@ class Proof(NamedTuple):
 
 def proofs(bounds: Bounds, play: Play) -> Iterator[Proof]:
     """Every plant judged. `bounds`: those of a person with forearm pads; `play`: plays a script under such limits."""
-    played = {script: play(script) for script in (ONE_CHANNEL, TWO_CHANNELS)}
+    played = {script: play(script) for script in (ONE_CHANNEL, TWO_CHANNELS, RUN_OUT)}
     for plant in PLANTS:
         clean = Case(bounds, *played[plant.script])
         yield Proof(plant, _broken(plant.inside(clean)), _broken(plant.outside(clean)))

@@ -6,6 +6,7 @@ from typing import Final
 
 from thenar.safety.audit.edits import (
     ANY_RISE,
+    RUN_OUT,
     STEADY,
     STOPPING,
     TWO_CHANNELS,
@@ -16,10 +17,12 @@ from thenar.safety.audit.edits import (
     bound_from,
     changeover_us,
     early_pulse,
+    fallen_to,
     last_pulse_us,
     latched_at_pulse,
     latched_from,
     later_pulse,
+    longest_silence_us,
     nearest_gap_us,
     pulses_alone,
     reconciled,
@@ -27,6 +30,7 @@ from thenar.safety.audit.edits import (
     steady_pulse,
     unchanged,
     whole_charge_pC,
+    whole_on_us,
     whole_run_us,
     without_pulses,
 )
@@ -69,8 +73,19 @@ PLANTED_FROM_R20: Final = (
     Plant(
         "R23",
         "1 us too much in the window",
-        bound_from("on_us", whole_run_us, 0),
-        bound_from("on_us", whole_run_us, -1),
+        bound_from("on_us", whole_on_us, 0),
+        bound_from("on_us", whole_on_us, -1),
+    ),
+    Plant(
+        "R23", "a first fall at the end of the on-time too large", fallen_to(14_300, 1), fallen_to(14_200, 1), RUN_OUT
+    ),
+    Plant("R23", "an on-time cut off without its ramp", unchanged, fallen_to(0, 40), RUN_OUT),
+    Plant(
+        "R23",
+        "a start 1 us too early after an on-time that ran out",
+        bound_from("recovery_us", longest_silence_us, 0),
+        bound_from("recovery_us", longest_silence_us, 1),
+        RUN_OUT,
     ),
     Plant(
         "R24",

@@ -25,6 +25,7 @@ from thenar.safety.audit.checks import (
     R20_PULSE,
     R20_WIDTH_PULSE,
     R21,
+    R23_RECOVERY,
     R23_RUN,
     R23_WINDOW,
     R24_CHARGE,
@@ -108,24 +109,33 @@ def _square_sum(own: Any) -> int:
 
 
 @step
-def _remember(own: Any, past: NDArray[Any], loop: Any, where: Where, charge: int, square: int, on_us: int) -> None:
-    """Put a pulse's amounts into both windows and take out what has left them."""
+def _remember(own: Any, past: NDArray[Any], loop: Any, where: Where, charge: int, square: int, goes_on: bool) -> int:
+    """Put a pulse's amounts into both windows and take out what has left them. Returns the on-time of the long one.
+
+    A pulse is on for the gap, or until the next one where the channel `goes_on`. The window ends with this pulse's gap.
+    """
+    if goes_on:
+        since_us = where.t_us - own.pulse_us
+        past[own.end_at - 1].on_us = since_us
+        own.on_us += since_us - loop.on_gap_us
     entry = past[own.end_at]
-    entry.t_us, entry.charge_pC, entry.square, entry.on_us = where.t_us, charge, square, on_us
+    entry.t_us, entry.charge_pC, entry.square, entry.on_us = where.t_us, charge, square, loop.on_gap_us
     own.end_at += 1
     own.charge_pC += charge
     own.square_high += square >> HALF_BITS
     own.square_low += square & ((1 << HALF_BITS) - 1)
-    own.on_us += on_us
+    own.on_us += loop.on_gap_us
     while past[own.short_at].t_us < where.t_us - loop.short_window_us:
         gone = past[own.short_at]
         own.charge_pC -= gone.charge_pC
         own.square_high -= gone.square >> HALF_BITS
         own.square_low -= gone.square & ((1 << HALF_BITS) - 1)
         own.short_at += 1
-    while past[own.long_at].t_us <= where.t_us - loop.long_window_us:
+    opens_us = where.t_us + loop.on_gap_us - loop.long_window_us
+    while past[own.long_at].t_us + past[own.long_at].on_us <= opens_us:
         own.on_us -= past[own.long_at].on_us
         own.long_at += 1
+    return int(own.on_us - max(0, opens_us - past[own.long_at].t_us))
 
 
 @step
@@ -133,10 +143,10 @@ def windows(notes: Notes, limits: Any, loop: Any, own: Any, past: NDArray[Any], 
     """R12, R13, R15, R16, R23, R24 and R29 with this pulse in its windows."""
     charge = pulse.current_uA * pulse.width_us
     silence = LONG_AGO if own.pulse_us == LONG_AGO else where.t_us - own.pulse_us
-    on_us = silence if 0 <= silence <= loop.on_gap_us else 0
-    own.run_us = 0 if silence < 0 or silence >= loop.rest_us else own.run_us + on_us
+    goes_on = 0 <= silence < loop.rest_us
+    own.run_us = own.run_us + silence if goes_on else 0
     own.total_pC += 2 * charge
-    _remember(own, past, loop, where, 2 * charge, 2 * charge * pulse.current_uA, on_us)
+    on_us = _remember(own, past, loop, where, 2 * charge, 2 * charge * pulse.current_uA, goes_on)
     square = _square_sum(own)
     share = limits.contact_assumed_per_mille if own.per_mille < 0 else own.per_mille
     density_uA = limits.density_rms_uA_per_cm2 * limits.area_mm2 * share // 100_000
@@ -147,9 +157,11 @@ def windows(notes: Notes, limits: Any, loop: Any, own: Any, past: NDArray[Any], 
     _near(notes, R15, where, square, limits.power_rms_uA * limits.power_rms_uA * loop.short_window_us)
     _near(notes, R16, where, own.charge_pC, limits.rectified_pC)
     _near(notes, R23_RUN, where, own.run_us, limits.run_us)
-    oldest = past[own.long_at]
-    outside = max(0, oldest.on_us - (oldest.t_us - (where.t_us - loop.long_window_us)))
-    _near(notes, R23_WINDOW, where, own.on_us - outside, limits.on_us)
+    _near(notes, R23_WINDOW, where, on_us, limits.on_us)
+    if own.ran_out == 1:
+        own.ran_out = 0
+        met(notes, R23_RECOVERY)
+        at_least(notes, R23_RECOVERY, where, silence, loop.recovery_us)
     _near(notes, R24_CHARGE, where, own.total_pC, limits.total_pC)
 
 

@@ -11,6 +11,7 @@ from thenar.safety.audit.admitted import (
     compliance,
     given,
     minimal,
+    on_time_ends,
     planned_stop,
     ramps,
     reported,
@@ -203,8 +204,8 @@ def _judge_tick(notes: Notes, limits: BoundArrays, memory: Memory, tick: Tick, r
     planned_stop(notes, agonist, antagonist, tick, row)
     arming(notes, limits.channels[0], limits.channels[1], loop, now, tick, row, terms[1])
     soft_bound(notes, loop, agonist, tick, row)
-    altered = _judge_command(notes, limits.channels[0], loop, agonist, tick, row, 0, stale, late)
-    altered |= _judge_command(notes, limits.channels[1], loop, antagonist, tick, row, 1, stale, late)
+    altered = _judge_command(notes, limits.channels[0], loop, memory, tick, row, 0, stale, late)
+    altered |= _judge_command(notes, limits.channels[1], loop, memory, tick, row, 1, stale, late)
     reported(notes, tick, row, altered or (not tick.usable and not tick.late))
     caps = (
         max(min(limits.channels[0].peak_uA, limits.channels[0].ceiling_uA), 1),
@@ -236,9 +237,10 @@ def _judge_pads(notes: Notes, limits: BoundArrays, memory: Memory, tick: Tick, r
 
 @step
 def _judge_command(
-    notes: Notes, limits: Any, loop: Any, own: Any, tick: Tick, row: Any, channel: int, stale: bool, late: bool
+    notes: Notes, limits: Any, loop: Any, memory: Memory, tick: Tick, row: Any, channel: int, stale: bool, late: bool
 ) -> bool:
     """Everything on one channel of an admitted command. Returns whether it differs from what was wanted."""
+    own = memory.channels[channel]
     asked, got = wanted(own, tick, row, channel), given(row, channel)
     ohm = row.agonist_contact_ohm if channel == 0 else row.antagonist_contact_ohm
     if tick.was_open:
@@ -247,6 +249,7 @@ def _judge_command(
     compliance(notes, limits, loop, own, tick, channel, asked, got, ohm)
     rise(notes, limits, own, tick, channel, asked, got)
     ramps(notes, limits, own, tick, channel, got.current_uA, row.state == STOPPING, stale, late)
+    on_time_ends(notes, limits, loop, memory.loop[0], own, memory.lines, tick, row, channel, asked, got)
     return bool(asked != got)
 
 

@@ -16,7 +16,9 @@ _SENSES: Final = Senses._fields
 _LIMITS: Final = {name: place for place, name in enumerate(limits_names())}
 _MEMORY: Final = {name: place for place, name in enumerate(memory_names())}
 _TICK_TIMES: Final = ("tick_min_us", "tick_max_us", "command_trip_us", "valid_us")
-_GATE_TIMES: Final = ("valid_us", "command_trip_us", "rest_us", "on_gap_us", "pulse_gap_us", "changeover_us")
+_GATE_TIMES: Final = (
+    "valid_us", "command_trip_us", "rest_us", "recovery_us", "on_gap_us", "pulse_gap_us", "changeover_us",
+)  # fmt: skip
 _SENSED_BOUNDS: Final = {
     "estimate_mN": ("estimate_min_mN", "estimate_max_mN", "force_soft_mN", "force_hard_mN"),
     "estimate_age_us": ("estimate_ramp_us", "estimate_trip_us"),
@@ -141,7 +143,7 @@ def _gates(vector: Vector, rng: np.random.Generator) -> Iterator[Vector]:
     memory = vector.memory_after
     name = str(rng.choice(_GATE_TIMES))
     since_us = start_us
-    if name in ("rest_us", "on_gap_us"):
+    if name in ("rest_us", "recovery_us", "on_gap_us"):
         since_us = int(memory[_MEMORY[f"{own}.train.pulse_us"]])
     elif name in ("pulse_gap_us", "changeover_us"):
         since_us = int(memory[_MEMORY[f"{other}.train.end_us"]])

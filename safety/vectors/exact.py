@@ -13,9 +13,10 @@ from thenar.safety.inputs import Senses
 from thenar.safety.intensity import counted_pC
 from thenar.safety.interlock import seal_of
 from thenar.safety.limits import Limits, unpack_limits
-from thenar.safety.memory import ARMED, DISARMED
+from thenar.safety.memory import ARMED, DISARMED, NEVER
 from thenar.safety.vectors.layout import CHANNELS, memory_names
 from thenar.safety.vectors.recorder import Recorder, Vector
+from thenar.safety.windows import look_back_from_pulse, ramp_room_us
 from thenar.shared.ticks import US_PER_S
 
 _MEMORY: Final = {name: place for place, name in enumerate(memory_names())}
@@ -37,6 +38,7 @@ def on_exact_bounds(vector: Vector, rng: np.random.Generator) -> Iterator[Vector
             yield from _budgets(vector, limits, channel, due_us)
             yield from _commands(vector, limits, channel, due_us)
     yield from _moments(vector, limits, channel)
+    yield from _endings(vector, limits, channel)
 
 
 def _pen(vector: Vector, changes: dict[str, int], comment: str, command: tuple[int, ...] | None = None) -> Recorder:
@@ -56,7 +58,7 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
     clamp_uA = density_rms_uA(own, own.density_rms_uA_per_cm2, per_mille)
     trip_uA = density_rms_uA(own, own.density_trip_uA_per_cm2, per_mille)
     silence = at_us - int(vector.memory_after[_MEMORY[f"{train}.pulse_us"]])
-    on_us = silence if silence <= loop.on_gap_us else 0
+    gone_us, _ = look_back_from_pulse(vector.memory_after, loop, channel, at_us)
     counted = counted_pC(own, Command(current_uA, width_us, period_us))
     earned = own.intensity_slew_pC_per_s2 * (silence + loop.control_period_us) // US_PER_S
     top_pC_per_s = max(-(-counted * US_PER_S // max(silence, 1)) - earned, 1)  # from rest nothing is a rise
@@ -67,8 +69,9 @@ def _budgets(vector: Vector, limits: Limits, channel: int, at_us: int) -> Iterat
         ("power", f"{train}.window_uA2_us", own.power_rms_uA * own.power_rms_uA * window - square),
         ("RMS density", f"{train}.window_uA2_us", clamp_uA * clamp_uA * window - square),
         ("RMS density that trips", f"{train}.window_uA2_us", trip_uA * trip_uA * window),
-        ("on-time in a window", f"{train}.window_on_us", own.on_us - (on_us or min(period_us, loop.on_gap_us))),
-        ("on-time without a rest", f"{train}.run_us", own.run_us - on_us),
+        ("on-time in a window", f"{train}.on_us", own.on_us + gone_us - silence),
+        ("on-time in a window, from rest", f"{train}.on_us", own.on_us + gone_us - loop.on_gap_us),
+        ("on-time without a rest", f"{train}.run_since_us", at_us - own.run_us),
         ("session time", "latch.session_us", at_us - loop.session_us),
         ("on-gap", f"{train}.pulse_us", at_us - loop.on_gap_us),
         ("rest", f"{train}.pulse_us", at_us - loop.rest_us),
@@ -138,5 +141,29 @@ def _moments(vector: Vector, limits: Limits, channel: int) -> Iterator[Vector]:
             pen = _pen(vector, changes | {moved: changes[moved] + step}, f"exactly on a bound {step:+d}: {moved}")
             wanted = _UNKNOWN | _CALM | {"estimate_count": 2} | senses
             pen.tick(np.zeros(7, dtype=np.int64), np.array([wanted.get(s, 0) for s in _SENSES], dtype=np.int64), t_us)
+            pen.close()
+            yield pen.vectors[0]
+
+
+def _endings(vector: Vector, limits: Limits, channel: int) -> Iterator[Vector]:
+    """Ticks that ask for pulses as the on-time left is what a ramp takes, and as a channel has just recovered (R23)."""
+    own, loop, name = (limits.agonist, limits.antagonist)[channel], limits.loop, CHANNELS[channel]
+    t_us = int(vector.memory_after[_MEMORY["loop.tick_us"]]) + loop.control_period_us
+    if t_us < 0:
+        return
+    asked = np.zeros(7, dtype=np.int64)
+    asked[1 + 3 * channel : 4 + 3 * channel] = 10_000, 250, 25_000
+    ending, pulse, since = f"{name}.command.ending_us", f"{name}.train.pulse_us", f"{name}.train.run_since_us"
+    room_us = ramp_room_us(own, loop, int(vector.memory_after[_MEMORY[f"{name}.command.current_uA"]]))
+    running = {"latch.state": ARMED, "latch.trip": 0, pulse: t_us - 1_000}
+    for changes, moved in (
+        (running | {ending: NEVER, since: t_us + room_us - own.run_us}, since),
+        (running | {ending: t_us - own.ramp_us // 2, since: t_us, f"{name}.command.ending_from_uA": 10_000}, ending),
+        (running | {ending: t_us - own.ramp_us, pulse: t_us - loop.recovery_us}, pulse),
+    ):
+        for step in _STEPS:
+            pen = _pen(vector, changes | {moved: changes[moved] + step}, f"exactly on a bound {step:+d}: {moved}")
+            wanted = _UNKNOWN | _CALM | {"estimate_count": 2}
+            pen.tick(asked, np.array([wanted.get(s, 0) for s in _SENSES], dtype=np.int64), t_us)
             pen.close()
             yield pen.vectors[0]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
+from thenar.safety.bounds import MOST_RUNS
 from thenar.safety.inputs import Senses
 from thenar.safety.interlock import Admitted
 from thenar.safety.limits import ChannelLimits, LoopLimits
 from thenar.safety.memory import (
-    LONG_SLOTS,
     SHORT_SLOTS,
     BalanceMemory,
     CommandMemory,
@@ -82,8 +82,10 @@ def memory_names() -> list[str]:
         names += [f"{channel}.train.{name}" for name in TrainMemory._fields]
         names += [f"{channel}.intensity.{name}" for name in IntensityMemory._fields]
     for channel in CHANNELS:
-        for name, slots in (("charge_pC", SHORT_SLOTS), ("square_uA2_us", SHORT_SLOTS), ("on_us", LONG_SLOTS)):
-            names += [f"{channel}.slots.{name}.{index}" for index in range(slots)]
+        for name in ("charge_pC", "square_uA2_us"):
+            names += [f"{channel}.slots.{name}.{index}" for index in range(SHORT_SLOTS)]
+        for index in range(MOST_RUNS):
+            names += [f"{channel}.runs.{index}.{name}" for name in ("since_us", "before_us")]
     return names
 
 

@@ -404,15 +404,63 @@ static void step_ramp(const limits *l, memory *m, int ramping, num now) {
     }
 }
 
+/* How long a channel must still be allowed on for its ramp to zero to fit in; from rest a ramp up as well. */
+static num ramp_room(const limits *l, const channel_state *own, int c) {
+    return (own->current_uA == 0 ? 2 : 1) * l->of[c].ramp_us + 3 * l->loop.period_us;
+}
+
+/* The on-time of a channel before an instant, as known now: the oldest run that ends after it tells. */
+static num look_back(const loop_limits *k, const channel_state *own, const slots *slot, num from, num now, num *told) {
+    num n = own->oldest_run, gone;
+    const run *old = &slot->of[n % RUNS];
+    for (; n < own->run; n++) {
+        const run *next = &slot->of[(n + 1) % RUNS];
+        if (FAULT == 15 || old->since_us + next->before_us - old->before_us > from) break;
+        old = next;
+    }
+    gone = old->before_us + most(0, from - old->since_us);
+    if (n >= own->run && now - own->pulse_us >= k->rest_us) gone = least(gone, own->on_us);
+    *told = n;
+    return gone;
+}
+
+/* The channel can't go on and still come down by a ramp before its on-time ends (R23). */
+static int runs_out(const limits *l, const memory *m, int c, num now) {
+    const loop_limits *k = &l->loop;
+    const channel_state *own = &m->of[c];
+    num until = now + ramp_room(l, own, c), told;
+    num gone = look_back(k, own, &m->slot[c], until + k->on_gap_us - k->long_us, now, &told);
+    int anew = now - own->pulse_us >= k->rest_us;
+    num on = own->on_us + (anew ? until - now + k->on_gap_us : until - own->pulse_us);
+    return until - (anew ? now : own->run_since_us) > l->of[c].run_us || on - gone > l->of[c].on_us;
+}
+
+/* The ramp at the end of one channel's on-time; it lasts until the channel has recovered. */
+static void step_ending(const limits *l, memory *m, int c, const demand *d, num now) {
+    channel_state *own = &m->of[c];
+    if (own->ending_us == NEVER) {
+        own->ending_from_uA = 0;
+        if (d->current_uA == 0 || !runs_out(l, m, c, now)) return;
+        own->ending_us = most(m->tick_us, now - l->loop.period_us);
+        own->ending_from_uA = now > m->expires_us ? 0 : own->current_uA;
+    } else if (now - own->pulse_us >= l->loop.recovery_us && !runs_out(l, m, c, now)) {
+        own->ending_us = NEVER;
+        own->ending_from_uA = 0;
+    }
+}
+
+static num ramp_top(num length, num from_uA, num elapsed) {
+    return elapsed < length ? least(from_uA, from_uA * (length - elapsed) / length) : 0;
+}
+
 static demand step_channel(const limits *l, const memory *m, int c, demand d, int soft, num now, num *why) {
     const channel_state *own = &m->of[c];
-    num step = most(l->loop.step_uA, 1);
+    num step = most(l->loop.step_uA, 1), length = l->of[c].ramp_us;
     if (own->hold_until_us > now && (own->hold_reasons & R(23))) lower(&d, 0, own->hold_reasons, why);
-    if (m->ramp_since_us != NEVER) {
-        num length = l->of[c].ramp_us, left = length - (now - m->ramp_since_us), top = 0;
-        if (left > 0) top = least(own->ramp_from_uA, own->ramp_from_uA * left / length);
-        lower(&d, least(top, own->current_uA), 0, why);
-    }
+    if (own->ending_us != NEVER && FAULT != 14)
+        lower(&d, least(ramp_top(length, own->ending_from_uA, now - own->ending_us), own->current_uA), R(23), why);
+    if (m->ramp_since_us != NEVER)
+        lower(&d, least(ramp_top(length, own->ramp_from_uA, now - m->ramp_since_us), own->current_uA), 0, why);
     rise(l, m, c, now, &d, why);
     if (soft && (c == 0 || FAULT == 12)) no_further(own, &d, why); /* only the agonist adds to the pinch */
     if (FAULT == 3) lower(&d, (d.current_uA + step / 2) / step * step, R(36), why);
@@ -465,6 +513,7 @@ num interlock_tick(const limits *l, memory *m, admitted *out, const asked *a, co
             given[c] = nothing;
             why[c] = 0;
         }
+        step_ending(l, m, c, &given[c], now);
         given[c] = step_channel(l, m, c, given[c], soft, now, &why[c]);
         reasons |= why[c];
         if (given[c].current_uA * given[c].current_uA * 1000 * given[c].width_us > l->of[c].energy_aJ) last |= R(14);
@@ -508,11 +557,6 @@ static void advance(const loop_limits *k, channel_state *own, slots *slot, num t
         empty_slots(&own->sum_square, slot->square, SHORT, own->short_bucket, new_one);
         own->short_bucket = new_one;
     }
-    new_one = floor_div(t, bucket_us(k->long_us, LONG));
-    if (new_one > own->long_bucket) {
-        empty_slots(&own->sum_on_us, slot->on_us, LONG, own->long_bucket, new_one);
-        own->long_bucket = new_one;
-    }
 }
 
 static num next_bucket(num window, int many, num t) {
@@ -534,7 +578,6 @@ static num broken(const limits *l, const memory *m, const admitted *a, num c, nu
     if (m->busy > 1 || a->seal != seal_of(a)) found |= R(39);
     if (t < a->admitted_us || t < own->pulse_us || t > MAX_TIME) found |= R(4);
     if (t < own->short_bucket * bucket_us(l->loop.short_us, SHORT)) found |= R(4);
-    if (t < own->long_bucket * bucket_us(l->loop.long_us, LONG)) found |= R(4);
     if (t - a->admitted_us > l->loop.command_trip_us) found |= R(3);
     if (t - m->session_us >= l->loop.session_us) found |= R(24);
     if (!keeps_ceilings(&l->of[c], &l->loop, &a->of[c])) found |= R(37);
@@ -557,17 +600,19 @@ static int too_steep(const channel_limits *k, const loop_limits *loop, num top, 
     return counted * 1000000 > (top + k->intensity_slew * (since + loop->period_us) / 1000000) * since;
 }
 
-static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, pulse *out) {
+static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, num oldest, pulse *out) {
     const channel_limits *k = &l->of[c];
     const loop_limits *loop = &l->loop;
     channel_state *own = &m->of[c];
     const demand d = a->of[c];
     const num charge = 2 * d.current_uA * d.width_us;
     const num square = FAULT == 8 ? (num)(uint32_t)(d.current_uA * charge) : d.current_uA * charge;
-    num spent = own->sum_square + square, silence = t - own->pulse_us, on, run, needed, until = t, hold = 0, cause = 0;
+    num spent = own->sum_square + square, silence = t - own->pulse_us, until = t, hold = 0, cause = 0;
     int anew = fell_silent(loop, m, (int)c, t);
     num top = own->top_pC_per_s, wide = most(d.width_us, FAULT == 13 ? 0 : k->intensity_width_us);
     num counted = most(d.current_uA - k->first_step_uA, 0) * wide, gone = most(silence, 1);
+    const int rested = silence >= loop->rest_us;
+    const num since = rested ? t : own->run_since_us, on = own->on_us + (rested ? loop->on_gap_us : silence);
     num trip_uA = density_uA(k, k->density_trip, own->per_mille), clamp_uA = density_uA(k, k->density_rms, own->per_mille);
     if (own->spent_pC + charge > k->total_pC) cause |= R(24);
     if (own->saturated_count + own->saturated > loop->saturated_pulses) cause |= R(17);
@@ -577,16 +622,9 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
     if (spent > clamp_uA * clamp_uA * loop->short_us) hold |= R(13);
     if (own->sum_pC + charge > k->rectified_pC) hold |= R(16);
     if (hold) until = next_bucket(loop->short_us, SHORT, t);
-    on = silence <= loop->on_gap_us ? silence : 0;
-    run = silence >= loop->rest_us ? 0 : own->run_on_us + on;
-    needed = on > 0 ? on : least(d.period_us, loop->on_gap_us);
-    if (run > k->run_us) {
+    if (t - since > k->run_us || on - own->gone_us > k->on_us) {
         hold |= R(23);
-        until = most(until, own->pulse_us + loop->rest_us);
-    }
-    if (own->sum_on_us + needed > k->on_us) {
-        hold |= R(23);
-        until = most(until, next_bucket(loop->long_us, LONG, t));
+        until = most(until, most(own->pulse_us + loop->recovery_us, t + loop->rest_us));
     }
     if (cause == 0 && !anew && too_steep(k, loop, top, counted, gone)) {
         num low = gone, high = loop->rest_us;
@@ -606,17 +644,21 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
         slots *slot = &m->slot[c];
         if (anew) own->top_pC_per_s = 0;
         else own->top_pC_per_s = least(top + k->intensity_slew * gone / 1000000, 11 * counted * 1000000 / (10 * gone));
+        if (rested) {
+            own->run += 1;
+            slot->of[own->run % RUNS] = (run){t, own->on_us};
+        }
+        own->oldest_run = oldest;
         own->pulse_us = t;
         own->end_us = t + 2 * d.width_us + a->gap_us;
-        own->run_on_us = run;
+        own->run_since_us = since;
+        own->on_us = on;
         own->spent_pC += charge;
         own->saturated_count = own->saturated ? own->saturated_count + 1 : 0;
         own->sum_pC += charge;
         own->sum_square += square;
-        own->sum_on_us += on;
         slot->pC[own->short_bucket % SHORT] += charge;
         slot->square[own->short_bucket % SHORT] += square;
-        slot->on_us[own->long_bucket % LONG] += on;
         out->current_uA = d.current_uA;
         out->width_us = d.width_us;
         out->gap_us = a->gap_us;
@@ -625,15 +667,17 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
 }
 
 num interlock_gate(const limits *l, memory *m, const admitted *a, num c, num t, pulse *out) {
-    num reasons;
+    const num now = clip(t, 0, MAX_TIME), opens = now + l->loop.on_gap_us - l->loop.long_us;
+    num reasons, oldest;
     memset(out, 0, sizeof *out);
     m->busy += 1;
     advance(&l->loop, &m->of[c], &m->slot[c], t);
+    m->of[c].gone_us = look_back(&l->loop, &m->of[c], &m->slot[c], opens, now, &oldest);
     if (a->of[c].current_uA == 0) {
         reasons = 0;
     } else if ((reasons = shut(m)) == 0) {
         if ((reasons = broken(l, m, a, c, t)) != 0) trip(m, first_rule(reasons), t);
-        else if ((reasons = early(l, m, a, c, t)) == 0) reasons = let_out(l, m, a, c, t, out);
+        else if ((reasons = early(l, m, a, c, t)) == 0) reasons = let_out(l, m, a, c, t, oldest, out);
     }
     m->busy -= 1;
     return reasons;

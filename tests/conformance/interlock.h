@@ -7,7 +7,7 @@
 #define NEVER (-1000000000000000LL)
 #define EMPTY 1000000000000000LL
 enum { DISARMED, ARMED, STOPPING };
-enum { SHORT = 51, LONG = 61, BUCKETS = 8 };
+enum { SHORT = 51, RUNS = 64, BUCKETS = 8 };
 enum { REQUIREMENTS = 40 }; /* R01 to R40: one bit each in a mask of reasons */
 
 typedef int64_t num;
@@ -21,7 +21,7 @@ typedef struct {
 
 typedef struct {
     num period_us, step_uA, interphase_us, faults_in_a_row, valid_us, command_trip_us, tick_min_us, tick_max_us;
-    num short_us, long_us, on_gap_us, rest_us, saturated_pulses, session_us, summed_share, pulse_gap_us;
+    num short_us, long_us, on_gap_us, rest_us, recovery_us, saturated_pulses, session_us, summed_share, pulse_gap_us;
     num changeover_us, screening_clear, contact_window_us, estimate_min, estimate_max, estimate_slope;
     num frozen_us, estimate_ramp_us, estimate_trip_us, implausible_us, soft_mN, hard_mN, rise_mN, force_window_us;
     num heartbeat_ramp_us, heartbeat_trip_us;
@@ -33,14 +33,16 @@ typedef struct { num since_us, bucket[BUCKETS]; } lowest;
 
 typedef struct {
     num current_uA, width_us, period_us, started_us, risen_us, ramp_from_uA, per_mille, saturated;
+    num ending_us, ending_from_uA;
     lowest ohms, minus_ohms;
     num bal_total_pC, net_now_pC, net_before_pC, bal_since_us;
-    num pulse_us, end_us, run_on_us, spent_pC, saturated_count, hold_until_us, hold_reasons;
-    num short_bucket, long_bucket, sum_pC, sum_square, sum_on_us;
+    num pulse_us, end_us, run_since_us, spent_pC, saturated_count, hold_until_us, hold_reasons;
+    num short_bucket, sum_pC, sum_square, on_us, gone_us, run, oldest_run;
     num top_pC_per_s;
 } channel_state;
 
-typedef struct { num pC[SHORT], square[SHORT], on_us[LONG]; } slots;
+typedef struct { num since_us, before_us; } run;
+typedef struct { num pC[SHORT], square[SHORT]; run of[RUNS]; } slots;
 
 typedef struct {
     num state, trip, trip_us, armed_us, session_us, mark, busy;

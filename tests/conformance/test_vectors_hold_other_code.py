@@ -26,13 +26,15 @@ FAULTS = {
     4: "the wrong channel asked for its last pulse (R26)",
     5: "no soft start (R21)",
     6: "a stale command is kept (R03)",
-    7: "windows of one bucket too few (R12, R13, R16, R23)",
+    7: "windows of one bucket too few (R12, R13, R16)",
     8: "a product kept in 32 bits",
     9: "a latched trip clears whatever cause is named (R34)",
     10: "the sum of both shares ignored (R25)",
     11: "the oldest bucket of a jump or a rise forgotten (R28, R31)",
     12: "the soft force bound holds the wrong channel too (R31)",
     13: "a narrow pulse counts by its charge alone (R40)",
+    14: "no ramp at the end of the on-time, and no recovery (R23)",
+    15: "the run before the window is forgotten a run too late (R23)",
 }
 
 pytestmark = [

@@ -1,4 +1,4 @@
-"""Claims about the whole decision and the latch: R05, R07, R14, R20 to R22, R24, R27, R31, R33, R34, R36, R37."""
+"""Claims about the whole decision and the latch: R05, R07, R14, R20 to R24, R27, R31, R33, R34, R36, R37."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from thenar.safety.inputs import LAW_LATE, Asked, Senses
 from thenar.safety.interlock import _asked, admit
 from thenar.safety.judgement import judge
 from thenar.safety.limits import ChannelLimits, Limits
-from thenar.safety.memory import ARMED, DISARMED, STOPPING, Latch, Memory, halt
+from thenar.safety.memory import ARMED, DISARMED, NEVER, STOPPING, Latch, Memory, halt
 from thenar.safety.reasons import R39
 from thenar.safety.step_limits import is_silent
 from thenar.safety.validity import usable
 
-UNKNOWN = ("judge", "seal_of", "bound_demand")
+UNKNOWN = ("judge", "seal_of", "bound_demand", "runs_out")
 JUDGES = (
-    "the judges, the seal and the bounds without memory may give anything (bounds: no negative current); "
-    "a ramp lasts 1 us or more, a control period at most 100 ms"
+    "the judges, the seal, the end of an on-time and the bounds without memory may give anything (bounds: no negative "
+    "current); a ramp lasts 1 us or more, a control period at most 100 ms"
 )
 
 
@@ -100,6 +100,8 @@ def _steps(world: World) -> None:
         now_us = at.after.loop.tick_us
         silent = world.run(is_silent, at.limits.loop, before.train, latch.armed_us, now_us)
         world.show("R21", implies(every(flows, silent), current <= limits.first_step_uA))
+        ending = (at.after.agonist, at.after.antagonist)[channel].command.ending_us != NEVER
+        world.show("R23", implies(every(flows, ending), current <= last.current_uA))
         ramping = either(latch.state == STOPPING, truth(at.judged.findings.ramp))
         world.show("R22", implies(every(flows, ramping), current <= last.current_uA))
         if channel == 0:
@@ -220,11 +222,12 @@ CLAIMS = [
     Claim(
         "R20",
         "a whole decision rises by at most one step, starts small, never rises on a ramp or above the soft bound",
-        ("admit", "_stepped", "_ramp", "limit_rise", "no_further"),
+        ("admit", "_stepped", "_ending", "_ramp", "limit_rise", "no_further"),
         _steps,
         (
             ("admit", "judged.soft == 1", "judged.soft == 2"),
-            ("_stepped", "min(top_uA, memory.command.current_uA)", "top_uA"),
+            ("_stepped", "min(top_uA, memory.command.current_uA), 0)", "top_uA, 0)"),
+            ("_stepped", "min(top_uA, memory.command.current_uA), R23)", "top_uA, R23)"),
             ("limit_rise", "max(limits.first_step_uA, command.current_uA + rise_uA)", "command.current_uA + since_us"),
         ),
         JUDGES,

@@ -7,7 +7,7 @@ from typing import Any
 from tests.proof.worlds import Claim, World
 from thenar.safety.balance import judge_balance
 from thenar.safety.bounds import CHANNEL, CONTROL_PERIOD_US, LOOP, SHORT_WINDOW_US, number_of
-from thenar.safety.budget import Command, budget_of, fired
+from thenar.safety.budget import Command, budget_of, fired, runs_out
 from thenar.safety.ceilings import Bounded, bound_both, bound_channel, energy_trip
 from thenar.safety.inputs import CURRENT_RANGE_UA, PERIOD_RANGE_US, TIME_RANGE_US, WIDTH_RANGE_US, ChannelAsked
 from thenar.safety.intensity import counted_pC, next_top_pC_per_s, rises_too_fast
@@ -37,7 +37,8 @@ LOOP_MOST = {
     **{
         row.field: number_of(row, row.high, CONTROL_PERIOD_US[1])
         for key, row in LOOP.items()
-        if key in ("device_step_mA", "on_window_s", "on_gap_ms", "rest_s", "saturated_pulses", "summed_share")
+        if key
+        in ("device_step_mA", "on_window_s", "on_gap_ms", "rest_s", "recovery_s", "saturated_pulses", "summed_share")
     },
 }
 RANGES = (
@@ -111,8 +112,10 @@ def _pulse(world: World) -> None:
 def _train(world: World, train: TrainMemory) -> None:
     for time_us in (train.pulse_us, train.end_us, train.hold_until_us):
         _within(world, time_us, TIME_RANGE_US, NEVER)
-    for on_us in (train.run_us, train.window_on_us):
-        _within(world, on_us, 600_000_000)
+    _within(world, train.run_since_us, TIME_RANGE_US, NEVER)
+    for on_us in (train.on_us, train.gone_us):
+        _within(world, on_us, TIME_RANGE_US)
+    _within(world, train.run, TIME_RANGE_US, -1)
     _within(world, train.total_pC, MOST["total_pC"])
     _within(world, train.window_pC, MOST["rectified_pC"])
     _within(world, train.window_uA2_us, MOST["power_rms_uA"] * MOST["power_rms_uA"] * LOOP_MOST["short_window_us"])
@@ -137,6 +140,7 @@ def _budget(world: World) -> None:
     _within(world, t_us, TIME_RANGE_US)
     _within(world, gap_us, 200)
     world.run(fired, own, command, world.run(budget_of, limits, loop, own, command, t_us), gap_us, t_us)
+    world.run(runs_out, limits, loop, own, t_us)
     world.fits()
 
 
@@ -213,7 +217,11 @@ CLAIMS = [
     ),
     _wide(("bound_both",), _both, ("bound_both", "wished = 1_000", "wished = 1_000_000_000")),
     _wide(("energy_trip",), _pulse, ("energy_trip", "2 * LOAD_OHM", "LOAD_OHM * 10_000")),
-    _wide(("budget_of", "fired"), _budget, ("budget_of", "square = command.current_uA", "square = limits.total_pC")),
+    _wide(
+        ("budget_of", "fired", "runs_out"),
+        _budget,
+        ("budget_of", "square = command.current_uA", "square = limits.total_pC"),
+    ),
     _wide(("limit_rise", "ramp_top_uA"), _rises, ("limit_rise", ", _LONGEST_US)", ", t_us)")),
     _wide(
         ("counted_pC", "rises_too_fast", "next_top_pC_per_s"),

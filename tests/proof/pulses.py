@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from tests.proof.values import either, equal, every, has, higher, implies, opposite, truth
+from tests.proof.values import chosen, either, equal, every, has, higher, implies, opposite, truth
 from tests.proof.worlds import Claim, World
-from thenar.safety.budget import Command, budget_of, fired
+from thenar.safety.budget import Command, budget_of, fired, runs_out
 from thenar.safety.ceilings import density_rms_uA, keeps_ceilings
 from thenar.safety.gate import command_of, gate
 from thenar.safety.intensity import Intensity, intensity_of
 from thenar.safety.interlock import Admitted
 from thenar.safety.limits import ChannelLimits, Limits, LoopLimits
 from thenar.safety.memory import DISARMED, ChannelMemory, Memory, TrainMemory
-from thenar.safety.reasons import R13, R15
+from thenar.safety.reasons import R13, R15, R23
 from thenar.safety.step_limits import is_silent
-from thenar.safety.windows import filling_since_us
+from thenar.safety.windows import filling_since_us, ramp_room_us
 
 
 class Pulse:
@@ -73,15 +73,59 @@ def _r16(world: World) -> None:
 def _r23(world: World) -> None:
     pulse = Pulse(world)
     world.given(pulse.own.train.pulse_us >= 0)
-    silence_us = pulse.t_us - pulse.own.train.pulse_us
-    world.show("the sum in the long window", implies(pulse.leaves, pulse.after.window_on_us <= pulse.limits.on_us))
-    world.show("the run", implies(pulse.leaves, pulse.after.run_us <= pulse.limits.run_us))
-    short = silence_us <= pulse.loop.on_gap_us
-    added = pulse.after.window_on_us - pulse.own.train.window_on_us
-    world.show("a short silence counts as on-time", implies(short, added == silence_us))
-    world.show("a long one does not", implies(opposite(short), added == 0))
-    rested = silence_us >= pulse.loop.rest_us
-    world.show("only a rest begins a new run", implies(opposite(rested), pulse.after.run_us >= pulse.own.train.run_us))
+    before, after = pulse.own.train, pulse.after
+    world.show("the long window", implies(pulse.leaves, after.on_us - before.gone_us <= pulse.limits.on_us))
+    world.show("the run", implies(pulse.leaves, pulse.t_us - after.run_since_us <= pulse.limits.run_us))
+    rested = pulse.t_us - before.pulse_us >= pulse.loop.rest_us
+    stays = every(after.run == before.run, after.run_since_us == before.run_since_us)
+    world.show("without a rest a run goes on", implies(opposite(rested), stays))
+    begins = every(after.run == before.run + 1, after.run_since_us == pulse.t_us)
+    world.show("a rest begins a new run", implies(rested, begins))
+
+
+def _runs(world: World) -> None:
+    """One step of an induction: what came before a run and the run itself, to the gap after its pulse, are all."""
+    pulse = Pulse(world)
+    before, after, gap_us = pulse.own.train, pulse.after, pulse.loop.on_gap_us
+    past_us = world.any(int, "on-time before the run")
+    world.given(before.on_us == past_us + before.pulse_us + gap_us - before.run_since_us)
+    world.given(pulse.loop.rest_us >= gap_us)
+    rested = pulse.t_us - before.pulse_us >= pulse.loop.rest_us
+    now_us = chosen(rested, before.on_us, past_us)
+    world.show("they still are", after.on_us == now_us + after.pulse_us + gap_us - after.run_since_us)
+    apart = after.run_since_us >= before.pulse_us + gap_us
+    world.show("a new run begins after the last one has ended", implies(rested, apart))
+    world.show("the on-time never falls", after.on_us >= before.on_us)
+
+
+def _ramp_fits(world: World) -> None:
+    """Ghosts: a pulse at `later`, and what is gone by then of the on-time that is gone when the ramp has ended."""
+    limits, loop, own = (
+        world.any(ChannelLimits, "limits"),
+        world.any(LoopLimits, "loop"),
+        world.any(ChannelMemory, "own"),
+    )
+    command, t_us, later_us, gone_us = (
+        world.any(Command, "command"),
+        *(world.any(int, n) for n in ("t", "later", "gone")),
+    )
+    until_us = t_us + world.run(ramp_room_us, limits, loop, own.command.current_uA)
+    world.given(loop.on_gap_us >= 0, loop.rest_us >= loop.on_gap_us, limits.run_us >= 0, own.train.pulse_us <= t_us)
+    world.given(t_us <= later_us, later_us <= until_us)
+    world.given(gone_us <= own.train.gone_us, own.train.gone_us - gone_us <= until_us - later_us)
+    out = world.run(runs_out, limits, loop, own, t_us)
+    then = own._replace(train=own.train._replace(gone_us=gone_us))
+    budget = world.run(budget_of, limits, loop, then, command, later_us)
+    room_us, periods_us = until_us - t_us, 3 * loop.control_period_us
+    world.given(limits.ramp_us >= 0)
+    world.show("the room is that of a ramp", room_us >= limits.ramp_us + periods_us)
+    from_zero = own.command.current_uA == 0
+    world.show("from zero that of two", implies(from_zero, room_us >= 2 * limits.ramp_us + periods_us))
+    world.show("no pulse of the ramp is refused", either(out, opposite(has(budget.withhold, R23))))
+    for name in ("run_us", "on_us"):
+        tight = limits._replace(**{name: world.any(int, f"tight {name}")})
+        world.given(getattr(tight, name) <= getattr(limits, name))
+        world.show(f"a lower {name} ends no later", implies(out, world.run(runs_out, tight, loop, own, t_us)))
 
 
 def _r24(world: World) -> None:
@@ -163,7 +207,7 @@ def _obeys(world: World) -> None:
         session = at.t_us - at.memory.latch.session_us < gap.session_us
         world.show("none after the session's end (R24)", implies(at.leaves, session))
         train = at.own.train
-        since_us = world.run(filling_since_us, at.limits.loop, train.short_bucket, train.long_bucket)
+        since_us = world.run(filling_since_us, at.limits.loop, train.short_bucket)
         world.show("none before what the windows hold (R04)", implies(at.leaves, at.t_us >= since_us))
 
 
@@ -171,7 +215,15 @@ def _untouched(world: World) -> None:
     for channel in (0, 1):
         at = Gate(world, channel)
         sums = [
-            (train.total_pC, train.window_pC, train.window_uA2_us, train.window_on_us, train.run_us, train.pulse_us)
+            (
+                train.total_pC,
+                train.window_pC,
+                train.window_uA2_us,
+                train.on_us,
+                train.run,
+                train.run_since_us,
+                train.pulse_us,
+            )
             for train in (at.own.train, at.own_after.train)
         ]
         world.show("without a pulse the sums stay", implies(opposite(at.leaves), equal(sums[0], sums[1])))
@@ -268,9 +320,31 @@ CLAIMS = [
         "R23",
         "after every pulse the on-time lies within the bound of the long window and of one run",
         _r23,
-        ("budget_of", "needed_us > limits.on_us", "on_us > 1 + limits.on_us"),
-        ("budget_of", "run_us > limits.run_us", "train.run_us > limits.run_us"),
-        ("budget_of", "silence >= loop.rest_us", "silence >= loop.on_gap_us"),
+        ("budget_of", "on_us - train.gone_us > limits.on_us", "on_us - train.gone_us > 1 + limits.on_us"),
+        ("budget_of", "t_us - run_since_us > limits.run_us", "train.pulse_us - run_since_us > limits.run_us"),
+        ("budget_of", "silence >= loop.rest_us", "silence > loop.rest_us"),
+    ),
+    _sum(
+        "R23",
+        "the on-time counted is that of runs apart from each other: from a first pulse to the gap after the last",
+        _runs,
+        ("budget_of", "train.on_us + silence", "train.on_us + min(silence, loop.on_gap_us)"),
+        ("budget_of", "train.on_us + loop.on_gap_us", "train.on_us"),
+        ("fired", "budget.run_since_us", "train.run_since_us"),
+    ),
+    Claim(
+        "R23",
+        "while an on-time has not run out there is room for a ramp to zero: none of its pulses will be refused",
+        ("runs_out", "ramp_room_us", "budget_of"),
+        _ramp_fits,
+        (
+            ("runs_out", "> limits.run_us or", "> limits.run_us + 1 or"),
+            ("runs_out", "until_us - train.pulse_us", "t_us - train.pulse_us"),
+            ("runs_out", "until_us - t_us + loop.on_gap_us", "until_us - t_us"),
+            ("ramp_room_us", "ramps * limits.ramp_us", "limits.ramp_us"),
+            ("ramp_room_us", "3 * loop", "2 * loop"),
+        ),
+        "the on-time before an instant grows by at most the time; rests are no shorter than the gap",
     ),
     _sum(
         "R24",

@@ -17,7 +17,7 @@ from tests.proof.values import Mask
 from tests.proof.worlds import Claim, OneCase, leaves, numbers_in
 from thenar.safety.arming import next_latch
 from thenar.safety.balance import judge_balance
-from thenar.safety.budget import budget_of, fired, held
+from thenar.safety.budget import budget_of, fired, held, runs_out
 from thenar.safety.ceilings import (
     bound_both,
     bound_channel,
@@ -35,7 +35,19 @@ from thenar.safety.windows import bucket_us, next_bucket_us
 
 FUNCTIONS = (
     *(bound_channel, bound_both, density_rms_uA, energy_trip, keeps_ceilings, most_pulses, whole_root),
-    *(limit_rise, no_further, ramp_top_uA, rounded, judge_balance, budget_of, fired, held, bucket_us, next_bucket_us),
+    *(
+        limit_rise,
+        no_further,
+        ramp_top_uA,
+        rounded,
+        judge_balance,
+        budget_of,
+        runs_out,
+        fired,
+        held,
+        bucket_us,
+        next_bucket_us,
+    ),
     *(next_latch, halt),
 )
 EXTREMES = (-1, 33, 1_000, 10**7, 10**9, 10**12, 10**15, -(10**15), 2**31 - 1, 2**62)

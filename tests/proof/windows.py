@@ -1,4 +1,4 @@
-"""Claims about the rings of buckets behind R12, R13, R15, R16 and R23, and the loop of `whole_root`: by induction."""
+"""Claims about the rings behind R12, R13, R15, R16 and R23, and the loop of `whole_root`: by induction."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from thenar.safety.ceilings import whole_root
 from thenar.safety.memory import (
     CHANNEL_AT,
     CHANNEL_SIZE,
-    LONG_SLOTS,
     MEMORY_SIZE,
     SHORT_SLOTS,
     SLOTS_AT,
@@ -29,7 +28,7 @@ def _covers(world: World) -> None:
     """Whatever happened in the window lies in a bucket that the ring keeps."""
     window_us, t_us, then_us = (world.any(int, name) for name in ("window", "t", "then"))
     world.given(window_us >= 1, t_us >= 0, then_us >= 0, then_us <= t_us, then_us > t_us - window_us)
-    for slots in (SHORT_SLOTS, LONG_SLOTS):
+    for slots in (SHORT_SLOTS,):
         length_us = world.run(bucket_us, window_us, slots)
         world.show("a bucket lasts 1 us or more", length_us >= 1)
         world.show("whole buckets span the window", length_us * (slots - 1) >= window_us)
@@ -50,7 +49,7 @@ def _sums(values: Any, start: int, count: int) -> Any:
 
 def _drops(world: World) -> None:
     """The ring's sum is the sum of its slots: one turn of the loop keeps it so."""
-    for slots in (SHORT_SLOTS, LONG_SLOTS):
+    for slots in (SHORT_SLOTS,):
         array, bucket = world.cells(1 + slots, f"array{slots}"), world.any(int, f"bucket{slots}")
         world.given(bucket >= 0, array[0] == _sums(array, 1, slots))
         world.run(_BODY, array, 0, 1, slots, 0, 0, bucket)
@@ -61,7 +60,7 @@ def _forgets(world: World) -> None:
     """Only what has left the ring is dropped, and all of it."""
     old, new, kept, gone, dropped = (world.any(int, name) for name in ("old", "new", "kept", "gone", "dropped"))
     world.given(old >= 0, new > old)
-    for slots in (SHORT_SLOTS, LONG_SLOTS):
+    for slots in (SHORT_SLOTS,):
         first, end = world.run(_RANGE, slots, old, new)
         world.given(first <= dropped, dropped < end)
         inside = every(new - slots < kept, kept <= old, kept >= 0)
@@ -77,16 +76,15 @@ def _notes(world: World) -> None:
     """A pulse's amounts go to the slots that are filling, one slot of each ring, and nowhere else."""
     for channel in (0, 1):
         array = world.cells(MEMORY_SIZE, f"memory{channel}")
-        amounts = [world.any(int, f"{name}{channel}") for name in ("charge", "square", "on")]
+        amounts = [world.any(int, f"{name}{channel}") for name in ("charge", "square")]
         at, train = SLOTS_AT + channel * SLOTS_SIZE, CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT
-        rings = ((at, SHORT_SLOTS), (at + SHORT_SLOTS, SHORT_SLOTS), (at + 2 * SHORT_SLOTS, LONG_SLOTS))
-        buckets = [array[train + TrainMemory._fields.index(name)] for name in ("short_bucket", "long_bucket")]
+        bucket = array[train + TrainMemory._fields.index("short_bucket")]
         place = world.any(int, f"place{channel}")
         world.given(place >= 0, place < MEMORY_SIZE)
         expected = array[place]
-        for (start, slots), bucket, amount in zip(rings, (buckets[0], buckets[0], buckets[1]), amounts, strict=True):
-            filling = bucket - world.quotient(bucket, slots) * slots
-            world.show("one slot is filling", every(filling >= 0, filling < slots))
+        filling = bucket - world.quotient(bucket, SHORT_SLOTS) * SHORT_SLOTS
+        world.show("one slot is filling", every(filling >= 0, filling < SHORT_SLOTS))
+        for start, amount in zip((at, at + SHORT_SLOTS), amounts, strict=True):
             expected = expected + chosen(place == start + filling, amount, 0)
         world.run(note_amounts, array, channel, *amounts)
         world.show("the filling slots take the amounts, nothing else changes", array[place] == expected)
@@ -119,7 +117,7 @@ def _root(world: World) -> None:
 CLAIMS = [
     Claim(
         "R12",
-        "whatever a closed sliding window holds lies in buckets that the ring keeps (R12, R13, R15, R16, R23)",
+        "whatever a closed sliding window holds lies in buckets that the ring keeps (R12, R13, R15, R16)",
         ("bucket_us", "next_bucket_us"),
         _covers,
         (
@@ -136,7 +134,7 @@ CLAIMS = [
         ("_drop_old",),
         _drops,
         (("_drop_old", "array[sum_at] -= array[slot]", "array[sum_at] -= 1"),),
-        "one turn of the loop; rings of 51 and 61 slots as in memory, the sum's place before them",
+        "one turn of the loop; a ring of 51 slots as in memory, the sum's place before them",
     ),
     Claim(
         "R12",

@@ -18,8 +18,8 @@ from thenar.shared.signals import REST, Demand, Stimulus
 
 CRAMPED: Final = changed(
     limits_for(),
-    run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000, rest_us=600_000, slew_uA_per_s=60_000, rise_uA=1_200,
-    intensity_slew_pC_per_s2=720_000_000,
+    run_us=1_500_000, on_us=2_500_000, long_window_us=6_000_000, rest_us=600_000, recovery_us=1_200_000,
+    slew_uA_per_s=60_000, rise_uA=1_200, intensity_slew_pC_per_s2=720_000_000,
     rms_uA=4_000, rectified_pC=600_000_000, area_mm2=1_000, session_us=20_000_000, total_pC=3_000_000_000,
 )  # fmt: skip
 """Limits so close together that a minute of attacks meets all of them."""

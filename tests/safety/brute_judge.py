@@ -1,4 +1,4 @@
-"""Sums over windows the slow way: for every pulse a look at every earlier one. An independent check of the auditor."""
+"""Sums over windows the slow way: for every pulse a look at every earlier one. Imports nothing but names of limits."""
 
 from __future__ import annotations
 
@@ -29,25 +29,34 @@ def worst(shots: list[Shot], loop: LoopLimits) -> dict[str, int]:
     return found
 
 
-def _gaps(shots: list[Shot]) -> list[tuple[int, int]]:
-    return [(before.t_us, after.t_us) for before, after in pairwise(shots)]
-
-
 def _run_us(shots: list[Shot], loop: LoopLimits) -> int:
-    """On-time since the last rest."""
-    run = 0
-    for begin, end in _gaps(shots):
-        if end - begin >= loop.rest_us:
-            run = 0
-        elif end - begin <= loop.on_gap_us:
-            run += end - begin
-    return run
+    """Time from the first pulse since the last rest to the last pulse."""
+    return run_us([shot.t_us for shot in shots], loop)
 
 
 def _on_us(shots: list[Shot], loop: LoopLimits) -> int:
-    """On-time inside the long window that ends with the last pulse."""
-    opens = shots[-1].t_us - loop.long_window_us
-    return sum(max(0, end - max(begin, opens)) for begin, end in _gaps(shots) if end - begin <= loop.on_gap_us)
+    """On-time inside the long window that ends with the gap after the last pulse."""
+    return on_us([shot.t_us for shot in shots], shots[-1].t_us + loop.on_gap_us, loop)
+
+
+def run_us(times: list[int], loop: LoopLimits) -> int:
+    """Time from the first pulse since the last rest to the last pulse. `times`: of the pulses of one channel, us."""
+    began = times[0]
+    for before, after in pairwise(times):
+        if after - before >= loop.rest_us:
+            began = after
+    return times[-1] - began
+
+
+def on_us(times: list[int], closes_us: int, loop: LoopLimits) -> int:
+    """On-time in the long window that closes at `closes_us`: on from a pulse to the next, for the gap before a rest."""
+    stretches = [
+        (before, after if after - before < loop.rest_us else before + loop.on_gap_us)
+        for before, after in pairwise(times)
+    ]
+    stretches += [(last, last + loop.on_gap_us) for last in times[-1:]]
+    opens_us = closes_us - loop.long_window_us
+    return sum(max(0, min(end, closes_us) - max(begin, opens_us)) for begin, end in stretches)
 
 
 def bounds_at(found: dict[str, int], limits: ChannelLimits) -> ChannelLimits:

@@ -159,19 +159,20 @@ def _sliding_second(own: list[Left], bounds: ChannelLimits) -> Iterator[str]:
 
 
 def _on_time(own: list[Left], bounds: ChannelLimits, limits: Limits) -> Iterator[str]:
-    run_us = 0
+    began_us = 0
     for index, pulse in enumerate(own):
-        if index:
-            gap_us = pulse.t_us - own[index - 1].t_us
-            run_us = 0 if gap_us >= limits.loop.rest_us else run_us + (gap_us if gap_us <= limits.loop.on_gap_us else 0)
-        if run_us > bounds.run_us:
-            yield f"R23: {run_us} us without a rest at {pulse}"
-        begin_us, on_us = pulse.t_us - limits.loop.long_window_us, 0
+        if index == 0 or pulse.t_us - own[index - 1].t_us >= limits.loop.rest_us:
+            began_us = pulse.t_us
+        if pulse.t_us - began_us > bounds.run_us:
+            yield f"R23: {pulse.t_us - began_us} us without a rest at {pulse}"
+        begin_us = pulse.t_us + limits.loop.on_gap_us - limits.loop.long_window_us
+        on_us = limits.loop.on_gap_us - max(0, begin_us - pulse.t_us)
         for later, earlier in zip(own[index:0:-1], own[index - 1 :: -1] if index else [], strict=False):
             if later.t_us <= begin_us:
                 break
-            if later.t_us - earlier.t_us <= limits.loop.on_gap_us:
-                on_us += later.t_us - max(earlier.t_us, begin_us)
+            rested = later.t_us - earlier.t_us >= limits.loop.rest_us
+            end_us = earlier.t_us + limits.loop.on_gap_us if rested else later.t_us
+            on_us += max(0, end_us - max(earlier.t_us, begin_us))
         if on_us > bounds.on_us:
             yield f"R23: {on_us} us on at {pulse}"
 

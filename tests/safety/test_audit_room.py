@@ -15,7 +15,7 @@ from thenar.safety.audit.logs import DecisionLog, PulseLog
 from thenar.safety.rehearsal import played
 from thenar.safety.requirements import REQUIREMENTS
 
-LIMITS = changed(limits_for(), long_window_us=1_500_000, on_gap_us=200_000, rest_us=400_000, on_us=1_400_000)
+LIMITS = changed(limits_for(), long_window_us=1_500_000, on_gap_us=200_000, rest_us=400_000, on_us=1_500_000)
 Logs = tuple[PulseLog, DecisionLog]
 
 

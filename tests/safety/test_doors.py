@@ -103,10 +103,11 @@ def test_the_pulse_door_equals_the_pure_gate(channel: int) -> None:
     assert bench.out.tolist() == list(pulse)
     found = unpack_memory(bench.memory)
     for got, want in ((found.agonist.train, after.agonist.train), (found.antagonist.train, after.antagonist.train)):
-        assert (got.pulse_us, got.end_us, got.run_us, got.total_pC) == (
+        assert (got.pulse_us, got.end_us, got.run_since_us, got.on_us, got.total_pC) == (
             want.pulse_us,
             want.end_us,
-            want.run_us,
+            want.run_since_us,
+            want.on_us,
             want.total_pC,
         )
 
@@ -255,7 +256,7 @@ def test_a_command_written_only_half_way_is_never_fired(monkeypatch: pytest.Monk
 def test_a_pulse_that_raises_at_any_step_does_not_leave_and_the_next_call_trips(
     monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
-    bench = pushing()
+    bench = Bench().armed()  # at a first pulse, which begins a run, every step is taken
     bench.tick(PUSH)
     due_us = bench.due_us()
     bench.out[:] = 7

@@ -142,12 +142,17 @@ def test_a_value_that_is_no_number_is_refused(value: object) -> None:
         ("loop", "force_hard_share", 0.5, "force_soft_share"),
         ("loop", "command_trip_ms", 100.0, "valid_ms"),
         ("loop", "rest_s", 0.5, "on_gap_ms"),
+        ("loop", "recovery_s", 1.0, "rest_s"),
+        ("loop", "on_window_s", 64.1, "64 times loop.rest_s"),
     ],
 )
 def test_bounds_that_contradict_each_other_are_refused(part: str, key: str, value: float, other: str) -> None:
     raw = with_value(part, key, value)
     if key == "rest_s":
         raw["loop"]["on_gap_ms"]["value"] = 600.0
+        raw["loop"]["on_window_s"]["value"] = 30.0
+    if key == "recovery_s":
+        raw["loop"]["rest_s"]["value"] = 1.1
     assert other in complaint(raw)
 
 

@@ -23,9 +23,9 @@ BASE = "forearm-25cm2"
 KEYS = [(part, key) for part, hard in (("agonist", CHANNEL), ("loop", LOOP)) for key in hard]
 SMALLER_IS_ROOMIER = {
     "width_min_us", "period_min_us", "ohm_min", "tick_min_us", "pulse_gap_us", "changeover_us", "contact_window_us",
-    "estimate_min_mN", "intensity_width_us",
+    "estimate_min_mN", "intensity_width_us", "recovery_us",
 }  # fmt: skip
-CUT_BOTH_WAYS = {"on_window_s", "on_gap_ms", "rest_s", "force_rise_window_ms", "device_step_mA"}
+CUT_BOTH_WAYS = {"ramp_down_s", "on_window_s", "on_gap_ms", "rest_s", "force_rise_window_ms", "device_step_mA"}
 REASON = "a stronger hand in the bench's pilot"
 
 

@@ -18,7 +18,7 @@ from thenar.safety.ceilings import density_rms_uA
 from thenar.safety.inputs import TIME_RANGE_US
 from thenar.safety.interlock import Admitted, seal_of
 from thenar.safety.limits import Limits
-from thenar.safety.memory import ARMED, ChannelMemory, Memory, start_memory, unpack_memory
+from thenar.safety.memory import ARMED, NEVER, ChannelMemory, Memory, start_memory, unpack_memory
 from thenar.safety.reasons import RULES
 
 if os.environ.get("NUMBA_DISABLE_JIT") != "1":
@@ -38,11 +38,12 @@ def command_from(uA: int = 500, width_us: int = 250, period_us: int = 25_000, **
 def armed_memory(train: dict[str, int] | None = None, other: dict[str, int] | None = None, **latch: int) -> Memory:
     """Armed five seconds ago; the agonist's train, the antagonist's and the latch as named."""
     start = unpack_memory(start_memory())
+    train, other = ({"run_since_us": (own or {}).get("pulse_us", NEVER), **(own or {})} for own in (train, other))
     on = {"state": ARMED, "armed_us": NOW_US - 5_000_000, "session_us": NOW_US - 5_000_000}
     return start._replace(
         latch=start.latch._replace(**{**on, **latch}),
-        agonist=start.agonist._replace(train=start.agonist.train._replace(**(train or {}))),
-        antagonist=start.antagonist._replace(train=start.antagonist.train._replace(**(other or {}))),
+        agonist=start.agonist._replace(train=start.agonist.train._replace(**train)),
+        antagonist=start.antagonist._replace(train=start.antagonist.train._replace(**other)),
     )
 
 
@@ -236,60 +237,60 @@ def test_all_budgets_used_up_at_once_are_reported_at_once() -> None:
         total_pC=0, saturated_pulses=0, power_rms_uA=1, density_trip_uA_per_cm2=1, rms_uA=1, density_rms_uA_per_cm2=1,
         rectified_pC=1, run_us=1, on_us=1,
     )  # fmt: skip
-    train = {"pulse_us": NOW_US - 25_000, "window_uA2_us": SQUARE, "window_pC": CHARGE_PC, "run_us": 5}
+    train = {"pulse_us": NOW_US - 25_000, "window_uA2_us": SQUARE, "window_pC": CHARGE_PC, "run": 0}
     found = weighed(limits, train, ONE, saturated=1)
     assert found.trip == rule(24) | rule(17) | rule(15) | rule(13)
     assert found.withhold == rule(12) | rule(13) | rule(16) | rule(23)
-    assert found.hold_until_us == NOW_US + 1_000_000 - NOW_US % 1_000_000
+    assert found.hold_until_us == NOW_US - 25_000 + limits.loop.recovery_us
+
+
+BEGAN_US = NOW_US - 2_000_000
+GAP_US, REST_US = LIMITS.loop.on_gap_us, LIMITS.loop.rest_us
 
 
 @pytest.mark.parametrize(
-    ("silence_us", "on_us", "run_us"),
+    ("silence_us", "run", "since_us", "on_us"),
     [
-        (25_000, 25_000, 325_000),
-        (LIMITS.loop.on_gap_us, LIMITS.loop.on_gap_us, 300_000 + LIMITS.loop.on_gap_us),
-        (LIMITS.loop.on_gap_us + 1, 0, 300_000),
-        (LIMITS.loop.rest_us - 1, 0, 300_000),
-        (LIMITS.loop.rest_us, 0, 0),
+        (0, 3, BEGAN_US, 300_000),
+        (25_000, 3, BEGAN_US, 325_000),
+        (REST_US - 1, 3, BEGAN_US, 300_000 + REST_US - 1),
+        (REST_US, 4, NOW_US, 300_000 + GAP_US),
+        (10 * REST_US, 4, NOW_US, 300_000 + GAP_US),
     ],
 )
-def test_on_time_counts_up_to_the_gap_and_a_run_ends_with_the_rest(silence_us: int, on_us: int, run_us: int) -> None:
-    found = weighed(LIMITS, {"pulse_us": NOW_US - silence_us, "run_us": 300_000}, ONE)
-    assert (found.on_us, found.run_us, found.withhold) == (on_us, run_us, 0)
+def test_the_time_since_the_last_pulse_is_on_time_and_a_rest_begins_a_new_run(
+    silence_us: int, run: int, since_us: int, on_us: int
+) -> None:
+    found = weighed(
+        LIMITS, {"pulse_us": NOW_US - silence_us, "run_since_us": BEGAN_US, "on_us": 300_000, "run": 3}, ONE
+    )
+    assert (found.run, found.run_since_us, found.on_us, found.withhold) == (run, since_us, on_us, 0)
+
+
+RAN = {"pulse_us": NOW_US - 25_000, "run_since_us": BEGAN_US, "on_us": 900_000, "gone_us": 600_000, "run": 0}
+RESTED = RAN | {"pulse_us": NOW_US - REST_US}
+RECOVERED_US = NOW_US - 25_000 + LIMITS.loop.recovery_us
 
 
 @pytest.mark.parametrize(
     ("limits", "train", "until_us"),
     [
-        (with_limits(run_us=325_000), {"run_us": 300_000}, None),
-        (with_limits(run_us=324_999), {"run_us": 300_000}, NOW_US - 25_000 + LIMITS.loop.rest_us),
-        (with_limits(on_us=325_000), {"window_on_us": 300_000}, None),
-        (with_limits(on_us=324_999), {"window_on_us": 300_000}, NOW_US + 1_000_000),
-        # After a break the pulse needs room for the one that follows: a period, or the gap when that is shorter.
-        (with_limits(on_us=325_000), {"window_on_us": 300_000, "pulse_us": 0}, None),
-        (with_limits(on_us=324_999), {"window_on_us": 300_000, "pulse_us": 0}, NOW_US + 1_000_000),
+        (with_limits(run_us=2_000_000), RAN, None),
+        (with_limits(run_us=1_999_999), RAN, RECOVERED_US),
+        (with_limits(run_us=0), RESTED, None),
+        (with_limits(on_us=325_000), RAN, None),
+        (with_limits(on_us=324_999), RAN, RECOVERED_US),
+        (with_limits(on_us=300_000 + GAP_US), RESTED, None),
+        (with_limits(on_us=299_999 + GAP_US), RESTED, NOW_US - REST_US + LIMITS.loop.recovery_us),
+        (with_limits(on_us=299_999 + GAP_US, recovery_us=1_500_000), RESTED, NOW_US + REST_US),
     ],
 )
-def test_a_used_up_run_waits_for_its_rest_and_a_used_up_minute_for_its_bucket(
+def test_a_used_up_on_time_waits_for_the_recovery_and_a_rest_at_least(
     limits: Limits, train: dict[str, int], until_us: int | None
 ) -> None:
-    found = weighed(limits, {"pulse_us": NOW_US - 25_000, **train}, ONE)
+    found = weighed(limits, train, ONE)
     assert found.withhold == (0 if until_us is None else rule(23))
     assert found.hold_until_us == (NOW_US if until_us is None else until_us)
-
-
-def test_a_slow_train_needs_room_for_one_gap_after_a_break() -> None:
-    slow = Command(1_000, 500, 10 * LIMITS.loop.on_gap_us)
-    room_us = 300_000 + LIMITS.loop.on_gap_us
-    assert weighed(with_limits(on_us=room_us), {"window_on_us": 300_000, "pulse_us": 0}, slow).withhold == 0
-    assert weighed(with_limits(on_us=room_us - 1), {"window_on_us": 300_000, "pulse_us": 0}, slow).withhold == rule(23)
-
-
-@pytest.mark.parametrize(("silence_us", "needed_us"), [(150_000, 150_000), (1, 1), (0, 25_000)])
-def test_a_pulse_within_the_gap_needs_room_for_the_time_since_the_last(silence_us: int, needed_us: int) -> None:
-    train = {"pulse_us": NOW_US - silence_us, "window_on_us": 300_000}
-    assert weighed(with_limits(on_us=300_000 + needed_us), train, ONE).withhold == 0
-    assert weighed(with_limits(on_us=300_000 + needed_us - 1), train, ONE).withhold == rule(23)
 
 
 @pytest.mark.parametrize("channel", [0, 1])
@@ -330,20 +331,20 @@ def test_a_trip_by_a_budget_tells_the_budgets_that_are_used_up_too() -> None:
 
 
 def numbered(saturated: int) -> ChannelMemory:
-    """A channel whose train holds the numbers 1 to 12."""
+    """A channel whose train holds the numbers 1 to 14."""
     own: Any = armed_memory().agonist
-    return own._replace(train=own.train._make(range(1, 13)), command=own.command._replace(saturated=saturated))
+    return own._replace(train=own.train._make(range(1, 15)), command=own.command._replace(saturated=saturated))
 
 
 def test_a_pulse_that_left_is_booked_field_by_field() -> None:
-    used = Budget(100, 200, 300, 400, 0, 0, 0)
+    used = Budget(100, 200, 300, 400, 500, 0, 0, 0)
     booked = fired(numbered(0), ONE, used, 50, 7_000)
-    assert booked == (7_000, 8_050, 400, 104, 0, 6, 7, 8, 9, 110, 211, 312)
+    assert booked == (7_000, 8_050, 400, 104, 0, 6, 7, 8, 109, 210, 500, 12, 300, 14)
     assert fired(numbered(1), ONE, used, 50, 7_000).saturated_pulses == 6
 
 
 def test_a_train_put_on_hold_keeps_everything_else() -> None:
-    assert held(numbered(0).train, 77, 88) == (1, 2, 3, 4, 5, 77, 88, 8, 9, 10, 11, 12)
+    assert held(numbered(0).train, 77, 88) == (1, 2, 3, 4, 5, 77, 88, *range(8, 15))
 
 
 def test_contact_share_and_area_make_the_current_that_reaches_a_density() -> None:

@@ -9,25 +9,42 @@ import pytest
 
 from tests.safety.interlock_bench import LIFTED, changed, limits_for, rule
 from thenar.safety import plausibility
+from thenar.safety.bounds import MOST_RUNS
 from thenar.safety.ceilings import _steady_bound_uA, bound_channel
 from thenar.safety.extremes import lowest_after, lowest_of
 from thenar.safety.inputs import ChannelAsked, Senses
 from thenar.safety.memory import (
     ARMED,
+    CHANNEL_AT,
+    CHANNEL_SIZE,
     DISARMED,
     EMPTY,
-    LONG_SLOTS,
     NEVER,
     NOTHING_SEEN,
+    RUNS_AT,
     SHORT_SLOTS,
     SLOTS_AT,
     SLOTS_SIZE,
+    TRAIN_AT,
     EstimateMemory,
     Lowest,
+    TrainMemory,
     start_memory,
     unpack_memory,
+    with_gone,
 )
-from thenar.safety.windows import advance_windows, bucket_us, next_bucket_us, note_amounts
+from thenar.safety.windows import (
+    advance_windows,
+    bucket_us,
+    look_back,
+    look_back_from_pulse,
+    look_back_from_ramp,
+    next_bucket_us,
+    note_amounts,
+    note_oldest,
+    note_run,
+    ramp_room_us,
+)
 
 if os.environ.get("NUMBA_DISABLE_JIT") != "1":
     pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
@@ -306,28 +323,104 @@ def test_buckets_cover_a_window_whatever_its_length() -> None:
 @pytest.mark.parametrize("channel", [0, 1])
 def test_amounts_land_in_the_slots_of_their_channel_and_leave_with_their_bucket(channel: int) -> None:
     array = start_memory()
-    short, long = bucket_us(LOOP.short_window_us, SHORT_SLOTS), bucket_us(LOOP.long_window_us, LONG_SLOTS)
+    short = bucket_us(LOOP.short_window_us, SHORT_SLOTS)
     slots = SLOTS_AT + channel * SLOTS_SIZE
-    at_us = 3 * long
+    at_us = 3_000_000
     advance_windows(array, LOOP, channel, at_us)
-    note_amounts(array, channel, 5, 6, 7)
-    note_amounts(array, channel, 50, 60, 70)
+    note_amounts(array, channel, 5, 6)
+    note_amounts(array, channel, 50, 60)
     place = at_us // short % SHORT_SLOTS
     expected = np.zeros(SLOTS_SIZE, dtype=np.int64)
-    expected[place], expected[SHORT_SLOTS + place], expected[2 * SHORT_SLOTS + 3] = 55, 66, 77
+    expected[place], expected[SHORT_SLOTS + place] = 55, 66
     assert array[slots : slots + SLOTS_SIZE].tolist() == expected.tolist()
     memory = unpack_memory(array)
-    train = (memory.agonist, memory.antagonist)[channel].train
-    assert (train.short_bucket, train.long_bucket) == (at_us // short, 3)
+    assert (memory.agonist, memory.antagonist)[channel].train.short_bucket == at_us // short
     # The sums are the gate's to write; here they are put in by hand and must come back to zero.
     start = int(np.flatnonzero(array[:SLOTS_AT] == at_us // short)[0])
-    array[start + 2 : start + 5] = (55, 66, 77)
+    array[start + 1 : start + 3] = (55, 66)
     advance_windows(array, LOOP, channel, at_us + SHORT_SLOTS * short - 1)
-    assert array[start + 2 : start + 5].tolist() == [55, 66, 77]
+    assert array[start + 1 : start + 3].tolist() == [55, 66]
     advance_windows(array, LOOP, channel, at_us + SHORT_SLOTS * short)
-    assert array[start + 2 : start + 5].tolist() == [0, 0, 77]
-    advance_windows(array, LOOP, channel, at_us + LONG_SLOTS * long - 1)
-    assert array[start + 2 : start + 5].tolist() == [0, 0, 77]
-    advance_windows(array, LOOP, channel, at_us + LONG_SLOTS * long)
-    assert array[start + 2 : start + 5].tolist() == [0, 0, 0]
+    assert array[start + 1 : start + 3].tolist() == [0, 0]
     assert not array[SLOTS_AT:].any()
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+@pytest.mark.parametrize("run", [0, 1, MOST_RUNS - 1, MOST_RUNS, 5 * MOST_RUNS + 7])
+def test_a_run_is_noted_in_its_own_two_places(channel: int, run: int) -> None:
+    array = start_memory()
+    note_run(array, channel, run, 55, 66)
+    expected = np.zeros(SLOTS_SIZE, dtype=np.int64)
+    at = RUNS_AT + 2 * (run % MOST_RUNS)
+    expected[at : at + 2] = 55, 66
+    slots = SLOTS_AT + channel * SLOTS_SIZE
+    assert array[slots : slots + SLOTS_SIZE].tolist() == expected.tolist()
+    array[slots + at : slots + at + 2] = 0
+    note_oldest(array, channel, 9)
+    memory = unpack_memory(array)
+    assert (memory.agonist, memory.antagonist)[channel].train.oldest_run == 9
+    assert (memory.antagonist, memory.agonist)[channel].train.oldest_run == 0
+    array[array == 9] = 0
+    assert array.tolist() == start_memory().tolist()
+
+
+@pytest.mark.parametrize(
+    ("from_us", "silence_us", "gone_us", "oldest"),
+    [
+        (-1, 0, 0, 0), (0, 0, 0, 0), (1, 0, 1, 0), (299, 0, 299, 0), (300, 0, 300, 1), (1_000, 0, 300, 1),
+        (1_001, 0, 301, 1), (1_499, 0, 799, 1), (1_500, 0, 800, 2), (2_000, 0, 800, 2), (2_001, 0, 801, 2),
+        # The latest run goes on as long as no rest has come: on without end, or until the gap after its last pulse.
+        (9_000, LOOP.rest_us - 1, 7_800, 2), (9_000, LOOP.rest_us, 1_050, 2), (2_100, LOOP.rest_us, 900, 2),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("channel", [0, 1])
+@pytest.mark.parametrize("first", [0, MOST_RUNS - 1, 3 * MOST_RUNS - 2])
+def test_the_on_time_before_an_instant_is_read_off_the_run_it_falls_into(
+    from_us: int, silence_us: int, gone_us: int, oldest: int, channel: int, first: int
+) -> None:
+    """Runs on from 0 to 300, 1000 to 1500 and 2000 to 2250 us."""
+    array = start_memory()
+    for place, (since_us, before_us) in enumerate(((0, 0), (1_000, 300), (2_000, 800))):
+        note_run(array, channel, first + place, since_us, before_us)
+    train = CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT
+    for name, value in (("pulse_us", 2_200), ("on_us", 1_050), ("run", first + 2), ("oldest_run", first)):
+        array[train + TrainMemory._fields.index(name)] = value
+    before = array.copy()
+    assert look_back(array, LOOP, channel, from_us, 2_200 + silence_us) == (gone_us, first + oldest)
+    assert array.tolist() == before.tolist()
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+def test_before_the_first_run_nothing_is_gone(channel: int) -> None:
+    array = start_memory()
+    assert look_back(array, LOOP, channel, 10**9, 10**9) == (0, 0)
+    assert array.tolist() == start_memory().tolist()
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+@pytest.mark.parametrize(("current_uA", "ramps"), [(0, 2), (1, 1), (900, 1)])
+def test_both_looks_back_end_with_the_gap_after_a_pulse_and_after_a_ramp(
+    channel: int, current_uA: int, ramps: int
+) -> None:
+    limits = changed(LIMITS, ramp_us=70_000, control_period_us=9_000, on_gap_us=500, long_window_us=3_000_000)
+    assert ramp_room_us(limits.agonist, limits.loop, current_uA) == ramps * 70_000 + 27_000
+    array = start_memory()
+    note_run(array, channel, 0, 1_000_000, 0)
+    at = CHANNEL_AT + channel * CHANNEL_SIZE
+    array[at] = current_uA
+    train = at + TRAIN_AT
+    for name, value in (("pulse_us", 5_000_000), ("on_us", 4_000_500), ("run", 0)):
+        array[train + TrainMemory._fields.index(name)] = value
+    gone_us = 5_100_000 + 500 - 3_000_000 - 1_000_000
+    assert look_back_from_pulse(array, limits.loop, channel, 5_100_000) == (gone_us, 0)
+    room_us = ramps * 70_000 + 27_000
+    assert look_back_from_ramp(array, limits.agonist, limits.loop, channel, 5_100_000) == gone_us + room_us
+
+
+@pytest.mark.parametrize("channel", [0, 1])
+def test_what_is_gone_is_put_into_one_train_and_nothing_else(channel: int) -> None:
+    array = start_memory()
+    array[:SLOTS_AT] = np.arange(1, SLOTS_AT + 1)
+    memory = unpack_memory(array)
+    array[CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT + TrainMemory._fields.index("gone_us")] = -7
+    assert with_gone(memory, channel, -7) == unpack_memory(array)

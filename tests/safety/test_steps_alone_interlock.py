@@ -9,6 +9,7 @@ import pytest
 
 from tests.safety.interlock_bench import LIFTED, changed, limits_for, rule
 from thenar.safety import interlock
+from thenar.safety.budget import runs_out
 from thenar.safety.ceilings import Bounded, BoundedPair, bound_both, cut, energy_trip, keeps_ceilings, most_pulses
 from thenar.safety.inputs import (
     TIME_RANGE_US,
@@ -128,14 +129,23 @@ def test_each_channel_ramps_from_its_own_level() -> None:
     assert interlock._ramp(LOOP, running, 1, NOW_US) == (5, 600, 300)
 
 
-def stepped(hold_until_us: int, hold_reasons: int, ramping: interlock.Ramp, channel: int = 0) -> Bounded:
+ON = interlock.Ending(NEVER, 0)
+
+
+def stepped(
+    hold_until_us: int,
+    hold_reasons: int,
+    ramping: interlock.Ramp,
+    channel: int = 0,
+    ending: interlock.Ending = ON,
+) -> Bounded:
     """A command of 800 uA (the first step) after what its own past allows."""
     memory = remembering(current_uA=800, width_us=200, period_us=25_000, risen_us=0).agonist
     train = memory.train._replace(pulse_us=NOW_US - 25_000, hold_until_us=hold_until_us, hold_reasons=hold_reasons)
     latch = remembering().latch
     given = Bounded(800, 200, 25_000, rule(6))
     return interlock._stepped(
-        LIMITS.agonist, LOOP, memory._replace(train=train), latch, given, ramping, channel, NOW_US
+        LIMITS.agonist, LOOP, memory._replace(train=train), latch, given, ramping, ending, channel, NOW_US
     )
 
 
@@ -158,6 +168,92 @@ def test_a_ramp_holds_each_channel_under_its_own_line() -> None:
     half_way = interlock.Ramp(NOW_US - LIMITS.agonist.ramp_us // 2, 1_000, 600)
     assert stepped(0, 0, half_way, 0) == (500, 200, 25_000, rule(6))
     assert stepped(0, 0, half_way, 1) == (300, 200, 25_000, rule(6))
+
+
+def test_the_ramp_at_the_end_of_an_on_time_is_reported_never_rises_and_the_lower_of_two_ramps_holds() -> None:
+    half_us = NOW_US - LIMITS.agonist.ramp_us // 2
+    still = interlock.Ramp(NEVER, 0, 0)
+    assert stepped(0, 0, still, ending=interlock.Ending(half_us, 1_000)) == (500, 200, 25_000, rule(6) | rule(23))
+    assert stepped(0, 0, still, ending=interlock.Ending(half_us, 3_000)) == (800, 200, 25_000, rule(6))
+    above = interlock.Ramp(half_us, 1_200, 1_200)
+    assert stepped(0, 0, above, ending=interlock.Ending(half_us, 1_000)) == (500, 200, 25_000, rule(6) | rule(23))
+    below = interlock.Ramp(half_us, 800, 800)
+    assert stepped(0, 0, below, ending=interlock.Ending(half_us, 1_000))[0] == 400
+    over = interlock.Ending(NOW_US - LIMITS.agonist.ramp_us, 1_000)
+    assert stepped(0, 0, still, ending=over) == (0, 0, 0, rule(6) | rule(23))
+
+
+RUN_US = LIMITS.agonist.run_us
+ROOM_US = LIMITS.agonist.ramp_us + 3 * LOOP.control_period_us
+
+
+def running(
+    began_us: int, silence_us: int = 25_000, current_uA: int = 900, on_us: int = 0, **command: int
+) -> ChannelMemory:
+    """A channel whose run began, and last fired, so long ago."""
+    memory = remembering(current_uA=current_uA, **command).agonist
+    train = memory.train._replace(
+        run_since_us=NOW_US - began_us, pulse_us=NOW_US - silence_us, on_us=on_us, gone_us=0, run=0
+    )
+    return memory._replace(train=train)
+
+
+@pytest.mark.parametrize(
+    ("own", "out"),
+    [
+        (running(RUN_US - ROOM_US), False),
+        (running(RUN_US - ROOM_US + 1), True),
+        (running(RUN_US - ROOM_US - LIMITS.agonist.ramp_us, current_uA=0), False),
+        (running(RUN_US - ROOM_US - LIMITS.agonist.ramp_us + 1, current_uA=0), True),
+        (running(RUN_US, LOOP.rest_us - 1), True),
+        (running(RUN_US, LOOP.rest_us), False),
+        (running(10**6, on_us=30_000_000 - ROOM_US - 25_000), False),
+        (running(10**6, on_us=30_000_000 - ROOM_US - 25_000 + 1), True),
+        (running(10**6, LOOP.rest_us, on_us=30_000_000 - ROOM_US - 200_000), False),
+        (running(10**6, LOOP.rest_us, on_us=30_000_000 - ROOM_US - 200_000 + 1), True),
+    ],
+)
+def test_a_channel_runs_out_when_what_is_left_no_longer_covers_its_ramp(own: ChannelMemory, out: bool) -> None:
+    assert runs_out(LIMITS.agonist, LOOP, own, NOW_US) is out
+    moved = own._replace(train=own.train._replace(on_us=own.train.on_us + 7, gone_us=7))
+    assert runs_out(LIMITS.agonist, LOOP, moved, NOW_US) is out
+
+
+FRESH, SPENT = running(10**6), running(RUN_US)
+PUSHED = Bounded(900, 200, 25_000, 0)
+
+
+@pytest.mark.parametrize(
+    ("loop", "own", "given", "found"),
+    [
+        ({}, FRESH, PUSHED, (NEVER, 0)),
+        ({}, SPENT, NOTHING, (NEVER, 0)),
+        ({"tick_us": NOW_US - 3_000, "expires_us": NOW_US}, SPENT, PUSHED, (NOW_US - 3_000, 900)),
+        ({"tick_us": NOW_US - 70_000, "expires_us": NOW_US}, SPENT, PUSHED, (NOW_US - 20_000, 900)),
+        ({"tick_us": NOW_US - 3_000, "expires_us": NOW_US - 1}, SPENT, PUSHED, (NOW_US - 3_000, 0)),
+    ],
+)
+def test_a_ramp_at_the_end_of_an_on_time_begins_at_what_was_delivered_last(
+    loop: dict[str, int], own: ChannelMemory, given: Bounded, found: tuple[int, int]
+) -> None:
+    before = remembering(loop).loop
+    assert interlock._ending(LIMITS.agonist, LOOP, before, own, given, NOW_US) == found
+
+
+@pytest.mark.parametrize(
+    ("silence_us", "on_us", "found"),
+    [
+        (LOOP.recovery_us, 0, (NEVER, 0)),
+        (LOOP.recovery_us - 1, 0, (5, 700)),
+        (LOOP.recovery_us, 30_000_000, (5, 700)),
+    ],
+)
+def test_a_channel_that_ran_out_comes_back_after_its_recovery_and_with_room_in_the_window(
+    silence_us: int, on_us: int, found: tuple[int, int]
+) -> None:
+    own = running(10**6, silence_us, 0, on_us, ending_us=5, ending_from_uA=700)
+    for given in (PUSHED, NOTHING):
+        assert interlock._ending(LIMITS.agonist, LOOP, remembering().loop, own, given, NOW_US) == found
 
 
 STRONG = Bounded(5_000, 400, 25_000, 0)
@@ -202,17 +298,19 @@ def test_energy_is_that_of_both_phases_into_500_ohm() -> None:
 def test_what_is_remembered_of_a_channel(given: tuple[int, int, int], started_us: int, risen_us: int) -> None:
     before = remembering(current_uA=900, width_us=200, started_us=41, risen_us=42).agonist
     contact, balance = numbered().antagonist.contact, numbered().antagonist.balance
-    after = interlock._after(before, Bounded(*given, 0), contact, balance, 700, 800, 1, NOW_US)
-    assert after.command == (*given, started_us, risen_us, 700, 800, 1)
+    after = interlock._after(
+        before, Bounded(*given, 0), contact, balance, 700, interlock.Ending(43, 44), 800, 1, NOW_US
+    )
+    assert after.command == (*given, started_us, risen_us, 700, 800, 1, 43, 44)
     assert after[1:] == (contact, balance, before.train, before.intensity)
 
 
 def test_a_start_from_zero_is_noted_only_when_current_flows() -> None:
     before = remembering(current_uA=0, width_us=0, started_us=41, risen_us=42).agonist
     contact, balance = before.contact, before.balance
-    idle = interlock._after(before, NOTHING, contact, balance, 0, -1, 0, NOW_US)
+    idle = interlock._after(before, NOTHING, contact, balance, 0, ON, -1, 0, NOW_US)
     assert (idle.command.started_us, idle.command.risen_us) == (41, 42)
-    begun = interlock._after(before, Bounded(1, 200, 25_000, 0), contact, balance, 0, -1, 0, NOW_US)
+    begun = interlock._after(before, Bounded(1, 200, 25_000, 0), contact, balance, 0, ON, -1, 0, NOW_US)
     assert (begun.command.started_us, begun.command.risen_us) == (NOW_US, NOW_US)
 
 

@@ -37,12 +37,13 @@ NOTHING = Bounded(0, 0, 0, 0)
 def delivering(state: int = ARMED, level_uA: int = 2_000, **loop: int) -> Memory:
     """Both channels at `level_uA`, admitted and fired a control period ago."""
     start = unpack_memory(start_memory())
-    command = CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0)
+    command = CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0, NEVER, 0)
+    train = start.agonist.train._replace(pulse_us=LAST_US, run_since_us=LAST_US)
     return start._replace(
         latch=start.latch._replace(state=state, armed_us=1, session_us=1, mark=limits_mark(LIMITS)),
         loop=LoopMemory(LAST_US, LAST_US, 0, NEVER, NOW_US + 7)._replace(**loop),
-        agonist=start.agonist._replace(command=command, train=start.agonist.train._replace(pulse_us=LAST_US)),
-        antagonist=start.antagonist._replace(command=command, train=start.antagonist.train._replace(pulse_us=LAST_US)),
+        agonist=start.agonist._replace(command=command, train=train),
+        antagonist=start.antagonist._replace(command=command, train=train),
     )
 
 
@@ -62,8 +63,8 @@ def stepped(given: Bounded, hold_until_us: int, hold_reasons: int) -> Bounded:
     memory = delivering().agonist
     train = memory.train._replace(pulse_us=NOW_US - 25_000, hold_until_us=hold_until_us, hold_reasons=hold_reasons)
     memory = memory._replace(train=train)
-    still = interlock.Ramp(NEVER, 0, 0)
-    return interlock._stepped(LIMITS.agonist, LIMITS.loop, memory, delivering().latch, given, still, 0, NOW_US)
+    still, on = interlock.Ramp(NEVER, 0, 0), interlock.Ending(NEVER, 0)
+    return interlock._stepped(LIMITS.agonist, LIMITS.loop, memory, delivering().latch, given, still, on, 0, NOW_US)
 
 
 @pytest.mark.parametrize("ago_us", [0, 1, 25_000, 10**9])
@@ -121,7 +122,8 @@ def test_a_ramp_comes_down_by_the_time_since_it_began_whenever_that_was(since_us
     ramping = interlock.Ramp(since_us, 800, 800)
     given = Bounded(800, 200, 25_000, 0)
     latch = delivering().latch._replace(armed_us=0)
-    found = interlock._stepped(LIMITS.agonist, LIMITS.loop, memory, latch, given, ramping, 0, now_us)
+    on = interlock.Ending(NEVER, 0)
+    found = interlock._stepped(LIMITS.agonist, LIMITS.loop, memory, latch, given, ramping, on, 0, now_us)
     assert found == (400, 200, 25_000, 0)
 
 

@@ -171,7 +171,7 @@ def test_the_session_ends_limits_stay_frozen_and_broken_calls_are_seen(latch: La
 
 
 def test_a_channel_pushes_from_its_motor_threshold_on_and_never_at_zero() -> None:
-    command = CommandMemory(8_000, 0, 0, 0, 0, 0, 0, 0)
+    command = CommandMemory(8_000, 0, 0, 0, 0, 0, 0, 0, 0, 0)
     limits = LIMITS.agonist._replace(motor_uA=8_000)
     assert judgement._pushes(limits, command)
     assert not judgement._pushes(limits, command._replace(current_uA=7_999))

@@ -165,7 +165,7 @@ def raised(
     given: Bounded, had_uA: int, had_us: int = 200, since_us: int = 20_000, silent_us: int = 20_000
 ) -> tuple[int, int, int, int]:
     """What R20 and R21 leave of a command."""
-    command = CommandMemory(had_uA, had_us, 25_000, 0, NOW_US - since_us, 0, -1, 0)
+    command = CommandMemory(had_uA, had_us, 25_000, 0, NOW_US - since_us, 0, -1, 0, NEVER, 0)
     return limit_rise(RISING, LOOP, command, TRAIN._replace(pulse_us=NOW_US - silent_us), 0, given, NOW_US)
 
 
@@ -224,7 +224,7 @@ def test_a_ramp_comes_down_in_a_straight_line_and_ends_at_zero(ramp_us: int, sin
 def test_above_the_soft_bound_no_axis_goes_further(
     given: tuple[int, int, int], left: tuple[int, int, int, int]
 ) -> None:
-    command = CommandMemory(1_000, 200, 25_000, 0, 0, 0, -1, 0)
+    command = CommandMemory(1_000, 200, 25_000, 0, 0, 0, -1, 0, NEVER, 0)
     told = rule(6) | (rule(left[3]) if left[3] else 0)
     assert no_further(command, Bounded(*given, rule(6))) == (*left[:3], told)
 

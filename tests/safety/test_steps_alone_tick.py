@@ -54,10 +54,10 @@ def delivering(limits: Limits = LIMITS, agonist_uA: int = 2_000, antagonist_uA: 
     for channel, level_uA in ((start.agonist, agonist_uA), (start.antagonist, antagonist_uA)):
         channels.append(
             channel._replace(
-                command=CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0),
+                command=CommandMemory(level_uA, 200, 25_000, 1, LAST_US, 0, -1, 0, NEVER, 0),
                 contact=contact_of(LAST_US, 1_000, 1_000, 1_000, 1_000),
                 balance=BalanceMemory(0, 0, 0, LAST_US),
-                train=channel.train._replace(pulse_us=LAST_US, end_us=LAST_US + 500),
+                train=channel.train._replace(pulse_us=LAST_US, run_since_us=LAST_US, end_us=LAST_US + 500),
             )
         )
     return Memory(

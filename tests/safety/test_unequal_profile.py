@@ -39,7 +39,8 @@ def test_it_is_no_looser_than_the_profile_it_starts_from_or_says_why() -> None:
     deviations = PROFILE.deviations()
     assert unreasoned(deviations, "forearm-25cm2", UNEQUAL) == []
     assert {found.key for found in deviations} == {
-        "loop.on_window_s", "loop.on_gap_ms", "loop.rest_s", "loop.force_rise_window_ms", "loop.device_step_mA",
+        "agonist.ramp_down_s", "antagonist.ramp_down_s", "loop.on_window_s", "loop.on_gap_ms", "loop.rest_s",
+        "loop.force_rise_window_ms", "loop.device_step_mA",
     }  # fmt: skip
 
 

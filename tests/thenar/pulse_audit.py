@@ -101,21 +101,22 @@ def _window_sums(t_us: NDArray[np.int64], amounts: NDArray[Any]) -> NDArray[np.f
 
 
 def _on_time(own: dict[str, NDArray[Any]], bounds: ChannelBounds, loop: LoopBounds) -> Iterator[str]:
-    """R23: gaps no longer than the on-gap are on-time. Without a rest, and in the long window up to each pulse."""
+    """R23: on from each pulse to the next, or for the gap before a rest; the window ends with the gap after a pulse."""
     t_us = own["t_us"]
-    if t_us.size < 2:
+    if t_us.size == 0:
         return
-    gaps_us = np.diff(t_us)
-    on_us = np.where(gaps_us <= loop.on_gap_ms.value * 1e3, gaps_us, 0)
-    so_far_us = np.concatenate([[0], np.cumsum(on_us)])
-    began = np.concatenate([[0], np.where(gaps_us >= loop.rest_s.value * SECOND_US, np.arange(1, t_us.size), 0)])
-    run_us = so_far_us - so_far_us[np.maximum.accumulate(began)]
+    silences_us = np.append(np.diff(t_us), 10**12)
+    rests = silences_us >= loop.rest_s.value * SECOND_US
+    gap_us, window_us = round(loop.on_gap_ms.value * 1e3), round(loop.on_window_s.value * SECOND_US)
+    ends_us = t_us + np.where(rests, gap_us, silences_us)
+    began_us = [t_us[place] for place in range(t_us.size) if place == 0 or rests[place - 1]]
+    run_us = t_us - np.array(began_us)[np.searchsorted(began_us, t_us, side="right") - 1]
     yield from _worst("R23 without a rest", run_us, bounds.run_s.value * SECOND_US, t_us)
-    window_us = round(loop.on_window_s.value * SECOND_US)
-    inside = np.searchsorted(t_us, t_us - window_us, side="right")
-    whole_us = so_far_us - so_far_us[inside]
-    cut_us = np.where(inside > 0, np.minimum(on_us[inside - 1], t_us[inside] - (t_us - window_us)), 0)
-    yield from _worst("R23 in the window", whole_us + cut_us, bounds.on_share.value * window_us, t_us)
+    on_us = []
+    for closes_us in (t_us + gap_us).tolist():
+        shared = np.minimum(ends_us, closes_us) - np.maximum(t_us, closes_us - window_us)
+        on_us.append(int(np.maximum(shared, 0).sum()))
+    yield from _worst("R23 in the window", np.array(on_us), bounds.on_share.value * window_us, t_us)
 
 
 def _armed_us(result: TrialResult) -> list[int]:

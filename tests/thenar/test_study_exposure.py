@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.safety.brute_judge import on_us, run_us
 from tests.scenarios.texts import ON_FILE, SMALLEST, loaded
 from tests.thenar.small_runs import SMALL, with_own_law
 from thenar.engine.trial import plan_trials, wearers_in
@@ -79,21 +80,24 @@ def sheet_of(study: LoadedScenario) -> list[Visit]:
 
 
 def test_pulses_add_up_by_hand() -> None:
-    """On: 25 + 25 + 200 (just within the gap) + 25 + 25 ms. 250 ms of silence are neither on-time nor a rest."""
+    """On from 0 to 725 ms and from 2000 to 2225 ms, with the gap of 200 ms at the end of either run."""
     t_us = np.array([0, 25, 50, 250, 500, 525, 2000, 2025]) * MS
     phase_pC = np.array([1, 1, 1, 1, 4, 1, 1, 1]) * 1_000_000
     loop = the_limits().loop._replace(long_window_us=1 * S)
     assert (loop.on_gap_us, loop.rest_us) == (200 * MS, 1 * S)
     found = channel_exposure(t_us, phase_pC, loop, 0.25)
-    assert found == ChannelExposure(8, 22_000_000, 4_000_000, 300 * MS, 275 * MS, 275 * MS, 0.25)
+    assert found == ChannelExposure(8, 22_000_000, 4_000_000, 950 * MS, 525 * MS, 725 * MS, 0.25)
     assert found.mean_phase_pC == 11_000_000 / 8
 
 
-def test_a_pulse_as_old_as_the_window_has_left_it() -> None:
-    """Window 1 s: at 1.1 s the pulse at 0.1 s, with 100 ms of on-time, no longer counts; the one at 1.1 s does."""
-    t_us = np.array([0, 100, 1000, 1100]) * MS
+def test_what_is_older_than_the_window_has_left_it_to_the_microsecond() -> None:
+    """Window 1 s, ending 200 ms after a pulse: of the run from 0 to 300 ms the last one holds 300 - 150 - 1 us."""
+    t_us = np.array([0, 100, 1100]) * MS
     loop = the_limits().loop._replace(long_window_us=1 * S)
-    assert channel_exposure(t_us, np.full(4, 1), loop).window_on_us == 100 * MS
+    assert channel_exposure(t_us, np.full(3, 1), loop).window_on_us == 300 * MS
+    t_us[2] = 950 * MS + 1
+    loop = loop._replace(rest_us=850 * MS)
+    assert channel_exposure(t_us, np.full(3, 1), loop).window_on_us == 350 * MS - 1
 
 
 def test_no_pulse_is_no_exposure() -> None:
@@ -107,29 +111,28 @@ def test_no_pulse_is_no_exposure() -> None:
 def test_on_times_are_those_that_the_rule_counts_pulse_by_pulse(gaps_ms: list[int]) -> None:
     loop = the_limits().loop
     times = np.cumsum(gaps_ms) * MS
-    on_us, run_us, longest_us, window_us = [], 0, 0, 0
-    for place, t_us in enumerate(times.tolist()):
-        silence_us = t_us - int(times[place - 1]) if place else 10 * S
-        on_us.append(silence_us if silence_us <= loop.on_gap_us else 0)
-        run_us = 0 if silence_us >= loop.rest_us else run_us + on_us[-1]
-        longest_us = max(longest_us, run_us)
-        inside = [on for at, on in zip(times.tolist(), on_us, strict=False) if at > t_us - loop.long_window_us]
-        window_us = max(window_us, sum(inside))
+    so_far = [times[: place + 1].tolist() for place in range(len(times))]
+    longest_us = max(run_us(pulses, loop) for pulses in so_far)
+    window_us = max(on_us(pulses, pulses[-1] + loop.on_gap_us, loop) for pulses in so_far)
+    whole = loop._replace(long_window_us=10**12)
     found = channel_exposure(times, np.full(len(times), 1), loop)
-    assert (found.on_us, found.run_us, found.window_on_us) == (sum(on_us), longest_us, window_us)
+    total_us = on_us(so_far[-1], so_far[-1][-1] + loop.on_gap_us, whole)
+    assert (found.on_us, found.run_us, found.window_on_us) == (total_us, longest_us, window_us)
 
 
 def test_the_most_that_limits_let_through_adds_up_by_hand() -> None:
-    """Ceiling 20 mA x 400 us = 8 uC. 90 s: 30 s on per 60 s, so 60 s on; pulses 60 / 0.02 + 90 / 0.2 + 1 = 3451."""
+    """Ceiling 20 mA x 400 us = 8 uC. 90 s: 30 s on per 60 s, so 60 s on; pulses 60 / 0.02 + 1 = 3001."""
     limits = the_limits()
     limits = limits._replace(agonist=limits.agonist._replace(ceiling_uA=20_000))
-    assert at_most(limits, 90 * S)[0] == AtMost(8_000_000, 2 * 8_000_000 * 3451, 60 * S)
-    assert at_most(limits, 30 * S)[0] == AtMost(8_000_000, 2 * 8_000_000 * (1500 + 150 + 1), 30 * S)
+    assert at_most(limits, 90 * S)[0] == AtMost(8_000_000, 2 * 8_000_000 * 3001, 60 * S)
+    assert at_most(limits, 30 * S)[0] == AtMost(8_000_000, 2 * 8_000_000 * (1500 + 1), 30 * S)
     assert at_most(limits, 0)[0] == AtMost(0, 0, 0)
     total = limits._replace(agonist=limits.agonist._replace(total_pC=5_000_000_000))
     assert at_most(total, 90 * S)[0].charge_pC == 5_000_000_000
     short_runs = limits._replace(agonist=limits.agonist._replace(run_us=2 * S))
-    assert at_most(short_runs, 30 * S)[0].on_us == 22 * S  # eleven runs of 2 s, a rest of 1 s after each
+    assert (
+        at_most(short_runs, 30 * S)[0].on_us == 24_200 * MS
+    )  # eleven runs of 2 s and the gap after each, a rest of 1 s
 
 
 def test_without_calibration_nothing_can_leave() -> None:

@@ -122,9 +122,12 @@ TESTS_OF: Final[dict[str, tuple[str, ...]]] = {
         "arming::a_stop_in_mid_ramp_is_zero_at_once",
     ),
     "R23": (
-        "budgets::after_20_s_without_a_rest_the_channel_rests_for_a_second",
-        "budgets::no_minute_holds_more_than_half_of_on_time",
-        "budgets::a_used_up_budget_lets_not_even_single_pulses_through",
+        "windows::on_time_agrees_with_a_brute_force_judge_to_the_microsecond_in_every_schedule",
+        "budgets::a_run_ends_by_the_ramp_of_a_planned_stop_and_comes_back_softly_after_its_recovery",
+        "budgets::no_window_holds_more_than_its_share_and_what_has_left_it_may_be_used_again",
+        "budgets::a_share_of_1_never_stops_and_the_longest_run_has_no_gap_in_300_s",
+        "budgets::on_time_counts_at_any_rate",
+        "budgets::the_gate_stops_what_goes_on_without_control_ticks_at_the_exact_end",
     ),
     "R24": (
         "budgets::the_charge_of_a_session_trips_before_it_is_exceeded",

@@ -70,11 +70,13 @@ class Check(NamedTuple):
 FALLBACK: Final = (
     Mode(
         "Ramp to zero",
-        "The estimate is older than allowed, out of range, too steep or frozen; the law is late; a planned stop",
+        "The estimate is older than allowed, out of range, too steep or frozen; the law is late; a planned stop; a "
+        "channel's on-time runs out",
         "Falls to zero within the ramp time and never rises meanwhile",
-        "Reason R22, R30 or R32 in every decision; told to the law; in decisions.parquet",
-        "By itself when the cause has gone, from the level reached and no faster than R20 allows",
-        ("R20", "R22", "R30", "R32"),
+        "Reason R22, R23, R30 or R32 in every decision; told to the law; in decisions.parquet",
+        "By itself when the cause has gone, from the level reached and no faster than R20 allows; after R23 by a soft "
+        "start (R21) once the channel has recovered",
+        ("R20", "R21", "R22", "R23", "R30", "R32"),
     ),
     Mode(
         "Latched trip",

@@ -1,8 +1,9 @@
 """What a study would give each wearer: every stimulated trial of the running sheet rehearsed, its pulses added up.
 
-Nothing is guessed: practice is rehearsed too, with noise of its own. On-time is what R23 counts: the time between two
-pulses of a channel that are no further apart than `on_gap_ms`. Each trial starts with a rested body and an interlock
-that has just been switched on, so what one trial leaves for the next is reckoned from the ends of trials (`tired`).
+Nothing is guessed: practice is rehearsed too, with noise of its own. On-time is what R23 counts: the time from a pulse
+of a channel to the next one, or `on_gap_ms` where that is a rest away or never comes. Each trial starts with a rested
+body and an interlock that has just been switched on, so what one trial leaves for the next is reckoned from the ends of
+trials (`tired`).
 """
 
 from __future__ import annotations
@@ -37,8 +38,8 @@ Place = tuple[int, int]
 class ChannelExposure(NamedTuple):
     """What one channel gives. Charge in pC (both phases together, and of the largest single phase), times in us.
 
-    `run_us`: the longest on-time without a rest; `window_on_us`: the most on-time in R23's window; `tired`: share of
-    the muscle's force scale that is lost at the end (0 to 1).
+    `run_us`: the longest time from a pulse to a later one without a rest; `window_on_us`: the most on-time in R23's
+    window; `tired`: share of the muscle's force scale that is lost at the end (0 to 1).
     """
 
     pulses: int
@@ -156,14 +157,15 @@ def channel_exposure(t_us: Integers, phase_pC: Integers, loop: LoopLimits, tired
     if not len(t_us):
         return NOTHING._replace(tired=tired)
     gaps = np.diff(t_us)
-    on = np.append(0, np.where(gaps <= loop.on_gap_us, gaps, 0))
-    total = np.cumsum(on)
-    before = np.searchsorted(t_us, t_us - loop.long_window_us, side="right")
-    window = total - np.where(before > 0, total[before - 1], 0)
-    rested = np.append(True, gaps >= loop.rest_us)
-    run = total - np.maximum.accumulate(np.where(rested, total, 0))
+    on = np.append(np.where(gaps < loop.rest_us, gaps, loop.on_gap_us), loop.on_gap_us)
+    before = np.cumsum(on) - on
+    opens_us = t_us + loop.on_gap_us - loop.long_window_us
+    first = np.searchsorted(t_us, opens_us, side="right") - 1
+    gone = np.where(first >= 0, before[first] + np.minimum(opens_us - t_us[first], on[first]), 0)
+    window = before + loop.on_gap_us - gone
+    run = t_us - np.maximum.accumulate(np.where(np.append(True, gaps >= loop.rest_us), t_us, t_us[0]))
     return ChannelExposure(
-        len(t_us), PHASES * int(phase_pC.sum()), int(phase_pC.max()), int(total[-1]), int(run.max()),
+        len(t_us), PHASES * int(phase_pC.sum()), int(phase_pC.max()), int(on.sum()), int(run.max()),
         int(window.max()), tired,
     )  # fmt: skip
 
@@ -183,8 +185,8 @@ def at_most(limits: Limits, armed_us: int) -> tuple[AtMost, AtMost]:
     """The most that the limits let each channel give while armed for `armed_us` (us); agonist, antagonist.
 
     Phase: R06 with R07 at the widest pulse (R08), R09, R10. On-time: R23. Charge: that phase at the shortest period
-    (R11) over all on-time, and single pulses further apart than on-time goes; not above R16 and R24. What holds a rise
-    or both channels together (R20, R21, R25, R26) is left out: a bound, not a forecast.
+    (R11) over all on-time, or one to each gap where that is shorter; not above R16 and R24. What holds a rise or both
+    channels together (R20, R21, R25, R26) is left out: a bound, not a forecast.
     """
     agonist, antagonist, loop = limits
     return _at_most(agonist, loop, armed_us), _at_most(antagonist, loop, armed_us)
@@ -193,11 +195,11 @@ def at_most(limits: Limits, armed_us: int) -> tuple[AtMost, AtMost]:
 def _at_most(channel: ChannelLimits, loop: LoopLimits, armed_us: int) -> AtMost:
     current_uA = min(channel.peak_uA, channel.ceiling_uA)
     phase_pC = min(current_uA * channel.width_max_us, channel.charge_pC, channel.density_charge_pC)
-    windows, left_us = divmod(max(armed_us, 0), loop.long_window_us)
+    windows, left_us = divmod(max(armed_us, 0) + loop.on_gap_us, loop.long_window_us)
     by_window_us = windows * channel.on_us + min(left_us, channel.on_us)
     runs = max(armed_us, 0) // (channel.run_us + loop.rest_us) + 1
-    on_us = min(by_window_us, runs * channel.run_us, max(armed_us, 0))
-    pulses = on_us // channel.period_min_us + max(armed_us, 0) // loop.on_gap_us + 1
+    on_us = min(by_window_us, runs * (channel.run_us + loop.on_gap_us))
+    pulses = on_us // min(channel.period_min_us, loop.on_gap_us) + 1
     seconds = max(armed_us, 0) // loop.short_window_us + 1
     charge_pC = min(PHASES * phase_pC * pulses, channel.rectified_pC * seconds, channel.total_pC)
     return AtMost(phase_pC, charge_pC, on_us) if armed_us > 0 and phase_pC > 0 else AtMost(0, 0, 0)
