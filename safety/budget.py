@@ -81,7 +81,8 @@ def runs_out(limits: ChannelLimits, loop: LoopLimits, own: ChannelMemory, t_us: 
     """R23 at a control tick: whether a channel that goes on can no longer be sure of its ramp to zero.
 
     Reckoned as if it were on until that ramp's end, in the window that ends there: what leaves the window meanwhile is
-    known, so a share of 1 never ends. `train.gone_us` must be that of `look_back_from_ramp`.
+    known, so a share of 1 never ends. `train.gone_us` must be that of `look_back_from_ramp`; with that of an earlier
+    window the answer may be yes too often, never no.
     """
     train = own.train
     until_us = t_us + ramp_room_us(limits, loop, own.command.current_uA)

@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from numpy.typing import NDArray
 
+from thenar.safety.budget import runs_out
 from thenar.safety.gate import gate, next_pulse_us
 from thenar.safety.inputs import TIME_RANGE_US, between, unpack_asked, unpack_senses
 from thenar.safety.interlock import admit, unpack_admitted
@@ -69,8 +70,12 @@ def _decided(
     t_us: int,
 ) -> tuple[int, int]:
     now_us = between(t_us, 0, TIME_RANGE_US)
-    before = with_gone(unpack_memory(memory), 0, look_back_from_ramp(memory, limits.agonist, limits.loop, 0, now_us))
-    before = with_gone(before, 1, look_back_from_ramp(memory, limits.antagonist, limits.loop, 1, now_us))
+    before = unpack_memory(memory)
+    # What the gate saw leave the window is no more than what has left it now: where that will do, nobody looks back.
+    if runs_out(limits.agonist, limits.loop, before.agonist, now_us):
+        before = with_gone(before, 0, look_back_from_ramp(memory, limits.agonist, limits.loop, 0, now_us))
+    if runs_out(limits.antagonist, limits.loop, before.antagonist, now_us):
+        before = with_gone(before, 1, look_back_from_ramp(memory, limits.antagonist, limits.loop, 1, now_us))
     given, after, reasons = admit(limits, before, unpack_asked(demand), unpack_senses(senses), t_us)
     # Of the same numbers that `admit` has just marked: a compiler reckons it once.
     mark = limits_mark(limits)
