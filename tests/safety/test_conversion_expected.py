@@ -115,6 +115,7 @@ LOOP_EXPECTED: Final[dict[str, Callable[[Given], int]]] = {
     "long_window_us": lambda g: low(10**6 * g.own["on_window_s"]),
     "on_gap_us": lambda g: high(1_000 * g.own["on_gap_ms"]),
     "rest_us": lambda g: high(10**6 * g.own["rest_s"]),
+    "recovery_us": lambda g: high(10**6 * g.own["recovery_s"]),
     "saturated_pulses": lambda g: low(g.own["saturated_pulses"]),
     "session_us": lambda g: low(60 * 10**6 * g.own["session_min"]),
     "summed_share_per_mille": lambda g: low(1_000 * g.own["summed_share"]),
