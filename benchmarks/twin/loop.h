@@ -47,8 +47,11 @@ static inline void note(desk *d, record *out, num mask) {
 /* The mark of all limits: total = total * 5 + value, begun at 1, its low 61 bits; in fours, to keep multipliers busy. */
 static inline num limits_mark(const limits *l) {
     const uint64_t *value = (const uint64_t *)l;
+    const size_t many = sizeof *l / sizeof *value;
     uint64_t total = 1;
-    for (size_t i = 0; i < sizeof *l / 8; i += 4)
+    size_t i = 0;
+    for (; i < many % 4; i++) total = total * 5 + value[i];
+    for (; i < many; i += 4)
         total = total * 625 + (value[i] * 125 + value[i + 1] * 25 + (value[i + 2] * 5 + value[i + 3]));
     return (num)(total & ((1ULL << 61) - 1));
 }

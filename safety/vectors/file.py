@@ -16,7 +16,7 @@ from thenar.safety.memory import start_memory
 from thenar.safety.profile import LimitProfile
 from thenar.safety.vectors.layout import FLAGS, OVERFLOW, SCHEMA, UNITS, VERSION, fields
 from thenar.safety.vectors.recorder import Numbers, Vector, whole
-from thenar.safety.vectors.sources import aimed, drawn
+from thenar.safety.vectors.sources import aimed, drawn, thinned
 
 CONTROL_PERIOD_US: Final = 20_000
 PURPOSE: Final = (
@@ -69,9 +69,7 @@ def _lines(profile: LimitProfile, count: int, seed: int, control: bool) -> Itera
     yield _dense(header_of(profile, count, seed, control))
     limits = profile.limits_for(ENGRAVER, CONTROL_PERIOD_US, CLEAR)
     rng = np.random.default_rng(seed)
-    first = list(aimed(limits))
-    if len(first) > count // 2:
-        first = [first[place * len(first) // (count // 2)] for place in range(count // 2)]
+    first = thinned(list(aimed(limits)), count // 2)
     numbers: dict[tuple[int, ...], int] = {}
     for place, vector in enumerate(itertools.islice(itertools.chain(first, drawn(limits, rng)), count)):
         if vector.limits not in numbers:

@@ -135,6 +135,21 @@ def _fired(vector: Vector) -> list[int]:
     return [rule for rule in range(1, RULES + 1) if mask >> (rule - 1) & 1]
 
 
+def thinned(vectors: list[Vector], most: int) -> list[Vector]:
+    """At most `most` of the vectors, evenly spread, among them the first in which each rule fires."""
+    if len(vectors) <= most:
+        return vectors
+    firsts: dict[int, int] = {}
+    for place, vector in enumerate(vectors):
+        for rule in _fired(vector):
+            firsts.setdefault(rule, place)
+    kept = set(sorted(set(firsts.values()))[:most])
+    rest = [place for place in range(len(vectors)) if place not in kept]
+    room = most - len(kept)
+    kept.update(rest[index * len(rest) // room] for index in range(room))
+    return [vectors[place] for place in sorted(kept)]
+
+
 def aimed(limits: Limits) -> Iterator[Vector]:
     """Vectors of the schedules that are written: one per requirement, slow slopes, every trip and its recovery."""
     sieve = _Sieve()

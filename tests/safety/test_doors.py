@@ -27,6 +27,7 @@ from thenar.safety.interlock import ADMITTED_SIZE, Admitted, start_admitted, unp
 from thenar.safety.limits import unpack_limits
 from thenar.safety.memory import EMPTY, MEMORY_SIZE, NEVER, SLOTS_AT, start_memory, unpack_memory
 from thenar.safety.reasons import RULES
+from thenar.safety.vectors.layout import memory_names
 from thenar.shared.compiled import flat_integers
 
 PUSH = ask(15.0)
@@ -221,6 +222,8 @@ def test_a_tick_that_raises_at_any_step_leaves_no_command_and_the_next_one_trips
     monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     bench = pushing()
+    # The on-time is used up: only then does a tick look back over the runs.
+    bench.memory[memory_names().index("agonist.train.run_since_us")] -= bench.limits.agonist.run_us
     with monkeypatch.context() as patch:
         patch.setattr(doors, name, breaks)
         with pytest.raises(BreaksOffError):

@@ -22,6 +22,7 @@ from thenar.safety.memory import (
     start_memory,
     unpack_memory,
 )
+from thenar.safety.reasons import RULES
 
 if os.environ.get("NUMBA_DISABLE_JIT") != "1":
     pytest.skip("run without the compiler by test_steps_without_the_compiler.py", allow_module_level=True)
@@ -73,7 +74,7 @@ def test_a_hold_that_has_passed_holds_nothing(ago_us: int) -> None:
     assert stepped(given, NOW_US - ago_us, rule(23)) == given
 
 
-@pytest.mark.parametrize("number", [number for number in range(1, 40) if number != 23])
+@pytest.mark.parametrize("number", [number for number in range(1, RULES + 1) if number != 23])
 def test_no_rule_but_the_on_time_takes_the_command_to_zero_whatever_its_number(number: int) -> None:
     given = Bounded(800, 200, 25_000, rule(6))
     assert stepped(given, NOW_US + 1, rule(number)) == given
@@ -106,7 +107,7 @@ def test_a_stop_is_told_as_a_ramp_and_as_nothing_else(sensed: dict[str, int], re
     assert 0 < given.agonist_current_uA < 2_000
 
 
-@pytest.mark.parametrize("number", [number for number in range(1, 40) if number != 17])
+@pytest.mark.parametrize("number", [number for number in range(1, RULES + 1) if number != 17])
 def test_no_rule_but_compliance_saturates_a_channel_whatever_its_number(number: int) -> None:
     given = Bounded(900, 200, 25_000, rule(number))
     assert interlock._saturates(LIMITS.agonist, LIMITS.loop, given, 10**8) == 0

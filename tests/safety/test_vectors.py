@@ -16,6 +16,7 @@ from tests.safety.interlock_bench import PLAIN, limits_for
 from thenar.cli import main
 from thenar.safety.memory import MEMORY_SIZE
 from thenar.safety.profile import shipped_profiles
+from thenar.safety.reasons import RULES
 from thenar.safety.vectors.file import record_of
 from thenar.safety.vectors.layout import FLAGS, fields
 from thenar.safety.vectors.schema import vector_schema
@@ -69,8 +70,8 @@ def test_every_rule_and_every_flag_is_met(vectors: Path) -> None:
     for line in lines_of(vectors):
         flags.update(line["flags"] if "calls" in line else ())
         for call in line.get("calls", ()):
-            rules.update(rule for rule in range(1, 40) if call.get("reasons", 0) >> (rule - 1) & 1)
-    assert set(rules) == set(range(1, 40)) - WITHOUT_A_BIT
+            rules.update(rule for rule in range(1, RULES + 1) if call.get("reasons", 0) >> (rule - 1) & 1)
+    assert set(rules) == set(range(1, RULES + 1)) - WITHOUT_A_BIT
     assert set(flags) == set(FLAGS) - {"altered"}
 
 

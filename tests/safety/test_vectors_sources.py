@@ -90,7 +90,7 @@ def test_before_the_first_tick_no_moment_lies_on_a_bound() -> None:
     recorder.close()
     rng = np.random.default_rng(1)
     assert list(on_exact_bounds(recorder.vectors[0], rng)) == []
-    assert len(list(on_exact_bounds(after_a_tick(1), rng))) == 30
+    assert len(list(on_exact_bounds(after_a_tick(1), rng))) == 39
 
 
 def test_a_command_that_expires_before_it_may_fire_is_put_onto_no_bound_of_the_gate() -> None:

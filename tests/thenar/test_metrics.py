@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from tests.thenar.made_trials import made_trial
 from thenar.engine.measures import overshoot_after_reaching_N
 from thenar.report.metrics import METRICS, reason_counts, target_rows
+from thenar.safety.reasons import RULES
 
 
 def test_errors_are_means_over_time_of_each_level() -> None:
@@ -129,7 +130,7 @@ def test_trips_and_interventions_go_to_the_level_of_their_time() -> None:
 
 
 def test_every_requirement_has_its_own_bit() -> None:
-    for number in range(1, 40):
+    for number in range(1, RULES + 1):
         assert reason_counts(np.array([1 << (number - 1)])) == {f"R{number:02d}": 1}
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from thenar.report import ink
 from thenar.report.thinning import extremes_kept
 from thenar.report.whatif_view import ChannelView, WhatIfView
+from thenar.safety.reasons import RULES
 
 WIDTH_IN: Final = 11.2
 MARGINS: Final = ink.Margins(left=0.95, right=2.65, top=1.0, bottom=0.95)
@@ -66,7 +67,8 @@ def _rules(view: WhatIfView) -> list[str]:
     """Identifiers that acted here or on record, the most frequent ones when they are too many, in order."""
     both = [view.reasons] if view.recorded_reasons is None else [view.reasons, view.recorded_reasons]
     counts = {
-        f"R{number:02d}": sum(int((masks >> (number - 1) & 1).sum()) for masks in both) for number in range(1, 40)
+        f"R{number:02d}": sum(int((masks >> (number - 1) & 1).sum()) for masks in both)
+        for number in range(1, RULES + 1)
     }
     acted = [identifier for identifier, count in counts.items() if count]
     return sorted(sorted(acted, key=lambda identifier: -counts[identifier])[:MOST_REASONS])
