@@ -144,6 +144,17 @@ class LimitProfile(Strict):
             raise ValueError(f"loop.on_window_s no longer than {MOST_RUNS} times loop.rest_s")
         return self
 
+    @model_validator(mode="after")
+    def _a_run_has_room_for_its_ramps(self) -> LimitProfile:
+        for key, channel in (("agonist", self.agonist), ("antagonist", self.antagonist)):
+            window_s = channel.on_share.value * self.loop.on_window_s.value
+            if min(channel.run_s.value, window_s) <= 2 * channel.ramp_down_s.value:
+                raise ValueError(
+                    f"{key}.run_s, and {key}.on_share of loop.on_window_s, longer than twice {key}.ramp_down_s, "
+                    f"or nothing could ever start"
+                )
+        return self
+
     def bounds(self) -> Iterator[tuple[str, Bound, Row]]:
         """Every bound as (dotted key, bound, row of the table of bounds), in file order."""
         for table, rows in (("agonist", CHANNEL), ("antagonist", CHANNEL), ("loop", LOOP)):

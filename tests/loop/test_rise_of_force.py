@@ -1,4 +1,5 @@
 """R40 by what it is for: no combination of current, width and rate raises evoked force much faster than a plain ramp.
+And R23: an on-time that is used up lets go no faster than a planned stop.
 
 Pulses as they leave the doors, on the muscle of the gallery's wearers. The rise of force is taken over 100 ms, as R31
 takes it: a single twitch of the whole muscle makes 1.1 times the ordinary ramp's, and no rule on rises forbids it.
@@ -109,6 +110,26 @@ def test_a_hostile_ramp_raises_force_at_most_a_fifth_faster_than_the_ordinary_on
 def test_without_the_bound_the_same_ramp_is_nearly_twice_as_fast(name: str) -> None:
     found = rise_N_per_s(name, HOSTILE["current at 1.1 Hz, then 50 Hz"], lifted=True)
     assert found >= 1.8 * ordinary_N_per_s(name)
+
+
+def fall_N_per_s(wearer: Wearer, bench: Bench) -> float:
+    """Largest fall of evoked force from one millisecond to the next."""
+    return float(-np.diff(forces_N(wearer, bench)).min()) * 1_000 / STEP_MS
+
+
+@pytest.mark.parametrize("name", WEARERS)
+def test_a_used_up_on_time_ends_no_steeper_than_a_planned_stop(name: str) -> None:
+    """R23 at the shipped 20 s against R22, both from the highest current that may leave; and the pause that follows."""
+    wearer, most = WEARERS[name], ask(100.0, 300.0, 40.0)
+    ending, stopping = Bench(limits_of(name)).armed(), Bench(limits_of(name)).armed()
+    ending.run(28.0, most)
+    stopping.run(10.0, most)
+    stopping.run(2.0, most, arm=0)
+    ends, stops = fall_N_per_s(wearer, ending), fall_N_per_s(wearer, stopping)
+    print(f"{name}: force falls by {ends:.1f} N/s as the on-time ends, {stops:.1f} N/s in a planned stop")
+    assert 19_900_000 < ending.pulses[-1].t_us - ending.pulses[0].t_us <= 20_000_000
+    assert stops > 20
+    assert ends <= 1.001 * stops
 
 
 def drawn_path(rng: np.random.Generator) -> Path:

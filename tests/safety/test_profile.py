@@ -144,6 +144,8 @@ def test_a_value_that_is_no_number_is_refused(value: object) -> None:
         ("loop", "rest_s", 0.5, "on_gap_ms"),
         ("loop", "recovery_s", 1.0, "rest_s"),
         ("loop", "on_window_s", 64.1, "64 times loop.rest_s"),
+        ("antagonist", "run_s", 1.0, "longer than twice antagonist.ramp_down_s"),
+        ("agonist", "on_share", 0.016, "longer than twice agonist.ramp_down_s"),
     ],
 )
 def test_bounds_that_contradict_each_other_are_refused(part: str, key: str, value: float, other: str) -> None:
