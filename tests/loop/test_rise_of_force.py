@@ -1,4 +1,5 @@
 """R40 by what it is for: no combination of current, width and rate raises evoked force much faster than a plain ramp.
+
 And R23: an on-time that is used up lets go no faster than a planned stop.
 
 Pulses as they leave the doors, on the muscle of the gallery's wearers. The rise of force is taken over 100 ms, as R31
