@@ -21,6 +21,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+from tests.thenar.fit_wearer_trials import Part, recorded, wearer_of
+from tests.thenar.muscle_recordings import drawn_muscle, drawn_noise, protocol_ms, simulated
 from tests.thenar.small_runs import SMALL, write_scenario
 from tests.waiting import LONG_S
 
@@ -48,11 +53,51 @@ COMMANDS: Final[dict[str, str]] = {
     "--over estimator.noise_share=0.02:0.2:log --samples 4 --repeats 1 --jobs 1 --out OUT",
     "vectors": "vectors forearm-25cm2 --count 500 --out OUT.jsonl",
     "whatif": "whatif run --scenario s.toml --trial 1 --out OUT",
+    "fit estimator": "fit estimator estimator.csv --to OUT.toml",
+    "fit recruitment": "fit recruitment recruitment.csv --to OUT.toml",
+    "fit muscle": "fit muscle muscle.csv --to OUT.toml",
+    "fit wearer": "fit wearer wearer.csv --to OUT.toml",
+    "template": "template session --to OUT.csv",
+    "schema": "schema --out OUT.json",
+    "evidence": "evidence OUT",
 }  # fmt: skip
 """Command lines; OUT is where they leave what they make."""
+LEAVES_NOTHING: Final = {"laws", "limits", "pace"}
+"""Commands that only print."""
+UNTIL_STOPPED: Final = {"bench"}
+"""Commands that end when they are told to; `tests/thenar/test_live*.py` kill these."""
 RESUMED: Final = {"sweep", "tune"}
 """Commands that go on from what a killed one left under the name of OUT itself."""
+RENEWING: Final = {"evidence"}
+"""Commands that renew what another one made: files as they were are as right as new ones."""
 VOLATILE: Final = (".sqlite", "lock", ".log", "journal", "-wal", "-shm")
+
+
+def write_recordings(folder: Path) -> None:
+    """A recording of each kind, of made-up people and short: what comes of them doesn't matter here."""
+    rng = np.random.default_rng(5)
+    t_s = np.arange(0.0, 90.0, 0.02)
+    force_N = 8.0 + 6.0 * np.sin(t_s / 2.0)
+    estimate_N = 0.9 * np.interp(t_s - 0.1, t_s, force_N) + rng.normal(0.0, 0.2, t_s.size)
+    write_table(folder / "estimator.csv", t_s=t_s, force_N=force_N, estimate_N=estimate_N)
+    current_mA = np.repeat(np.arange(3.0, 18.0, 1.0), 4)
+    evoked_N = 9.0 / (1.0 + np.exp(9.0 - current_mA)) + rng.normal(0.0, 0.1, current_mA.size)
+    write_table(
+        folder / "recruitment.csv", current_mA=current_mA, width_us=np.full(current_mA.size, 250.0), force_N=evoked_N
+    )
+    pulses_ms = protocol_ms(twitches=3, trains=4, probes=False)
+    muscle = simulated(drawn_muscle(rng), drawn_noise(rng, 30.0), rng, pulses_ms, 100.0)
+    write_table(folder / "muscle.csv", **muscle.columns)
+    parts = [Part(target_N, 10.0, shown) for target_N in (5.0, 15.0) for shown in (True, False)]
+    write_table(folder / "wearer.csv", **recorded(wearer_of({}, 80.0), parts, 11).columns)
+
+
+def write_table(file: Path, **columns: NDArray[np.float64]) -> None:
+    """A CSV of these columns; a cell without a number is empty."""
+    rows = (
+        ",".join("" if np.isnan(cell) else f"{cell:.9g}" for cell in row) for row in zip(*columns.values(), strict=True)
+    )
+    file.write_text("\n".join([",".join(columns), *rows, ""]), encoding="utf-8")
 
 
 class Bench:
@@ -63,9 +108,8 @@ class Bench:
         self.wholes: dict[str, tuple[float, dict[str, bytes]]] = {}
         write_scenario(folder, SMALL, "s.toml")
         write_scenario(folder, f"{SIX}\n[study]\n", "six.toml")
-        done = self.start("run six.toml --out run --jobs 1")
-        _, told = done.communicate(timeout=LONG_S * 4)
-        assert done.returncode == 0, told
+        write_recordings(folder)
+        self.finish("run six.toml --out run --jobs 1")
 
     def start(self, line: str, **more: str) -> subprocess.Popen[str]:
         """A command that begins, in a process group of its own."""
@@ -95,9 +139,11 @@ class Bench:
     def whole(self, command: str) -> tuple[float, dict[str, bytes]]:
         """How long an undisturbed command takes, s, and what it leaves, without what differs between two of them."""
         if command not in self.wholes:
+            self.lay_out(command)
             self.finish(COMMANDS[command].replace("OUT", "out"))  # compiles and loads what isn't yet
             first = self.left("out")
             self.remove("out")
+            self.lay_out(command)
             took_s = self.finish(COMMANDS[command].replace("OUT", "out"))
             second = self.left("out")
             self.remove("out")
@@ -106,6 +152,13 @@ class Bench:
                 {name: content if content == first.get(name) else b"" for name, content in second.items()},
             )
         return self.wholes[command]
+
+    def lay_out(self, command: str) -> None:
+        """Put in place what a command that renews a folder finds there."""
+        if command == "evidence":
+            if not (self.folder / "challenged").exists():
+                self.finish(COMMANDS["challenge"].replace("OUT", "challenged"))
+            shutil.copytree(self.folder / "challenged", self.folder / "out")
 
     def remove(self, name: str) -> None:
         """Take away what stands under `name` or begins with it."""
@@ -122,6 +175,8 @@ def killed(bench: Bench, commands: Sequence[str], kills: int, seed: int, *, cold
         line = COMMANDS[command].replace("OUT", "out")
         with tempfile.TemporaryDirectory() as cache:
             more = {"THENAR_CACHE_DIR": cache} if cold else {}
+            bench.lay_out(command)
+            before = bench.left("out")
             instant_s = draws.uniform(0.0, (10.0 if cold else 1.1) * took_s)
             process = bench.start(line, **more)
             try:
@@ -131,10 +186,11 @@ def killed(bench: Bench, commands: Sequence[str], kills: int, seed: int, *, cold
             process.communicate(timeout=LONG_S)
             reached["killed" if process.returncode == -signal.SIGKILL else "had ended"] += 1
             where = f"{command}, killed after {instant_s:.2f} s of {took_s:.2f} s, kill {number} of seed {seed}"
-            half = unlike_whole(bench.left("out"), whole, command)
+            changed = {path: content for path, content in bench.left("out").items() if content != before.get(path)}
+            half = unlike_whole(changed, whole, command)
             if not half:
                 finished = {path for path in bench.left("out") if final(path)}
-                if not finished or command in RESUMED:
+                if not finished or command in RESUMED | RENEWING:
                     bench.finish(line, **more)
                 half = unlike_whole(bench.left("out"), whole, command, complete=True)
             wrong += [f"{where}: {what}" for what in half]
@@ -163,7 +219,7 @@ def unlike_whole(left: dict[str, bytes], whole: dict[str, bytes], command: str, 
             wrong.append(f"{path}: {len(content)} bytes unlike the {len(whole[path])} of an undisturbed command")
         elif not whole[path] and path.endswith(".json"):
             wrong += _no_json(path, content)
-    if complete or (there and command not in RESUMED):
+    if complete or (there and command not in RESUMED | RENEWING):
         missing = {path for path in whole if not any(part in path for part in VOLATILE)} - set(there)
         wrong += [f"{path}: missing" for path in sorted(missing)]
     return wrong
