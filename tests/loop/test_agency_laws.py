@@ -13,7 +13,7 @@ import pytest
 from tests.loop.agency_runs import LAWS, PLAIN, less_plain, mean_of, scores_of
 from thenar.study.scores import Wearers
 
-WEARERS = 24
+WEARERS = 40
 SEEDS = (1, 2, 3)
 
 

@@ -184,7 +184,7 @@ def _never_reached(on: Judged, trips: frozenset[int]) -> list[str]:
     return [f"{rule} never exercised" for rule in silent] + unmoved + causes
 
 
-_AT_THE_GATE_ONLY: Final = (15, 26)
+_AT_THE_GATE_ONLY: Final = (15, 26, 40)
 """Rules that act at the gate between two decisions: their bits stand in no decision, their effect is in the pulses."""
 
 
