@@ -1,11 +1,12 @@
 """Kill commands at drawn instants, let them end, and hold what they leave to what an undisturbed one leaves.
 
-`python -m tests.thenar.killed_anywhere KILLS [SEED] [cold]` goes round all commands.
-With `cold`, each has a compile cache of its own.
+`python -m tests.thenar.killed_anywhere KILLS [SEED] [warm | cold | both] [COMMAND ...]` goes round all commands, or
+those named. Half of the kills (both, the default), or all of them, find an empty compile cache, each its own.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import random
@@ -17,9 +18,9 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ COMMANDS: Final[dict[str, str]] = {
     "check": "check s.toml",
     "run": "run s.toml --out OUT --jobs 1",
     "run on two": "run s.toml --out OUT --jobs 2",
-    "sweep": f"sweep s.toml --over {GAIN}=0.05:0.2:6 --out OUT --jobs 1",
+    "sweep": f"sweep s.toml --over {GAIN}=0.05:0.2:6 --out OUT --to OUT.csv --jobs 1",
     "tune": "tune s.toml --wearers 3 --held-out 3 --tries 6 --batch 3 --jobs 1 --at-most worse_share=1 --out OUT",
     "compare": "compare run --out OUT",
     "breakeven": "breakeven six.toml --levels 6 --trust none --over bias --no-map --repeats 1 --jobs 1 --out OUT",
@@ -53,19 +54,21 @@ COMMANDS: Final[dict[str, str]] = {
     "--over estimator.noise_share=0.02:0.2:log --samples 4 --repeats 1 --jobs 1 --out OUT",
     "vectors": "vectors forearm-25cm2 --count 500 --out OUT.jsonl",
     "whatif": "whatif run --scenario s.toml --trial 1 --out OUT",
-    "fit estimator": "fit estimator estimator.csv --to OUT.toml",
-    "fit recruitment": "fit recruitment recruitment.csv --to OUT.toml",
-    "fit muscle": "fit muscle muscle.csv --to OUT.toml",
-    "fit wearer": "fit wearer wearer.csv --to OUT.toml",
+    "fit estimator": "fit estimator estimator.csv --to OUT.toml --picture OUT.png",
+    "fit recruitment": "fit recruitment recruitment.csv --to OUT.toml --picture OUT.png",
+    "fit muscle": "fit muscle muscle.csv --to OUT.toml --picture OUT.png",
+    "fit wearer": "fit wearer wearer.csv --to OUT.toml --picture OUT.png",
     "template": "template session --to OUT.csv",
     "schema": "schema --out OUT.json",
     "evidence": "evidence OUT",
 }  # fmt: skip
-"""Command lines; OUT is where they leave what they make."""
+"""Command lines; OUT is where they leave what they make. Each begins with the words of a command."""
 LEAVES_NOTHING: Final = {"laws", "limits", "pace"}
 """Commands that only print."""
 UNTIL_STOPPED: Final = {"bench"}
 """Commands that end when they are told to; `tests/thenar/test_live*.py` kill these."""
+PLACES: Final = {"--out", "--to", "--picture"}
+"""Options that name what a command writes."""
 RESUMED: Final = {"sweep", "tune"}
 """Commands that go on from what a killed one left under the name of OUT itself."""
 RENEWING: Final = {"evidence"}
@@ -100,12 +103,20 @@ def write_table(file: Path, **columns: NDArray[np.float64]) -> None:
     file.write_text("\n".join([",".join(columns), *rows, ""]), encoding="utf-8")
 
 
+class Whole(NamedTuple):
+    """An undisturbed command: how long it takes, s, and its files by name, `b""` where two of them differ."""
+
+    took_s: float
+    files: dict[str, bytes]
+
+
 class Bench:
     """A folder with all that the commands need."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.wholes: dict[str, tuple[float, dict[str, bytes]]] = {}
+        self.wholes: dict[str, Whole] = {}
+        self.colds_s: dict[str, float] = {}
         write_scenario(folder, SMALL, "s.toml")
         write_scenario(folder, f"{SIX}\n[study]\n", "six.toml")
         write_recordings(folder)
@@ -125,7 +136,7 @@ class Bench:
         _, told = process.communicate(timeout=LONG_S * 4)
         done = process.returncode in {0, 1, 3} or "a tuning that is finished" in told
         assert done, f"{line}: {process.returncode} {told}"
-        assert "Traceback" not in told, told
+        assert "Traceback (most recent" not in told, told
         return time.monotonic() - begun
 
     def left(self, name: str) -> dict[str, bytes]:
@@ -136,56 +147,66 @@ class Bench:
                 found[str(file.relative_to(self.folder)).removeprefix(name)] = file.read_bytes()
         return found
 
-    def whole(self, command: str) -> tuple[float, dict[str, bytes]]:
-        """How long an undisturbed command takes, s, and what it leaves, without what differs between two of them."""
+    def whole(self, command: str) -> Whole:
+        """What an undisturbed command leaves."""
         if command not in self.wholes:
-            self.lay_out(command)
-            self.finish(COMMANDS[command].replace("OUT", "out"))  # compiles and loads what isn't yet
-            first = self.left("out")
-            self.remove("out")
-            self.lay_out(command)
-            took_s = self.finish(COMMANDS[command].replace("OUT", "out"))
-            second = self.left("out")
-            self.remove("out")
-            self.wholes[command] = (
-                took_s,
-                {name: content if content == first.get(name) else b"" for name, content in second.items()},
-            )
+            left = []
+            for _ in range(2):  # the first one compiles and loads what isn't yet
+                took_s = self.finish(self.lay_out(command))
+                left.append(self.left("out"))
+                self.remove("out")
+            files = {name: content if content == left[0].get(name) else b"" for name, content in left[1].items()}
+            self.wholes[command] = Whole(took_s, files)
         return self.wholes[command]
 
-    def lay_out(self, command: str) -> None:
-        """Put in place what a command that renews a folder finds there."""
+    def cold_s(self, command: str) -> float:
+        """How long an undisturbed command takes with an empty compile cache, s; what it leaves must be the same."""
+        if command not in self.colds_s:
+            whole = self.whole(command).files
+            with tempfile.TemporaryDirectory() as cache:
+                self.colds_s[command] = self.finish(self.lay_out(command), THENAR_CACHE_DIR=cache)
+            unlike = unlike_whole(self.left("out"), whole, command, complete=True)
+            self.remove("out")
+            assert not unlike, unlike
+        return self.colds_s[command]
+
+    def lay_out(self, command: str) -> str:
+        """Put in place what a command that renews a folder finds there. Gives the command's line."""
         if command == "evidence":
             if not (self.folder / "challenged").exists():
                 self.finish(COMMANDS["challenge"].replace("OUT", "challenged"))
             shutil.copytree(self.folder / "challenged", self.folder / "out")
+        return COMMANDS[command].replace("OUT", "out")
 
     def remove(self, name: str) -> None:
         """Take away what stands under `name` or begins with it."""
-        for top in self.folder.glob(f"{name}*"):
+        for top in [*self.folder.glob(f"{name}*"), *self.folder.glob(f".{name}*")]:
             shutil.rmtree(top) if top.is_dir() else top.unlink()
 
 
-def killed(bench: Bench, commands: Sequence[str], kills: int, seed: int, *, cold: bool = False) -> list[str]:
-    """Kill `kills` commands, in turn, at instants drawn from `seed`. Gives what was wrong, a line each."""
+def killed(bench: Bench, kills: Iterator[tuple[str, bool]], seed: int) -> list[str]:
+    """Kill commands (each with whether its compile cache is empty) at instants drawn from `seed` over their duration.
+
+    Gives what was wrong, a line each.
+    """
     draws, wrong, reached = random.Random(seed), list[str](), Counter[str]()
-    for number in range(kills):
-        command = commands[number % len(commands)]
+    for number, (command, cold) in enumerate(kills):
         took_s, whole = bench.whole(command)
-        line = COMMANDS[command].replace("OUT", "out")
+        took_s = bench.cold_s(command) if cold else took_s
         with tempfile.TemporaryDirectory() as cache:
             more = {"THENAR_CACHE_DIR": cache} if cold else {}
-            bench.lay_out(command)
+            line = bench.lay_out(command)
             before = bench.left("out")
-            instant_s = draws.uniform(0.0, (10.0 if cold else 1.1) * took_s)
+            instant_s = draws.uniform(0.0, took_s)
             process = bench.start(line, **more)
             try:
                 process.wait(instant_s)
             except subprocess.TimeoutExpired:
                 process.send_signal(signal.SIGKILL)
             process.communicate(timeout=LONG_S)
-            reached["killed" if process.returncode == -signal.SIGKILL else "had ended"] += 1
-            where = f"{command}, killed after {instant_s:.2f} s of {took_s:.2f} s, kill {number} of seed {seed}"
+            way = "cold" if cold else "warm"
+            reached[f"{way}, {'killed' if process.returncode == -signal.SIGKILL else 'had ended'}"] += 1
+            where = f"{number}: {command}, {way}, killed after {instant_s:.2f} s of {took_s:.2f} s"
             changed = {path: content for path, content in bench.left("out").items() if content != before.get(path)}
             half = unlike_whole(changed, whole, command)
             if not half:
@@ -193,11 +214,35 @@ def killed(bench: Bench, commands: Sequence[str], kills: int, seed: int, *, cold
                 if not finished or command in RESUMED | RENEWING:
                     bench.finish(line, **more)
                 half = unlike_whole(bench.left("out"), whole, command, complete=True)
-            wrong += [f"{where}: {what}" for what in half]
+            wrong += [f"seed {seed}, kill {where}: {what}" for what in half]
             print(where, "WRONG" if half else "", flush=True)
             bench.remove("out")
-    print(f"{kills} commands: {dict(reached)}; wrong: {len(wrong)}")
+    print(f"seed {seed}: {dict(sorted(reached.items()))}; wrong: {len(wrong)}")
     return wrong
+
+
+def in_turn(commands: Sequence[str], kills: int, caches: str) -> Iterator[tuple[str, bool]]:
+    """`kills` of the commands in turn; `caches`: warm, cold, or both, the first half of the kills being warm."""
+    warm = {"warm": kills, "cold": 0, "both": kills - kills // 2}[caches]
+    for number in range(kills):
+        cold = number >= warm
+        yield commands[(number - warm if cold else number) % len(commands)], cold
+
+
+def written_by(of: argparse.ArgumentParser) -> dict[str, set[str]]:
+    """Every command of the command line, and its options that name what it writes."""
+    found: dict[str, set[str]] = {}
+    for action in of._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for name, below in action.choices.items():
+                inner = written_by(below)
+                options = {word for one in below._actions for word in one.option_strings} & {
+                    "--out",
+                    "--to",
+                    "--picture",
+                }
+                found |= {f"{name} {more}": words for more, words in inner.items()} or {name: options}
+    return found
 
 
 def final(path: str) -> bool:
@@ -238,9 +283,9 @@ def main(words: Sequence[str]) -> int:
     kills = int(words[0])
     seed = int(words[1]) if len(words) > 1 else secrets.randbits(32)
     names = [name for name in COMMANDS if not words[3:] or name in words[3:]]
-    print(f"seed {seed}")
+    print(f"seed {seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        wrong = killed(Bench(Path(folder)), names, kills, seed, cold="cold" in words[2:3])
+        wrong = killed(Bench(Path(folder)), in_turn(names, kills, words[2] if len(words) > 2 else "both"), seed)
     print("\n".join(wrong))
     return 1 if wrong else 0
 
