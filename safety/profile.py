@@ -197,15 +197,15 @@ def shipped_profiles() -> tuple[str, ...]:
     return tuple(sorted(file.stem for file in _FOLDER.glob("*.toml")))
 
 
-def load_profile(name_or_path: str, base: Path | None = None) -> LimitProfile:
-    """A shipped profile by name, or the profile in a TOML file (relative paths start at `base`).
+def load_profile(name_or_path: str) -> LimitProfile:
+    """A shipped profile by name, or the profile in a TOML file.
 
     Raises InputError, naming the nearest shipped profile, when there is no such file, and naming every
     key at fault when the file can't be used, or is looser than the profile it starts from without a reason.
     """
     if name_or_path in shipped_profiles():
         return _read(_FOLDER / f"{name_or_path}.toml")
-    file = (base or Path()) / name_or_path
+    file = Path(name_or_path)
     try:
         found = file.is_file()
     except (OSError, ValueError):

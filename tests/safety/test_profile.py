@@ -179,26 +179,26 @@ def test_a_bound_without_source_or_with_an_unknown_tag_is_refused() -> None:
     assert "one of seen, memory, own, derived" in said
 
 
-def test_an_unknown_name_leads_to_the_nearest_shipped_profile(tmp_path: Path) -> None:
+def test_an_unknown_name_leads_to_the_nearest_shipped_profile() -> None:
     with pytest.raises(InputError, match="nearest known name: forearm-25cm2"):
-        load_profile("forearm-25cm", tmp_path)
+        load_profile("forearm-25cm")
     with pytest.raises(InputError, match="a shipped profile"):
-        load_profile("bad\0name", tmp_path)
+        load_profile("bad\0name")
     with pytest.raises(InputError, match="a shipped profile"):
-        load_profile("far too long" * 500, tmp_path)
+        load_profile("far too long" * 500)
 
 
-def test_a_relative_path_starts_at_the_base_folder(tmp_path: Path) -> None:
+def test_a_profile_of_one_s_own_is_read_from_its_file(tmp_path: Path) -> None:
     text = (FOLDER / "thumb-8cm2.toml").read_text("utf-8")
     text = text.replace('name = "thumb-8cm2"', 'name = "mine"\nbased_on = "thumb-8cm2"')
     (tmp_path / "mine.toml").write_text(text, "utf-8")
-    assert load_profile("mine.toml", tmp_path).fingerprint() == load_profile("thumb-8cm2").fingerprint()
+    assert load_profile(str(tmp_path / "mine.toml")).fingerprint() == load_profile("thumb-8cm2").fingerprint()
 
 
 def test_a_broken_file_is_named_without_a_traceback(tmp_path: Path) -> None:
     (tmp_path / "mine.toml").write_text("schema = ", encoding="utf-8")
     with pytest.raises(InputError, match=r"mine\.toml"):
-        load_profile("mine.toml", tmp_path)
+        load_profile(str(tmp_path / "mine.toml"))
 
 
 @pytest.mark.parametrize(

@@ -48,7 +48,7 @@ def edited(text: str, part: str, key: str, value: float, reason: str | None = No
 def read(folder: Path, text: str) -> LimitProfile:
     """The profile in a file of one's own with this text."""
     (folder / "mine.toml").write_text(text, "utf-8")
-    return load_profile("mine.toml", folder)
+    return load_profile(str(folder / "mine.toml"))
 
 
 def problems(folder: Path, text: str) -> list[Any]:
