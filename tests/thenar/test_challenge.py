@@ -10,13 +10,14 @@ import numpy as np
 import pytest
 
 from tests.safety.interlock_bench import limits_for
+from tests.thenar.made_challenge import made_challenge
 from thenar.cli import main
 from thenar.safety.attack.removals import MUST_DIE, MUST_SURVIVE, REMOVALS, Edit, Removal
 from thenar.safety.invented import UNEQUAL
 from thenar.safety.limits import Limits
 from thenar.safety.profile import LimitProfile, load_profile
 from thenar.safety.requirements import REQUIREMENTS
-from thenar.study.challenge import Asked, _pool, run_campaign
+from thenar.study.challenge import Asked, Campaign, _pool, run_campaign
 from thenar.study.families import BOUNDARY, SEARCH, Piece, pieces, played_piece
 from thenar.study.hunt import Found, Hunt, hunted, only_demands
 from thenar.study.judged import engraver_bounds, limits_that_differ
@@ -157,6 +158,20 @@ def test_a_campaign_fails_when_the_loss_of_a_check_goes_unnoticed(monkeypatch: p
 def test_an_unknown_profile_is_told_with_the_nearest_name(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["challenge", "forearm-25cm"]) == 2
     assert "forearm-25cm2" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("count", "told"), [(20, 0), (21, 1), (180, 1)])
+def test_of_limits_that_differ_a_screen_holds_the_first_and_how_many_there_are(
+    count: int, told: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = made_challenge() | {"limits_that_differ": [f"limit {number}" for number in range(count)], "passed": False}
+    campaign = Campaign(record, (), limits_for())
+    monkeypatch.setattr("thenar.cli.challenge.run_campaign", lambda *_: campaign)
+    assert main(["challenge", PROFILE]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    shown = [line for line in lines if line.startswith("LIMIT DIFFERS")]
+    assert shown == [f"LIMIT DIFFERS: limit {number}" for number in range(20)]
+    assert lines.count(f"LIMITS THAT DIFFER: {count}, of which the first 20 are shown") == told
 
 
 def test_a_folder_that_is_taken_is_refused_before_anything_runs(

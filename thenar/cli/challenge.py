@@ -19,6 +19,7 @@ from thenar.workers import cores
 
 NOT_PASSED: Final = 1
 FILE: Final = "challenge.json"
+MOST_LINES: Final = 20
 
 
 def command(chosen: argparse.Namespace) -> int:
@@ -66,8 +67,11 @@ def _tell(record: Mapping[str, Any], out: Path | None) -> None:
     print(f"every ceiling turned round {controls['must_die']}.")
     for line in record["never_reached"]:
         print(f"NEVER REACHED: {line}")
-    for line in record["limits_that_differ"]:
+    differ = record["limits_that_differ"]
+    for line in differ[:MOST_LINES]:
         print(f"LIMIT DIFFERS: {line}")
+    if len(differ) > MOST_LINES:
+        print(f"LIMITS THAT DIFFER: {len(differ)}, of which the first {MOST_LINES} are shown")
     if record["interlock_on"]["broken"]:
         print(f"BROKEN with the interlock on: {', '.join(record['interlock_on']['broken'])}")
     print("PASSED" if record["passed"] else "NOT PASSED", f"after {record['seconds']:g} s")
