@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -172,8 +173,10 @@ def test_processes_that_work_for_a_command_end_within_a_second_of_its_death(tmp_
         )  # fmt: skip
         until(lambda count=wait_for, group=command.pid: len(workers_in(group)) >= count, "workers")
         command.send_signal(signal.SIGKILL)
+        killed_s = time.monotonic()
         command.wait(LONG_S)
         until(lambda group=command.pid: not workers_in(group), "the workers' end")
+        print(f"{wait_for} of the workers there: all gone {time.monotonic() - killed_s:.2f} s after the kill")
 
 
 def workers_in(group: int) -> list[str]:
