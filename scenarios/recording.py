@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from thenar.shared.errors import SHOWN_AT_MOST, InputError, Problem, nearest, shown
-from thenar.shared.text_input import bytes_in, long_cell
+from thenar.shared.text_input import bytes_in, csv_fault, long_cell
 from thenar.shared.ticks import US_PER_S
 
 TIME_COLUMN: Final = "t_s"
@@ -86,7 +86,7 @@ def _columns(lines: list[str], column: str, file: str) -> tuple[NDArray[np.float
                 force_N.append(numbers[1])
     except csv.Error as error:
         line = numbered[min(rows.line_num, len(numbered)) - 1][0]
-        problems.append(Problem(file, f"line {line}", str(error), "comma-separated values"))
+        problems.append(Problem(file, f"line {line}", csv_fault(error), "comma-separated values"))
     if not problems and len(t_s) < 2:
         problems.append(Problem(file, "", f"{len(t_s)} rows of numbers", "at least 2 rows"))
     if problems:

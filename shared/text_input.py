@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import os
 import re
 import stat
@@ -115,6 +116,13 @@ def _blank(match: re.Match[str]) -> str:
     if text.startswith("#") or "\n" in text:
         return "".join(sign if sign == "\n" else " " for sign in text)
     return '""' + " " * (len(text) - 2)
+
+
+def csv_fault(error: csv.Error) -> str:
+    """What stopped the reading of a CSV table, in words."""
+    if "field limit" in str(error):
+        return f"a cell of more than {csv.field_size_limit():,} characters"
+    return str(error)
 
 
 def long_cell(line: str, separator: str, names: list[str], file: str, number: int) -> Problem | None:

@@ -153,3 +153,12 @@ def test_a_cell_of_megabytes_is_told_by_line_and_column(tmp_path: Path) -> None:
         read_recording(file, "force_N")
     (problem,) = caught.value.problems
     assert problem == (str(file), "line 3, force_N", "a cell of 4,000,001 characters", "at most 1,000 characters", "")
+
+
+def test_a_quoted_cell_of_many_short_parts_is_told_in_words(tmp_path: Path) -> None:
+    file = tmp_path / "own.csv"
+    file.write_text('t_s,force_N\n0,1\n1,"' + "9," * 100_000 + '"\n', encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_recording(file, "force_N")
+    (problem,) = caught.value.problems
+    assert problem[:3] == (str(file), "line 3", "a cell of more than 131,072 characters")

@@ -251,6 +251,17 @@ def test_a_file_that_is_not_listed_is_left_alone(copy: Path) -> None:
         found.content("my notes.txt")
 
 
+def test_a_cell_of_a_table_that_no_reader_takes_is_told_in_words(tmp_path: Path) -> None:
+    """Runs, comparisons, dossiers and pages all read their tables here."""
+    with whole_folder(tmp_path / "plan", "plan") as working:
+        (working / "power.csv").write_text("people,power\n1," + "9" * 200_000 + "\n", "utf-8")
+    with pytest.raises(InputError) as caught:
+        open_finished(tmp_path / "plan", "plan").rows("power.csv")
+    (problem,) = caught.value.problems
+    assert problem.found == "line 2: a cell of more than 131,072 characters"
+    assert problem.file.endswith("power.csv")
+
+
 def test_every_damaged_file_is_named_and_a_folder_of_another_kind_is_told(copy: Path, tmp_path: Path) -> None:
     (copy / "summary.json").write_text("{}", "utf-8")
     (copy / "force.png").unlink()

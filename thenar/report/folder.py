@@ -38,6 +38,7 @@ from thenar.report.folder_lock import claimed, is_claimed
 from thenar.report.tables import TABLES, TableWriter
 from thenar.safety.deviation import Deviation
 from thenar.shared.errors import InputError, Problem, Strict, shown, validated
+from thenar.shared.text_input import csv_fault
 
 UNFINISHED: Final = ".unfinished-"
 TEMPORARY: Final = ".part"
@@ -406,7 +407,11 @@ class FinishedFolder:
         """Headers and rows of a listed CSV table, each row as long as the headers."""
 
         def table(log: BinaryIO) -> tuple[list[str], list[list[str]]]:
-            headers, *rows = list(csv.reader(io.StringIO(log.read().decode("utf-8"), newline=""))) or [[]]
+            lines = csv.reader(io.StringIO(log.read().decode("utf-8"), newline=""))
+            try:
+                headers, *rows = list(lines) or [[]]
+            except csv.Error as error:
+                raise ValueError(f"line {lines.line_num}: {csv_fault(error)}") from None
             odd = next((number for number, row in enumerate(rows, 2) if len(row) != len(headers)), None)
             if odd is not None:
                 raise ValueError(f"row {odd} has not as many cells as the header")
@@ -428,10 +433,10 @@ def made_sense_of(file: str, allowed: str) -> Iterator[None]:
     """
     try:
         yield
-    except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError, csv.Error,
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, ArithmeticError, RecursionError,
             pa.ArrowException) as error:  # fmt: skip
         reason = error.strerror if isinstance(error, OSError) and error.strerror else " ".join(str(error).split())
-        plainly = isinstance(error, OSError | ValueError | csv.Error | pa.ArrowException) and reason
+        plainly = isinstance(error, OSError | ValueError | pa.ArrowException) and reason
         found = reason if plainly else f"damaged ({type(error).__name__}: {reason})"
         raise InputError([Problem(file, "", shown_whole(found), allowed)]) from None
 
