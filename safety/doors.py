@@ -21,9 +21,11 @@ from thenar.safety.memory import (
     halt,
     store_decision,
     store_pulse,
+    tripped,
     unpack_memory,
     with_gone,
 )
+from thenar.safety.reasons import R35
 from thenar.safety.windows import (
     advance_windows,
     look_back_from_pulse,
@@ -37,7 +39,10 @@ from thenar.shared.compiled import entry, step, store
 _STATE: Final = LATCH_AT
 _TRIP: Final = LATCH_AT + 1
 _TRIP_US: Final = LATCH_AT + 2
+_MARK: Final = LATCH_AT + 5
 _BUSY: Final = LATCH_AT + 6
+_CHANGED_LIMITS: Final = 35
+"""The requirement that latches (R35)."""
 
 
 @step
@@ -155,10 +160,19 @@ def gate_packed(
     t_us: int,
     out: NDArray[Any],
 ) -> int:
-    """`pass_gate` for a caller in Python. `limits`: int64, shape (LIMITS_SIZE,)."""
+    """`pass_gate` for a caller in Python. `limits`: int64, shape (LIMITS_SIZE,).
+
+    An array can be written to between two ticks, which the numbers that the engines hold can't: so it is held against
+    the mark of arming here as well (R35), before anything is weighed by it.
+    """
     out[:] = 0
     memory[_BUSY] += 1
-    return _gated(unpack_limits(limits), memory, admitted, channel, t_us, out)
+    own = unpack_limits(limits)
+    if memory[_STATE] != DISARMED and limits_mark(own) != memory[_MARK]:
+        store(memory, tripped(unpack_memory(memory).latch, _CHANGED_LIMITS, between(t_us, 0, TIME_RANGE_US)), LATCH_AT)
+        memory[_BUSY] -= 1
+        return R35
+    return _gated(own, memory, admitted, channel, t_us, out)
 
 
 @step

@@ -175,7 +175,7 @@ def _chained(values: Any) -> int:
 
 @step
 def limits_mark(limits: Limits) -> int:
-    """A number that changes when any one limit is changed (R35: frozen at arming, compared at every tick).
+    """A number that changes when any one limit is changed (R35: frozen at arming, compared at every tick and pulse).
 
     Not a cryptographic hash: it notices a limit that was overwritten while armed. The SHA-256 that
     identifies a profile is `LimitProfile.fingerprint`. Only the low 61 bits are kept, so numbers that wrap at

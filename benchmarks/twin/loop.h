@@ -209,7 +209,7 @@ static inline void pulse_leaves(desk *d, const trial *tr, record *out, int c, co
 static inline void pulse_due(desk *d, const trial *tr, record *out, int c, num t) {
     pulse p;
     num due_us;
-    note(d, out, interlock_gate(tr->limits, &d->memory, &d->admitted, c, t, &p));
+    note(d, out, interlock_gate_of_fixed(tr->limits, &d->memory, &d->admitted, c, t, &p));
     due_us = interlock_next(tr->limits, &d->memory, &d->admitted, c, t);
     d->next[PULSE + c] = due_us < 0 ? FOREVER : due_us;
     if (p.current_uA > 0) pulse_leaves(d, tr, out, c, &p, t);

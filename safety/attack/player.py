@@ -31,7 +31,7 @@ from thenar.safety.attack.ops import (
     most_pulses,
 )
 from thenar.safety.decision_log import DECISION_SIZE, broken_off, log_halt, log_tick
-from thenar.safety.doors import decide, halt_packed, is_armed, next_pulse_packed, pass_gate, trip_cause
+from thenar.safety.doors import decide, gate_packed, halt_packed, is_armed, next_pulse_packed, trip_cause
 from thenar.safety.inputs import ASKED_SIZE, CURRENT_RANGE_UA, PERIOD_RANGE_US, SENSES_SIZE, WIDTH_RANGE_US
 from thenar.safety.interlock import start_admitted
 from thenar.safety.limits import Limits, unpack_limits
@@ -79,7 +79,7 @@ def _fire_until(
 @entry_that_allocates
 def _ask(limits: Any, memory: Any, admitted: Any, out: Any, pulses: Any, place: Any, channel: int, at_us: int) -> None:
     """One question at the gate; a pulse that leaves is logged. `place`: trial, pulses, decisions, decisions of it."""
-    pass_gate(unpack_limits(limits), memory, admitted, channel, at_us, out)
+    gate_packed(limits, memory, admitted, channel, at_us, out)
     if out[0] > 0:
         row = place[1]
         pulses[row, 0] = place[0]

@@ -211,7 +211,11 @@ REMOVALS: Final[tuple[Removal, ...]] = (
             "    if latch.trip == 24:\n",
         ),
     ),
-    _removal("R35", ("judgement", "        trip |= R35\n", "        trip |= 0\n")),
+    _removal(
+        "R35",
+        ("judgement", "        trip |= R35\n", "        trip |= 0\n"),
+        ("doors", " and limits_mark(own) != memory[_MARK]:", " and False:"),
+    ),
     _removal(
         "R36",
         (

@@ -667,6 +667,13 @@ static num let_out(const limits *l, memory *m, const admitted *a, num c, num t, 
 }
 
 num interlock_gate(const limits *l, memory *m, const admitted *a, num c, num t, pulse *out) {
+    if (m->state == DISARMED || mark_of(l) == m->mark) return interlock_gate_of_fixed(l, m, a, c, t, out);
+    memset(out, 0, sizeof *out);
+    trip(m, 35, clip(t, 0, MAX_TIME));
+    return R(35);
+}
+
+num interlock_gate_of_fixed(const limits *l, memory *m, const admitted *a, num c, num t, pulse *out) {
     const num now = clip(t, 0, MAX_TIME), opens = now + l->loop.on_gap_us - l->loop.long_us;
     num reasons, oldest;
     memset(out, 0, sizeof *out);

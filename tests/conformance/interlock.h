@@ -67,6 +67,7 @@ typedef struct { num current_uA, width_us, gap_us; } pulse;
 
 num interlock_tick(const limits *l, memory *m, admitted *out, const asked *a, const senses *s, num t_us);
 num interlock_gate(const limits *l, memory *m, const admitted *a, num channel, num t_us, pulse *out);
+num interlock_gate_of_fixed(const limits *l, memory *m, const admitted *a, num channel, num t_us, pulse *out); /* that nothing can write to */
 num interlock_next(const limits *l, const memory *m, const admitted *a, num channel, num t_us);
 void interlock_halt(memory *m, admitted *a, num t_us);
 #endif

@@ -314,6 +314,28 @@ def test_limits_changed_while_armed_trip_and_must_be_restored(place: int) -> Non
     assert bench.is_armed
 
 
+@pytest.mark.parametrize("place", [0, 1, LIMITS_SIZE // 2, LIMITS_SIZE - 1])
+def test_no_pulse_leaves_under_limits_that_were_changed_since_the_last_tick(place: int) -> None:
+    bench = pushing()
+    due_us, count = bench.due_us(), len(bench.pulses)
+    bench.limits_array[place] += 1
+    assert bench.gate(at=due_us) == rule(35)
+    assert (bench.trip, doors.trip_time_us(bench.memory), len(bench.pulses)) == (35, due_us, count)
+    bench.limits_array[place] -= 1
+    assert bench.gate(at=due_us + 30_000) == rule(34)
+    assert bench.tick(PUSH) & rule(34)
+    bench.rearm(35)
+    assert bench.is_armed
+
+
+def test_a_disarmed_gate_is_not_tripped_by_other_limits() -> None:
+    bench = Bench()
+    bench.tick(both(), arm=0)
+    bench.limits_array[0] -= 100
+    bench.gate(at=bench.t_us + 5)
+    assert bench.trip == 0
+
+
 def test_limits_may_be_replaced_while_disarmed() -> None:
     bench = Bench()
     bench.tick(both(), arm=0)
