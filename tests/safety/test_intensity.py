@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.safety.interlock_bench import PERIOD_US, PLAIN, Bench, ask, both, changed, limits_for, rule
 from thenar.safety.budget import Command
-from thenar.safety.intensity import counted_pC, intensity_of, rises_too_fast, soonest_us
+from thenar.safety.intensity import counted_pC, intensity_of, next_top_pC_per_s, rises_too_fast, soonest_us
 from thenar.safety.limits import ChannelLimits
 from thenar.safety.memory import ChannelMemory, IntensityMemory, unpack_memory
 from thenar.safety.vectors.layout import memory_names
@@ -121,6 +121,24 @@ def test_a_pulse_that_delivers_less_lowers_what_the_next_may_deliver_but_for_a_t
     for counted, top in ((24_100, 106_000_000), (24_000, 105_600_000), (10_000, 44_000_000), (0, 0)):
         found = intensity_of(limits, LOOP, of(1_000, 10**8), Command(800 + counted, 100, 25_000), False, 26_000)
         assert (found.withhold, found.memory.top_pC_per_s) == (0, top)
+
+
+def test_fractions_of_a_picocoulomb_per_second_fall_away() -> None:
+    slow = OWN._replace(intensity_slew_pC_per_s2=7)
+    assert next_top_pC_per_s(slow, 10**8, 10**7, 25_001) == 10**8
+    assert next_top_pC_per_s(OWN, 10**8, 1, 3) == 366_666
+    slow = OWN._replace(intensity_slew_pC_per_s2=2)  # 1.64 pC/s over 0.82 s
+    assert rises_too_fast(slow, LOOP, 0, 1, 800_000)
+    assert not rises_too_fast(slow, LOOP, 0, 1, 1_000_000)
+
+
+@pytest.mark.parametrize("silence_us", [0, 1])
+def test_two_pulses_at_once_count_as_a_microsecond_apart(silence_us: int) -> None:
+    limits = OWN._replace(intensity_width_us=100)
+    own = of(26_000 - silence_us, 10**12)
+    assert intensity_of(limits, LOOP, own, Command(801, 100, 25_000), False, 26_000) == (
+        IntensityMemory(110_000_000), 0, 26_000,
+    )  # fmt: skip
 
 
 def test_a_silent_channel_starts_from_nothing_and_is_never_held_up() -> None:

@@ -99,7 +99,7 @@ def test_an_earlier_time_changes_nothing() -> None:
 @pytest.mark.parametrize("channel", [0, 1])
 def test_a_long_silence_empties_every_slot(channel: int) -> None:
     memory = start_memory()
-    for t_us in range(0, 70_000_000, 333_333):
+    for t_us in range(0, 3 * LOOP.short_window_us, bucket_us(LOOP.short_window_us, SHORT_SLOTS)):
         advance_windows(memory, LOOP, channel, t_us)
         memory[CHANNEL_AT + channel * CHANNEL_SIZE + TRAIN_AT :][SUMS] += 7
         note_amounts(memory, channel, 7, 7)
