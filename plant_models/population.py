@@ -1,4 +1,9 @@
-"""Wearers drawn around a base wearer: strength from norms, everything else by stated spreads."""
+"""Wearers drawn around the wearer whom a scenario describes, by stated spreads.
+
+Strength lies around the described wearer's, or follows the published norms that `norms` names. What each muscle reaches
+is drawn around the described reach times the drawn strength over the described one: a stronger wearer has both muscles
+stronger.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +13,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from thenar.plant_models.fitted_people import FittedPerson, drawn_values, picked, with_values
-from thenar.plant_models.norms import MEN, WOMEN
+from thenar.plant_models.norms import NORMS, PinchNorm
 from thenar.plant_models.settings import Channel, Population, Wearer
 from thenar.shared.noise import stream
 
-WEAKEST_N = 15.0
+WEAKEST_N = 5.1
+"""Drawn wearers are no weaker; a wearer of any scenario isn't either."""
+LEAST_SHARE = 0.1
+"""Nor than this share of the group's mean: a normal distribution has no end."""
 
 
 def draw_wearers(
@@ -40,8 +48,7 @@ def drawn_wearer(
 
 def _drawn(base: Wearer, population: Population, seed: int, index: int, fitted_max_pinch_N: float | None) -> Wearer:
     draws = stream(seed, index, 0, "population")
-    norm = WOMEN if draws.random() < population.women_share else MEN
-    max_pinch_N = max(WEAKEST_N, norm.mean_N + norm.sd_N * draws.standard_normal())
+    max_pinch_N = _strength_N(base, population, draws, stream(seed, index, 0, "what is left of strength"))
     if fitted_max_pinch_N is not None:
         max_pinch_N = fitted_max_pinch_N
     production = base.production.model_copy(
@@ -70,6 +77,21 @@ def _drawn(base: Wearer, population: Population, seed: int, index: int, fitted_m
     )
 
 
+def _strength_N(base: Wearer, population: Population, draws: np.random.Generator, more: np.random.Generator) -> float:
+    is_woman, deviation = draws.random() < population.women_share, draws.standard_normal()
+    if population.norms is None:
+        return _strong(PinchNorm(base.max_pinch_N, population.strength_sd * base.max_pinch_N), deviation)
+    norm = NORMS[population.norms]
+    whole_N = _strong(norm.women if is_woman else norm.men, deviation)
+    if norm.left is None:
+        return whole_N
+    return max(WEAKEST_N, whole_N * _within(norm.left.mean_N + norm.left.sd_N * more.standard_normal(), 0.05, 1.2))
+
+
+def _strong(norm: PinchNorm, deviation: float) -> float:
+    return max(WEAKEST_N, LEAST_SHARE * norm.mean_N, norm.mean_N + norm.sd_N * deviation)
+
+
 def _drawn_channel(base: Channel, population: Population, strength: float, draws: np.random.Generator) -> Channel:
     axons = base.recruitment
     recruitment = axons.model_copy(
@@ -79,7 +101,7 @@ def _drawn_channel(base: Channel, population: Population, strength: float, draws
         }
     )
     reach = _spread(base.muscle.reachable_N * strength, population.reach_sd, draws)
-    muscle = base.muscle.model_copy(update={"reachable_N": _within(reach, 3.0, 150.0)})
+    muscle = base.muscle.model_copy(update={"reachable_N": _within(reach, 0.5, 150.0)})
     return base.model_copy(update={"recruitment": recruitment, "muscle": muscle})
 
 

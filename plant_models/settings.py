@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
+from thenar.plant_models.norms import SD_SHARE, NormName
 from thenar.shared.errors import Strict
 
 Positive = Annotated[float, Field(gt=0)]
@@ -172,10 +173,16 @@ class Wearer(Strict):
 
 
 class Population(Strict):
-    """Wearers drawn around a base wearer. Strength: published key-pinch norms; the rest: stated assumptions."""
+    """Wearers drawn around a base wearer: strength around its own or by norms; the rest by stated assumptions."""
 
     count: int = Field(ge=1, le=100_000, description="how many wearers to draw")
+    norms: NormName | None = Field(
+        None, description="whose strength to draw; left out: around wearer.max_pinch_N, where stated, or healthy-adults"
+    )
     women_share: Share = Field(0.5, description="share drawn from women's norms, no unit")
+    strength_sd: float = Field(
+        SD_SHARE, ge=0, le=1, description="SD over mean of strength around wearer.max_pinch_N (as healthy adults')"
+    )
     production_gain_sd: float = Field(0.30, ge=0, le=1, description="SD of log personal gain (assumption)")
     production_offset_sd_N: float = Field(0.8, ge=0, le=10, description="SD of personal offset, N (assumption)")
     trust_sd: float = Field(0.2, ge=0, le=1, description="SD of trust (assumption)")

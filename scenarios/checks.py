@@ -40,6 +40,7 @@ def _people(scenario: Scenario, file: str) -> Iterator[Problem]:
     if scenario.population is not None and scenario.wearers:
         found = f"population and {len(scenario.wearers)} wearers"
         yield Problem(file, "population", found, "either [population] or [[wearers]], not both")
+    yield from _strength(scenario, file)
     seen: dict[str, int] = {}
     for index, wearer in enumerate(scenario.wearers):
         first = seen.setdefault(wearer.name, index)
@@ -54,6 +55,20 @@ def _people(scenario: Scenario, file: str) -> Iterator[Problem]:
     if isinstance(scenario.calibration, CalibrationOnFile) and sharing > 1:
         allowed = 'one person\'s numbers for one wearer: source = "simulated", or a calibration for each of [[wearers]]'
         yield Problem(file, "calibration.source", f"'on-file' for {sharing} wearers", allowed)
+
+
+def _strength(scenario: Scenario, file: str) -> Iterator[Problem]:
+    """A setting of strength that nothing would be drawn by."""
+    population = scenario.population
+    if population is None:
+        return
+    norms = population.norms
+    if norms is None and "women_share" in population.model_fields_set:
+        around = f"{population.women_share:g}, with wearer.max_pinch_N = {scenario.wearer.max_pinch_N:g} to draw around"
+        yield Problem(file, "population.women_share", around, 'population.norms = "healthy-adults", or no women_share')
+    if norms is not None and "strength_sd" in population.model_fields_set:
+        found = f"{population.strength_sd:g}, with strength drawn by the norms {norms}"
+        yield Problem(file, "population.strength_sd", found, "wearer.max_pinch_N to draw around, or no strength_sd")
 
 
 def _target(scenario: Scenario, recording: Recording | None, file: str) -> Iterator[Problem]:

@@ -175,10 +175,16 @@ def _bodies(data: Table, place: Place) -> Table:
         pieces["estimator"] = checked(Estimator, table, place.file, "estimator", place.problems)
     if "population" in data:
         pieces["population"] = checked(Population, data["population"], place.file, "population", place.problems)
-    base = Wearer()
+    base, described = Wearer(), False
     if "wearer" in data:
-        pieces["wearer"] = _wearer(data["wearer"], place)
+        table = with_fitted_wearer(data["wearer"], "wearer", place)
+        described = isinstance(table, dict) and "max_pinch_N" in table
+        pieces["wearer"] = _wearer(table, place)
         base = pieces["wearer"] or base
+    population = pieces.get("population")
+    if population is not None and population.norms is None and not described:
+        # Nobody is described: the default wearer stands for healthy adults.
+        pieces["population"] = population.model_copy(update={"norms": "healthy-adults"})
     if "wearers" in data:
         tables = _tables(data["wearers"], place.file, "wearers", place.problems)
         pieces["wearers"] = [_by_hand(table, base, f"wearers[{index}]", place) for index, table in enumerate(tables)]
@@ -204,7 +210,6 @@ def _on_file(table: Table, file: str, above: str, problems: list[Problem]) -> Ta
 
 
 def _wearer(table: object, place: Place) -> Wearer | None:
-    table = with_fitted_wearer(table, "wearer", place)
     whole = written_out(table) if isinstance(table, dict) else table
     return checked(Wearer, whole, place.file, "wearer", place.problems)
 

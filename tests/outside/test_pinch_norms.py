@@ -19,7 +19,7 @@ POUND_N, KILOGRAM_N = 4.448, 9.807
 
 def strengths_N(women_share: float) -> np.ndarray:
     """Maximum pinch of drawn wearers, N."""
-    drawn = draw_wearers(Wearer(), Population(count=COUNT, women_share=women_share), seed=11)
+    drawn = draw_wearers(Wearer(), Population(count=COUNT, norms="healthy-adults", women_share=women_share), seed=11)
     return np.array([wearer.max_pinch_N for wearer in drawn])
 
 

@@ -41,7 +41,7 @@ WITHOUT = draw_wearers(BASE, POPULATION, 8)
 
 
 def test_without_people_a_drawn_wearer_is_that_of_earlier_versions() -> None:
-    third = draw_wearers(Wearer(), Population(count=3), 8)[2]
+    third = draw_wearers(Wearer(), Population(count=3, norms="healthy-adults"), 8)[2]
     found = (third.max_pinch_N, third.production.gain, third.production.offset_N, third.cue.trust, third.cue.delay_ms)
     found += (third.visual_delay_ms, third.motor_delay_ms, third.agonist.recruitment.rheobase_mA)
     found += (third.agonist.muscle.reachable_N, third.antagonist.muscle.reachable_N)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.stats import spearmanr
 
 from thenar.plant_models.population import draw_wearers
-from thenar.plant_models.settings import Cue, Population, Production, Wearer
+from thenar.plant_models.settings import Channel, Cue, Muscle, Population, Production, Wearer
 
 BASE = Wearer(name="engraver", sees_own_force=True, cue=Cue(trust=-0.4), production=Production(gain=1.2, offset_N=0.5))
 MANY = draw_wearers(BASE, Population(count=2000), 8)
@@ -56,10 +56,34 @@ def test_medians_are_those_of_the_base_wearer_and_spreads_those_asked_for() -> N
     assert rheobases.std() == pytest.approx(0.25, abs=0.02)
 
 
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_people_are_as_strong_as_the_wearer_whom_they_are_drawn_around(seed: int) -> None:
+    weak = Wearer(max_pinch_N=20.0)
+    weak = weak.model_copy(update={"agonist": Channel(muscle=Muscle(reachable_N=8.0))})
+    drawn = draw_wearers(weak, Population(count=400), seed)
+    strength = np.array([wearer.max_pinch_N for wearer in drawn])
+    assert abs(strength.mean() - 20.0) < 2 * strength.std() / 20
+    assert strength.std() == pytest.approx(0.18 * 20.0, rel=0.12)
+    reach = np.log([wearer.agonist.muscle.reachable_N for wearer in drawn])
+    assert np.exp(np.median(reach)) == pytest.approx(8.0, rel=0.06)
+    other = np.log([wearer.antagonist.muscle.reachable_N for wearer in drawn])
+    # As docs/sensor-and-people.md states them; the interval of a correlation over 400 people is some 0.07 wide.
+    assert np.corrcoef(np.log(strength), reach)[0, 1] == pytest.approx(0.58, abs=0.12)
+    assert np.corrcoef(reach, other)[0, 1] == pytest.approx(0.34, abs=0.14)
+
+
+def test_a_norm_is_drawn_whoever_is_described() -> None:
+    for norms, mean_N, sd_N in (("after-spinal-cord-injury", 14.6, 5.6), ("after-stroke", 42.4, 25.9)):
+        population = Population(count=400, norms=norms)
+        strength = np.array([one.max_pinch_N for one in draw_wearers(Wearer(max_pinch_N=60.0), population, 12)])
+        assert abs(strength.mean() - mean_N) < 2 * strength.std() / 20
+        assert strength.std() == pytest.approx(sd_N, rel=0.12)
+
+
 def test_a_population_without_spread_differs_in_strength_alone() -> None:
     same = Population(
         count=20, production_gain_sd=0.0, production_offset_sd_N=0.0, trust_sd=0.0, threshold_sd=0.0, chronaxie_sd=0.0,
-        reach_sd=0.0, delay_sd=0.0,
+        reach_sd=0.0, delay_sd=0.0, norms="healthy-adults",
     )  # fmt: skip
     for wearer in draw_wearers(BASE, same, 3):
         reach_N = wearer.agonist.muscle.reachable_N

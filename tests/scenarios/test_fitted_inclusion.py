@@ -39,6 +39,13 @@ def test_a_wearer_stands_on_several_files_and_own_keys_come_first(fits: Path) ->
     assert [file.key for file in found.files] == ["wearer.files[0]", "wearer.files[1]"]
 
 
+def test_people_are_drawn_around_a_fitted_strength(fits: Path) -> None:
+    text = SMALLEST + '[wearer]\nfiles = ["hold.toml"]\n[population]\ncount = 2\n'
+    population = loaded(text, fits).scenario.population
+    assert population is not None
+    assert population.norms is None
+
+
 def test_a_wearer_by_hand_stands_on_files_over_the_base_wearer(fits: Path) -> None:
     text = SMALLEST + '[wearer]\nmax_pinch_N = 55.0\nfiles = ["flexor.toml"]\n'
     text += '[[wearers]]\nname = "left"\n[[wearers]]\nname = "right"\nfiles = ["hold.toml"]\nmotor_delay_ms = 60.0\n'

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 
 import thenar.safety.profile
-from tests.scenarios.texts import SMALLEST, loaded
+from tests.scenarios.texts import SMALLEST, loaded, the_problem_of
 from thenar.plant_models.settings import Population, Wearer
 from thenar.safety.profile import load_profile
+from thenar.scenarios.changes import with_values
 from thenar.scenarios.loader import load_scenario
 from thenar.scenarios.wearers import wearers_of
 from thenar.shared.errors import InputError
@@ -65,8 +66,33 @@ def test_one_key_of_the_antagonist_leaves_its_other_values_those_of_an_antagonis
 
 def test_a_population_is_handed_on_to_be_drawn() -> None:
     scenario = loaded(SMALLEST + "[population]\ncount = 9\n").scenario
-    assert wearers_of(scenario) == Population(count=9)
+    assert wearers_of(scenario) == Population(count=9, norms="healthy-adults")
     assert scenario.wearer_count == scenario.trial_count == 9
+
+
+def test_people_are_drawn_around_a_stated_strength_and_by_norms_where_none_is_stated() -> None:
+    drawn = "[population]\ncount = 3\n"
+    described = "[wearer]\nmax_pinch_N = 20.0\n"
+    for text, norms in (
+        (drawn, "healthy-adults"),
+        (f"[wearer]\nsees_own_force = true\n{drawn}", "healthy-adults"),
+        (described + drawn, None),
+        (f'{described}{drawn}norms = "after-stroke"\n', "after-stroke"),
+    ):
+        population = loaded(SMALLEST + text).scenario.population
+        assert population is not None
+        assert population.norms == norms
+    found = with_values(loaded(SMALLEST + drawn), {"wearer.max_pinch_N": 30.0}).scenario.population
+    assert found is not None
+    assert found.norms is None
+
+
+def test_a_setting_of_strength_that_nothing_is_drawn_by_is_refused() -> None:
+    described = "[wearer]\nmax_pinch_N = 20.0\n[population]\ncount = 3\nwomen_share = 0.3\n"
+    problem = the_problem_of(SMALLEST + described)
+    assert (problem.key, "healthy-adults" in problem.allowed) == ("population.women_share", True)
+    problem = the_problem_of(SMALLEST + "[population]\ncount = 3\nstrength_sd = 0.3\n")
+    assert (problem.key, "wearer.max_pinch_N" in problem.allowed) == ("population.strength_sd", True)
 
 
 def test_the_scenario_and_every_file_it_names_are_known_by_their_hash(tmp_path: Path) -> None:

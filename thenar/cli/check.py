@@ -9,24 +9,31 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
+import numpy as np
+
 from thenar.cli.check_fitted import fitted_facts, fitted_records
 from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, show_json, show_table
 from thenar.controller.registry import SHIPPED
 from thenar.engine.trial import Trial, plan_trials
+from thenar.plant_models.settings import Channel, Wearer
 from thenar.safety.limits import ChannelLimits, Limits
 from thenar.safety.screening import objections_to
 from thenar.scenarios.faults import Fault
 from thenar.scenarios.gallery import gallery_files
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.person import CalibrationOnFile, CalibrationSource, ScreeningOnFile
+from thenar.scenarios.schema import Scenario
 from thenar.shared.errors import InputError, Problem
+from thenar.shared.signals import CHANNELS
 from thenar.shared.text_input import read_toml
 from thenar.shared.ticks import US_PER_S
 
 Facts = list[tuple[str, str]]
 REHEARSED_US: Final = 30 * US_PER_S
 """How much of its first trial a user's law is rehearsed over."""
+FEWEST_CORRELATED: Final = 8
+"""Fewer drawn wearers say nothing about a correlation."""
 FAULTS_TOLD: Final = 3
 
 
@@ -103,7 +110,15 @@ def _tell(typed: str, loaded: LoadedScenario, trials: list[Trial]) -> None:
     refusals = _refusals(trials)
     fitted = fitted_facts(loaded, [trial.wearer for trial in _one_per_wearer(trials)])
     outlasts = _outlasts(loaded, trials)
-    facts = [*refusals, *outlasts, *_what(loaded), *_people(trials), *fitted, *_on_file(loaded), *_loop(loaded)]
+    facts = [
+        *refusals,
+        *outlasts,
+        *_what(loaded),
+        *_people(loaded.scenario, trials),
+        *fitted,
+        *_on_file(loaded),
+        *_loop(loaded),
+    ]
     facts += _bounds(loaded, trials)
     verdict = (
         "can run, but refuses to arm" if refusals else "can run, but look at the first line" if outlasts else "fine"
@@ -227,13 +242,37 @@ def _count(number: int, thing: str) -> str:
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
-def _people(trials: list[Trial]) -> Facts:
+def _people(scenario: Scenario, trials: list[Trial]) -> Facts:
     wearers = [trial.wearer for trial in _one_per_wearer(trials)]
-    return [
-        ("wearers", listed([wearer.name for wearer in wearers])),
-        ("maximum pinch", _span((wearer.max_pinch_N for wearer in wearers), "N", 1)),
-        ("trust in felt nudges", _span((wearer.cue.trust for wearer in wearers), "", 2)),
-    ]
+    strength = [wearer.max_pinch_N for wearer in wearers]
+    facts = [("wearers", listed([wearer.name for wearer in wearers]))]
+    if scenario.population is None:
+        facts.append(("maximum pinch", _span(strength, "N", 1)))
+    else:
+        base = scenario.wearer
+        norms = scenario.population.norms
+        whose = f"described {base.max_pinch_N:g} N" if norms is None else f"drawn by the norms {norms}"
+        whose = "around fitted people" if scenario.population.around else whose
+        facts.append(("maximum pinch", f"{_drawn(strength, 1)}; {whose}"))
+        facts += [_reach(channel, getattr(base, channel), wearers, strength) for channel in CHANNELS]
+    return [*facts, ("trust in felt nudges", _span((wearer.cue.trust for wearer in wearers), "", 2))]
+
+
+def _reach(channel: str, described: Channel, wearers: list[Wearer], strength: list[float]) -> tuple[str, str]:
+    """What a channel's muscle reaches, drawn against described, and how it goes with strength."""
+    reach = [getattr(wearer, channel).muscle.reachable_N for wearer in wearers]
+    words = f"{_drawn(reach, 1)}; described {described.muscle.reachable_N:g} N"
+    if len(wearers) >= FEWEST_CORRELATED and np.std(strength) > 0 and np.std(reach) > 0:
+        words += f"; correlation with strength {np.corrcoef(np.log(strength), np.log(reach))[0, 1]:.2f}"
+    return f"{channel} reaches", words
+
+
+def _drawn(values: list[float], digits: int) -> str:
+    """The span of drawn forces and, of several, their mean and standard deviation in N."""
+    words = _span(values, "N", digits)
+    if len(values) == 1:
+        return words
+    return f"{words}, mean {np.mean(values):.{digits}f} N, SD {np.std(values, ddof=1):.{digits}f} N"
 
 
 def _loop(loaded: LoadedScenario) -> Facts:
