@@ -28,3 +28,14 @@ def gallery_file(name: str) -> Path:
         allowed = f"a scenario file, or one of the gallery: {', '.join(names)}"
         raise InputError([Problem(shown(name), "", "no such scenario", allowed, nearest(wanted, names))])
     return GALLERY / f"{wanted}.toml"
+
+
+def find_scenario(typed: str) -> Path:
+    """The file meant by `typed`. A file that exists wins over a shipped scenario of the same name.
+
+    Raises InputError with the nearest shipped name when there is neither.
+    """
+    path = Path(typed)
+    if path.is_file() or (path.exists() and typed not in gallery_names()):
+        return path
+    return gallery_file(typed)

@@ -16,6 +16,7 @@ from thenar.safety.profile import LimitProfile, load_profile, shipped_profiles
 from thenar.scenarios.checks import fit_problems
 from thenar.scenarios.faults import KINDS
 from thenar.scenarios.files import Base, LaidOut, NamedFile, found_file
+from thenar.scenarios.gallery import find_scenario
 from thenar.scenarios.included import (
     Included,
     Place,
@@ -81,12 +82,13 @@ class LoadedScenario:
 
 
 def load_scenario(path: Path | str, check_law: bool = False, trust_law: bool = False) -> LoadedScenario:
-    """The scenario in a TOML file. Raises InputError that tells of everything that is wrong with it.
+    """The scenario in a TOML file, or the shipped one of that name. Raises InputError that tells of all that is wrong.
 
+    `path`: as a text it may be a name of the gallery ("key-pinch-ladder"); a file that exists comes first.
     `check_law`: also load a law that the user brings and check its settings. This RUNS the user's file. `trust_law`:
     from here on a user's law runs inside the process that asks it, and not in one of its own.
     """
-    path = Path(path)
+    path = find_scenario(path) if isinstance(path, str) else path
     return parse_scenario(toml_text(path), path.name, path.parent, check_law, str(path), trust_law)
 
 

@@ -13,6 +13,7 @@ from tests.scenarios.texts import SMALLEST, loaded, the_problem_of
 from thenar.plant_models.settings import Population, Wearer
 from thenar.safety.profile import load_profile
 from thenar.scenarios.changes import with_values
+from thenar.scenarios.gallery import gallery_file
 from thenar.scenarios.loader import load_scenario
 from thenar.scenarios.wearers import wearers_of
 from thenar.shared.errors import InputError
@@ -68,6 +69,17 @@ def test_a_population_is_handed_on_to_be_drawn() -> None:
     scenario = loaded(SMALLEST + "[population]\ncount = 9\n").scenario
     assert wearers_of(scenario) == Population(count=9, norms="healthy-adults")
     assert scenario.wearer_count == scenario.trial_count == 9
+
+
+def test_a_shipped_scenario_is_loaded_by_its_name_and_a_file_of_that_name_comes_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert load_scenario("key-pinch-ladder").path == gallery_file("key-pinch-ladder")
+    with pytest.raises(InputError, match="nearest known name: key-pinch-ladder"):
+        load_scenario("key-pinch-lader")
+    monkeypatch.chdir(tmp_path)
+    Path("key-pinch-ladder").write_text(SMALLEST, encoding="utf-8")
+    assert load_scenario("key-pinch-ladder").scenario.title == "A hold"
 
 
 def test_people_are_drawn_around_a_stated_strength_and_by_norms_where_none_is_stated() -> None:

@@ -2,22 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
-from thenar.scenarios.gallery import gallery_file, gallery_names
+from thenar.scenarios.gallery import find_scenario
 from thenar.scenarios.loader import LoadedScenario, load_scenario
 from thenar.shared.errors import InputError
-
-
-def find_scenario(typed: str) -> Path:
-    """The file meant by `typed`. A file that exists wins over a shipped scenario of the same name.
-
-    Raises InputError with the nearest shipped name when there is neither.
-    """
-    path = Path(typed)
-    if path.is_file() or (path.exists() and typed not in gallery_names()):
-        return path
-    return gallery_file(typed)
 
 
 def load_typed(typed: str, trust_law: bool = False) -> LoadedScenario:
