@@ -25,6 +25,7 @@ demo: $(RUN)/made
 # Two processes, each file's tests in one of them, since they share what is costly to make; ARGS='-n 0' for a debugger.
 test: $(RUN)/made
 	$(RUN)/bin/python -m tests.outside.recorded_trapezoid
+	$(RUN)/bin/python -m tests.compiled_first
 	$(RUN)/bin/python -m pytest -n 2 --dist loadfile $(ARGS)
 
 # What a solver proves about the interlock for all integers, and the planted bugs that it must find.

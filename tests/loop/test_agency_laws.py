@@ -18,9 +18,9 @@ SEEDS = (1, 2, 3)
 
 
 @cache
-def scores(law: str, seed: int) -> Wearers:
+def scores(law: str, seed: int, condition: str = "assisted") -> Wearers:
     """Scores of the wearers of one draw."""
-    return scores_of(law, WEARERS, seed)
+    return scores_of(law, WEARERS, seed, condition)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -49,13 +49,13 @@ def test_confidence_leaves_more_to_the_wearer_and_asks_fewer_refusals_at_a_small
 @pytest.mark.parametrize("law", LAWS)
 def test_every_law_still_beats_no_help(law: str) -> None:
     for seed in SEEDS:
-        alone = scores_of(PLAIN, WEARERS, seed, "unassisted")
+        alone = scores(PLAIN, seed, "unassisted")
         gain, _ = less_plain(scores(law, seed), alone, "mean_abs_error_N")
         assert gain.high < 0.0
 
 
 def test_without_stimulation_all_is_the_wearers_own_and_nothing_is_to_refuse() -> None:
-    alone = scores_of(PLAIN, WEARERS, SEEDS[0], "unassisted")
+    alone = scores(PLAIN, SEEDS[0], "unassisted")
     for name, value in (("own_impulse_percent", 100.0), ("against_own_percent", 0.0), ("refusals_per_min", 0.0)):
         found, count = mean_of(alone, name)
         assert (found.value, count) == (value, WEARERS)
