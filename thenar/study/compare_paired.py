@@ -2,7 +2,7 @@
 
 One number per wearer and condition goes in; the difference is `one` minus `other`.
 
-- interval of the mean difference: Student's t; and by the bootstrap over wearers (BCa [@efron-1987]).
+- interval of the mean difference: Student's t; and by the studentised bootstrap over wearers (`resampled.py`).
 - d_z: mean over SD of the differences, its interval by turning the noncentral t distribution round (from
   memory [@steiger-fouladi-1997]).
 - g_av: the difference over the root of the mean variance of both conditions, corrected for small samples
@@ -15,13 +15,14 @@ One number per wearer and condition goes in; the difference is `one` minus `othe
 from __future__ import annotations
 
 import math
-import warnings
 from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
+
+from thenar.study.resampled import mean_interval
 
 LEAST_WEARERS: Final = 5
 """Fewer pairs are not compared: neither their spread nor the assumptions of any test could be judged."""
@@ -216,15 +217,8 @@ def _g_av(one: Floats, other: Floats) -> Floats:
 def _bootstrap_mean(differences: Floats, level: float, seed: int, resamples: int) -> Ends:
     if not resamples:
         return NONE
-    if np.ptp(differences) == 0:
-        return Ends(float(differences[0]), float(differences[0]))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        found = stats.bootstrap(
-            (differences,), np.mean, vectorized=True, n_resamples=resamples, confidence_level=level, method="BCa",
-            rng=np.random.default_rng(seed),
-        ).confidence_interval  # fmt: skip
-    return Ends(float(found.low), float(found.high))
+    found = mean_interval(differences, seed, level, resamples)
+    return Ends(found.low, found.high)
 
 
 def _bootstrap_g_av(one: Floats, other: Floats, level: float, seed: int, resamples: int) -> Ends:

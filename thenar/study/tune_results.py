@@ -145,7 +145,7 @@ def _check_record(check: Check) -> dict[str, object]:
     return {
         "seed": check.seed,
         "interval": f"{100 * LEVEL:g} %, bootstrap over wearers, {RESAMPLES} resamples, seed {check.seed}; "
-        "mean: BCa; percentile: percentile interval; differences paired; shares: Wilson",
+        "mean: studentised; percentile: percentile interval; differences paired; shares: Wilson",
         "measures": [
             {
                 "name": line.measure.name,
