@@ -205,6 +205,7 @@ def test_estimates_written_again_at_the_force_rate_are_seen_through() -> None:
             "short",
         ),
         (lambda one: with_column(one, "estimate_N", one.columns["estimate_N"][::-1].copy()), "no lag"),
+        (lambda one: with_column(one, "estimate_N", 25.0 - one.columns["estimate_N"]), "falls as the force rises"),
     ],
 )
 def test_recordings_that_tell_no_estimator_are_refused_in_words(glove: Recording, spoil: Any, words: str) -> None:

@@ -24,6 +24,7 @@ TREND_S: Final = 5.0
 SLOPE_OVER_S: Final = 0.01
 HELD_RUN: Final = 2.0
 WEAKEST_MATCH: Final = 0.3
+OPPOSED: Final = 1.2  # a falling estimate correlates this much more strongly than any lag of a rising one
 
 
 class Force(NamedTuple):
@@ -75,7 +76,11 @@ def paired(recording: Recording) -> Pairs:
         found = f"{estimates.t_s.size} different readings"
         raise InputError([Problem(recording.file, "estimate_N", found, f"at least {LEAST_READINGS}")])
     force = _force(measured)
-    lag_s, match = first_lag(measured, estimates)
+    lag_s, match, against = first_lag(measured, estimates)
+    if against > OPPOSED * max(match, WEAKEST_MATCH):
+        found = f"falls as the force rises (correlation {-against:.2f}; {match:.2f} is the best that rises with it)"
+        allowed = "an estimate that rises with force; turn its sign, or take force and estimate of the same pinch"
+        raise InputError([Problem(recording.file, "estimate_N", found, allowed)])
     if match < WEAKEST_MATCH:
         found = f"no lag within {LAG_WITHIN_S:g} s at which they go together (best correlation {match:.2f})"
         allowed = "force and estimate of one pinch, with quick changes; clocks closer than that"
@@ -129,8 +134,11 @@ def _force(measured: Series) -> Force:
     return Force(measured.t_s, measured.values, np.interp(measured.t_s, grid, slope))
 
 
-def first_lag(measured: Series, estimates: Series) -> tuple[float, float]:
-    """Where the cross-correlation of quick changes peaks, refined by a parabola: lag in s and the correlation there."""
+def first_lag(measured: Series, estimates: Series) -> tuple[float, float, float]:
+    """Where the cross-correlation of quick changes peaks, refined by a parabola: lag in s and the correlation there.
+
+    Last comes the strongest correlation of opposite sign within the same lags, as a positive number.
+    """
     start_s, end_s = min(measured.t_s[0], estimates.t_s[0]), max(measured.t_s[-1], estimates.t_s[-1])
     grid = np.arange(start_s, end_s, 1.0 / LAG_HZ)
     quick = []
@@ -142,7 +150,7 @@ def first_lag(measured: Series, estimates: Series) -> tuple[float, float]:
         quick.append(values)
     scale = float(np.linalg.norm(quick[0]) * np.linalg.norm(quick[1]))
     if scale <= 0.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     found = correlate(quick[0], quick[1], method="fft") / scale
     lags = correlation_lags(grid.size, grid.size)
     near = np.abs(lags) <= LAG_WITHIN_S * LAG_HZ
@@ -153,4 +161,4 @@ def first_lag(measured: Series, estimates: Series) -> tuple[float, float]:
         left, top, right = found[peak - 1 : peak + 2]
         bend = left - 2.0 * top + right
         shift = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
-    return float((lags[peak] + shift) / LAG_HZ), float(found[peak])
+    return float((lags[peak] + shift) / LAG_HZ), float(found[peak]), max(0.0, -float(found.min()))
