@@ -276,15 +276,27 @@ def test_a_pulse_that_raises_at_any_step_does_not_leave_and_the_next_call_trips(
     assert bench.trip == 39
 
 
+@pytest.mark.skipif(not PLAIN, reason="engines that are compiled call it all the time")
+def test_the_engines_gate_lets_out_what_the_packed_one_does() -> None:
+    bench = pushing()
+    due_us = bench.due_us()
+    memory, out = bench.memory.copy(), np.zeros(3, dtype=np.int64)
+    reasons = doors.pass_gate(unpack_limits(bench.limits_array), memory, bench.admitted, 0, due_us, out)
+    assert bench.gate(at=due_us) == reasons == 0
+    assert np.array_equal(out, bench.out)
+    assert out[0] > 0
+    assert np.array_equal(memory, bench.memory)
+
+
 @pytest.mark.skipif(PLAIN, reason="they run in this process")
 def test_in_a_process_without_the_compiler_every_step_can_be_broken_and_nothing_leaves() -> None:
     plain = subprocess.run(
         [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(Path(__file__)),
-         "-k", "raises_at_any_step or only_half_way or more_than_was_asked"],
+         "-k", "raises_at_any_step or only_half_way or more_than_was_asked or engines_gate"],
         capture_output=True, text=True, check=False, cwd=ROOT, env={**os.environ, "NUMBA_DISABLE_JIT": "1"},
     )  # fmt: skip
     assert plain.returncode == 0, plain.stdout
-    assert f"{len(TICK_STEPS) + len(PULSE_STEPS) + 2} passed" in plain.stdout
+    assert f"{len(TICK_STEPS) + len(PULSE_STEPS) + 3} passed" in plain.stdout
 
 
 def test_the_list_of_steps_to_break_is_not_empty() -> None:
