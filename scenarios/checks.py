@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from thenar.plant_models.norms import NORMS
 from thenar.scenarios.faults import ElectrodeLift, Fault, UnbalancedPulses, length_s
 from thenar.scenarios.person import CalibrationOnFile
 from thenar.scenarios.recording import Recording
@@ -63,9 +64,10 @@ def _strength(scenario: Scenario, file: str) -> Iterator[Problem]:
     if population is None:
         return
     norms = population.norms
-    if norms is None and "women_share" in population.model_fields_set:
-        around = f"{population.women_share:g}, with wearer.max_pinch_N = {scenario.wearer.max_pinch_N:g} to draw around"
-        yield Problem(file, "population.women_share", around, 'population.norms = "healthy-adults", or no women_share')
+    if "women_share" in population.model_fields_set and (norms is None or NORMS[norms].women == NORMS[norms].men):
+        by = norms or f"wearer.max_pinch_N = {scenario.wearer.max_pinch_N:g}"
+        found = f"{population.women_share:g}, with strength drawn by {by}"
+        yield Problem(file, "population.women_share", found, 'population.norms = "healthy-adults", or no women_share')
     if norms is not None and "strength_sd" in population.model_fields_set:
         found = f"{population.strength_sd:g}, with strength drawn by the norms {norms}"
         yield Problem(file, "population.strength_sd", found, "wearer.max_pinch_N to draw around, or no strength_sd")

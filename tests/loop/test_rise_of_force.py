@@ -120,7 +120,7 @@ def fall_N_per_s(wearer: Wearer, bench: Bench) -> float:
 
 @pytest.mark.parametrize("name", WEARERS)
 def test_a_used_up_on_time_ends_no_steeper_than_a_planned_stop(name: str) -> None:
-    """R23 at the shipped 20 s against R22, both from the highest current that may leave; and the pause that follows."""
+    """R23 at the shipped 20 s against R22, both from the highest current that may leave."""
     wearer, most = WEARERS[name], ask(100.0, 300.0, 40.0)
     ending, stopping = Bench(limits_of(name)).armed(), Bench(limits_of(name)).armed()
     ending.run(28.0, most)

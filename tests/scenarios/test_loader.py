@@ -103,6 +103,8 @@ def test_a_setting_of_strength_that_nothing_is_drawn_by_is_refused() -> None:
     described = "[wearer]\nmax_pinch_N = 20.0\n[population]\ncount = 3\nwomen_share = 0.3\n"
     problem = the_problem_of(SMALLEST + described)
     assert (problem.key, "healthy-adults" in problem.allowed) == ("population.women_share", True)
+    alike = '[population]\ncount = 3\nnorms = "after-spinal-cord-injury"\nwomen_share = 0.3\n'
+    assert the_problem_of(SMALLEST + alike).key == "population.women_share"
     problem = the_problem_of(SMALLEST + "[population]\ncount = 3\nstrength_sd = 0.3\n")
     assert (problem.key, "wearer.max_pinch_N" in problem.allowed) == ("population.strength_sd", True)
 

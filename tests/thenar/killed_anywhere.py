@@ -236,11 +236,7 @@ def written_by(of: argparse.ArgumentParser) -> dict[str, set[str]]:
         if isinstance(action, argparse._SubParsersAction):
             for name, below in action.choices.items():
                 inner = written_by(below)
-                options = {word for one in below._actions for word in one.option_strings} & {
-                    "--out",
-                    "--to",
-                    "--picture",
-                }
+                options = {word for one in below._actions for word in one.option_strings} & PLACES
                 found |= {f"{name} {more}": words for more, words in inner.items()} or {name: options}
     return found
 
