@@ -130,13 +130,24 @@ def test_drawn_forgeries_are_noticed_by_audit_or_replay(run_folder: Path, tmp_pa
     assert sum(count for (_, _, by), count in found.items() if by == "audit") >= 12, f"seed {seed}"
 
 
-def test_what_is_done_to_the_pulses_needs_no_replay(run_folder: Path, tmp_path: Path) -> None:
+def changes_only_what_was_measured(run_folder: Path, folder: Path) -> bool:
+    """Whether the pulses are as they were but for the second phase's width as measured."""
+    before, after = (
+        pq.read_table(one / "pulses.parquet").drop_columns("second_width_us") for one in (run_folder, folder)
+    )
+    return bool(before.equals(after))
+
+
+def test_what_is_done_to_a_pulse_as_it_was_commanded_needs_no_replay(run_folder: Path, tmp_path: Path) -> None:
+    """A second phase that was measured somewhat shorter is no offence by itself; only a replay shows a forgery."""
     seed = random.SystemRandom().randrange(2**32)
     rng = random.Random(seed)
     for number, how in enumerate([*EDITS] * 3):
         folder = tmp_path / f"forged-{number}"
         if forged(run_folder, folder, rng, how, "pulses"):
-            assert caught_by(folder) == "audit", f"seed {seed}, {number}: {how}"
+            measured = changes_only_what_was_measured(run_folder, folder)
+            allowed = {"audit", "replay"} if measured else {"audit"}
+            assert caught_by(folder) in allowed, f"seed {seed}, {number}: {how}"
 
 
 def test_an_untouched_folder_passes_without_a_replay(run_folder: Path) -> None:
