@@ -8,31 +8,25 @@ law that drives it: the demands of `DRIVERS`, tick by tick, and faults of the sc
 from __future__ import annotations
 
 import re
+import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
+from contextlib import nullcontext
 from functools import cache
 from itertools import groupby
 from pathlib import Path
 from typing import Final, NamedTuple
-from unittest.mock import patch
 
-from tests.safety.test_conversion_expected import CASES, differing
 from tests.scenarios.texts import SCREENED
+from tests.thenar.swap_planted import planted
 from tests.thenar.swapped_limits import DRIVERS, FIELDS, LIMITS, PERIOD_US, PROFILE, Swap, asked, pushes, swaps
 from thenar.report.auditing import Terms, audit_folder
 from thenar.report.folder import open_finished
 from thenar.run import run_scenario
 from thenar.safety.bounds import CHANNEL, LOOP, Row
-from thenar.safety.conversion import limits_of
-from thenar.safety.invented import CLEAR, JEWELLER
-from thenar.safety.limits import Limits
-from thenar.safety.profile import LimitProfile
-from thenar.safety.screening import Screening
+from thenar.safety.invented import CLEAR, JEWELLER, UNEQUAL
 from thenar.scenarios.loader import load_scenario
-from thenar.shared.signals import Calibration
-from thenar.study.judged import limits_that_differ
 
 TOGETHER: Final = frozenset({"rms_density_mA_per_cm2", "pad_area_cm2", "contact_assumed"})
 """Keys that only bind with one another: what drives one leaves the others in force."""
@@ -45,15 +39,13 @@ UNREACHED: Final = {
     "density_trip_uA_per_cm2": "the clamp of R13 lies below it",
     "power_rms_uA": "R13 binds before it on this pad, whatever its value in its hard range",
     "net_trip_pC": "at their hard ranges the two other bounds of R18 act before it",
-    "ramp_us": "a planned stop needs an operator who disarms, as in a live session",
 }
 """Bounds that no finished run can drive, and why."""
 DRIVES: Final = {
     "net_pC": pushes(250, asked(20_000, 250, PERIOD_US)),
+    "ramp_us": pushes(160, asked(20_000, 250, PERIOD_US)),
 }
-"""In place of those of a rehearsal, where bounds stay in force that no profile can lift."""
-ONE_KEY: Final = {"slew_uA_per_s": "rise_uA", "width_slew_us_per_s": "width_rise_us"}
-"""Two limits of one key, neither of which allows more while the other is right: a key read elsewhere changes both."""
+"""In place of those of a rehearsal: bounds stay in force that no profile can lift, and no operator disarms."""
 LIFTED_LOOP: Final = (
     "session_min", "summed_share", "pulse_gap_ms", "changeover_ms", "saturated_pulses", "estimate_undershoot_N",
     "estimate_max_N", "estimate_slope_N_per_s", "estimate_frozen_ms", "force_soft_share", "force_hard_share",
@@ -67,6 +59,7 @@ FAULTS: Final[Mapping[str, str]] = {
     "net_per_mille": _UNBALANCED.format(1.22, 0.017),
     "net_pC": _UNBALANCED.format(3.02, 0.035),
     "ohm_jump_percent": _HALF_LIFTED,
+    "ramp_us": 'kind = "dropout"\nat_s = 1.22\nfor_s = 0.9',
     "motor_uA": 'kind = "stuck"\nat_s = 1.22\nfor_s = 2.4',
 }
 """What is sensed while a bound is driven, as faults of a scenario: between the antagonist's bound and the agonist's."""
@@ -192,28 +185,6 @@ def write_run(folder: Path, field: str) -> Path:
     return folder / "run.toml"
 
 
-@contextmanager
-def planted(wrong_in: Callable[[Limits], dict[str, int]]) -> Iterator[None]:
-    """The interlock has these limits of the antagonist from elsewhere."""
-    with patch.object(LimitProfile, "limits_for", converting(wrong_in)):
-        yield
-
-
-def converting(wrong_in: Callable[[Limits], dict[str, int]]) -> Callable[..., Limits]:
-    """The conversion, with these limits of the antagonist from elsewhere."""
-
-    def wrong(
-        profile: LimitProfile,
-        calibration: Calibration | None,
-        control_period_us: int = PERIOD_US,
-        screening: Screening | None = None,
-    ) -> Limits:
-        limits = limits_of(profile, calibration, control_period_us, screening)
-        return limits._replace(antagonist=limits.antagonist._replace(**wrong_in(limits)))
-
-    return wrong
-
-
 class Found(NamedTuple):
     """Rules that fail in the audit of a folder: by pulses and decisions alone, and whether R35's numbers differ."""
 
@@ -221,27 +192,19 @@ class Found(NamedTuple):
     by_number: bool
 
 
-def audited(field: str, wrong_in: Callable[[Limits], dict[str, int]] = lambda _: {}) -> Found:
-    """What an audit finds in the folder of the run that drives a bound, some of the antagonist's limits being wrong."""
+def audited(field: str, swap: Swap | None = None) -> Found:
+    """What an audit finds in the folder of the run that drives a bound, with or without a swap in the conversion."""
     with tempfile.TemporaryDirectory() as place:
         scenario = write_run(Path(place), field)
         out = Path(place) / "run"
-        with planted(wrong_in):
+        with planted(swap.name, swap.source) if swap else nullcontext():
             run_scenario(load_scenario(scenario), out)
         audit = audit_folder(open_finished(out, "run"), Terms(None, None, None), lambda _: None).audit
     return Found(tuple(rule for rule in audit.broken if rule != "R35"), "R35" in audit.broken)
 
 
-def wrong_by(swap: Swap) -> Callable[[Limits], dict[str, int]]:
-    """What a swap changes: read from the agonist, all limits of one key; from the field beside it, that limit alone."""
-    if swap.source != "agonist":
-        return lambda _: {swap.name: swap.value}
-    fields = next((pair for pair in ONE_KEY.items() if swap.name in pair), (swap.name,))
-    return lambda limits: {field: getattr(limits.agonist, field) for field in fields}
-
-
 class Noticed(NamedTuple):
-    """Who noticed a swap: the formulas of `tests/safety`, a challenge, an audit of a run (None: can't be driven)."""
+    """Who noticed a swap: `pytest tests/safety`, a challenge, an audit of a run (None: can't be driven)."""
 
     by_pytest: bool
     by_challenge: bool
@@ -253,14 +216,25 @@ class Noticed(NamedTuple):
         return not (self.by_pytest and self.by_challenge and (self.by_audit is None or self.by_audit.by_number))
 
 
+PYTEST: Final = ["pytest", "-q", "-x", "-p", "no:cacheprovider", "tests/safety/test_conversion_expected.py"]
+CHALLENGE: Final = f"thenar challenge {UNEQUAL} --commands 20000 --jobs 1".split()
+
+
+def fails(swap: Swap, command: list[str]) -> bool:
+    """Whether a command says no (code 1) with the swap planted; an error of another kind is one of this table."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.thenar.swap_planted", swap.name, swap.source, *command],
+        check=False, capture_output=True, text=True,
+    )  # fmt: skip
+    if done.returncode not in (0, 1):
+        raise RuntimeError(done.stdout[-2_000:] + done.stderr[-2_000:])
+    return done.returncode == 1
+
+
 def noticed(swap: Swap) -> Noticed:
-    """Who notices this swap."""
-    wrong_in = wrong_by(swap)
-    case = next(case for case in CASES if case.text == PROFILE.text and case.calibration is not None)
-    with planted(wrong_in):
-        by_challenge = bool(limits_that_differ([PROFILE]))
-    by_audit = None if swap.name in UNREACHED else audited(swap.name, wrong_in)
-    return Noticed(bool(differing(case, converting(wrong_in))), by_challenge, by_audit)
+    """Who notices this swap. The tests are those of the conversion, which are some of `tests/safety`."""
+    by_audit = None if swap.name in UNREACHED else audited(swap.name, swap)
+    return Noticed(fails(swap, PYTEST), fails(swap, CHALLENGE), by_audit)
 
 
 def line_of(swap: Swap, found: Noticed) -> str:

@@ -6,7 +6,7 @@ import pytest
 
 from tests.safety.interlock_bench import PLAIN
 from tests.thenar.swapped_limits import DRIVERS, FIELDS, Swap, broken_when_right, named, seen_in_the_log, swaps
-from tests.thenar.swapped_runs import HEAD, UNREACHED, Found, audited, line_of, noticed, wrong_by
+from tests.thenar.swapped_runs import HEAD, UNREACHED, Found, audited, line_of, noticed
 
 SWAPS = swaps()
 IDS = [f"{swap.name} from {swap.source}" for swap in SWAPS]
@@ -42,7 +42,9 @@ def test_a_loosening_swap_is_seen_in_the_log_without_the_mark(swap: Swap) -> Non
     assert seen_in_the_log(swap)
 
 
-IN_A_RUN = [swap for swap in LOOSER if swap.name not in UNREACHED]
+NO_ROOM = {("ramp_us", "run_us")}
+"""The on-time has no room for so long a ramp: R23 gives nothing that could be seen."""
+IN_A_RUN = [swap for swap in LOOSER if swap.name not in UNREACHED and swap[:2] not in NO_ROOM]
 QUICK = {("charge_pC", "agonist"), ("period_min_us", "rms_uA"), ("ohm_min", "agonist")}
 """A bound of a pulse, one of time and one of what is sensed: the campaign audits all."""
 
@@ -61,7 +63,7 @@ def test_the_finished_run_that_drives_a_bound_passes_when_the_bound_is_right(nam
 @pytest.mark.slow
 @pytest.mark.parametrize("swap", [swap for swap in IN_A_RUN if swap[:2] in QUICK], ids=lambda swap: swap.name)
 def test_a_loosening_swap_is_seen_in_a_finished_run_s_pulses_without_the_mark(swap: Swap) -> None:
-    found = audited(swap.name, wrong_by(swap))
+    found = audited(swap.name, swap)
     assert found.by_number
     assert found.in_the_log
 
