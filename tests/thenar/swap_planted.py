@@ -19,9 +19,11 @@ ONE_KEY: Final = {"slew_uA_per_s": "rise_uA", "width_slew_us_per_s": "width_rise
 """Two limits of one key, neither of which allows more while the other is right: a key read elsewhere changes both."""
 
 
-def swapped(limits: Limits, name: str, source: str) -> Limits:
-    """The limits with the antagonist's `name` read from the agonist (all limits of one key) or from another field."""
-    if source != "agonist":
+def swapped(limits: Limits, name: str, source: str | int) -> Limits:
+    """The limits with the antagonist's `name` read from the agonist (all limits of one key), another field, or given."""
+    if isinstance(source, int):
+        wrong = {name: source}
+    elif source != "agonist":
         wrong = {name: getattr(limits.antagonist, source)}
     else:
         fields = next((pair for pair in ONE_KEY.items() if name in pair), (name,))
@@ -30,7 +32,7 @@ def swapped(limits: Limits, name: str, source: str) -> Limits:
 
 
 @contextmanager
-def planted(name: str, source: str) -> Iterator[None]:
+def planted(name: str, source: str | int) -> Iterator[None]:
     """The conversion reads this limit of the antagonist from there."""
     right = conversion.limits_of
 

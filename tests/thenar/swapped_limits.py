@@ -138,6 +138,11 @@ class Swap(NamedTuple):
     value: int
 
     @property
+    def read(self) -> str | int:
+        """What is read where other bounds are lifted: the agonist, or the field beside it as it is when none is."""
+        return self.source if self.source == "agonist" else self.value
+
+    @property
     def looser(self) -> bool:
         """Whether the interlock then allows more than the profile says."""
         right = getattr(LIMITS.antagonist, self.name)

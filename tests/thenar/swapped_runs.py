@@ -197,7 +197,7 @@ def audited(field: str, swap: Swap | None = None) -> Found:
     with tempfile.TemporaryDirectory() as place:
         scenario = write_run(Path(place), field)
         out = Path(place) / "run"
-        with planted(swap.name, swap.source) if swap else nullcontext():
+        with planted(swap.name, swap.read) if swap else nullcontext():
             run_scenario(load_scenario(scenario), out)
         audit = audit_folder(open_finished(out, "run"), Terms(None, None, None), lambda _: None).audit
     return Found(tuple(rule for rule in audit.broken if rule != "R35"), "R35" in audit.broken)
