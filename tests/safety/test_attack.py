@@ -46,6 +46,20 @@ def test_the_same_attacks_break_most_requirements_with_the_interlock_off() -> No
     assert {row.name for row in REQUIREMENTS} - broken <= {"R34", "R35", "R39"}
 
 
+def test_drawn_troubles_of_the_estimate_are_off_gone_old_and_no_longer_renewed() -> None:
+    seed = int(np.random.SeedSequence().generate_state(1)[0])
+    drawer = Drawer(np.random.default_rng(seed), LIMITS)
+    calm = calm_ticks(20, LIMITS.loop.control_period_us)
+    drawn = [ops for _ in range(120) for ops in drawer._estimate(calm.copy())]
+    changes = {name: [ops for ops in drawn if (ops[:, at] != calm[:, at]).any()] for name, at in FIELD.items()}
+    assert {name for name, ops in changes.items() if ops} == {
+        "estimate_mN", "estimate_known", "estimate_age_us", "estimate_count",
+    }, f"seed {seed}"  # fmt: skip
+    for ops in changes["estimate_count"]:
+        aged_us = ops[:, FIELD["estimate_age_us"]] - calm[:, FIELD["estimate_age_us"]]
+        assert (np.diff(aged_us) == LIMITS.loop.control_period_us).all(), f"seed {seed}"
+
+
 def test_a_drawn_schedule_is_the_same_for_the_same_seed_and_another_for_another() -> None:
     first, again, other = (Drawer(np.random.default_rng(seed), LIMITS).schedule(500, 0.5) for seed in (1, 1, 2))
     assert first.shape == (500, WIDTH)

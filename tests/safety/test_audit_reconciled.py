@@ -71,6 +71,34 @@ def test_a_pulse_that_a_rule_holds_back_is_not_missed_and_most_others_are(why: s
     assert sum(missed) >= len(missed) // 2
 
 
+@pytest.mark.parametrize("used_up", [{"run_us": 600_000}, {"on_us": 700_000}])
+def test_a_pulse_that_would_use_up_the_on_time_is_not_owed_and_the_last_one_before_it_is(
+    used_up: dict[str, int],
+) -> None:
+    """The log of an interlock without that bound: its commands go on (R35: other limits), its pulses end in time."""
+    pulses, decisions = played(FREE, STEADILY)
+    within = pulses.t_us <= pulses.t_us[0] + min(
+        used_up.get("run_us", 10**9), used_up.get("on_us", 10**9) - FREE.loop.on_gap_us
+    )
+    kept = pulses._replace(**{name: of[within] for name, of in pulses._asdict().items() if of is not None})
+    bounds = changed(FREE, **used_up)
+    assert audited(bounds, (kept, decisions)).broken == ("R35",)
+    assert audited(bounds, (without(kept, len(kept.t_us) - 1), decisions)).broken == ("R35", "R38")
+
+
+def test_a_tick_after_a_command_has_expired_may_give_far_less_as_the_on_time_ends() -> None:
+    bench = Rehearsal(changed(FREE, tick_max_us=100_000, **TAKEN_UP))
+    bench.step(REST)
+    while not bench.decisions.reasons[-1] & (1 << 22):
+        bench.step(AGONIST)
+    at_us = int(bench.decisions.expires_us[-1]) + 20_000
+    bench.fire_until(at_us)
+    bench.tick(AGONIST, at=at_us)
+    assert bench.decisions.reasons[-1] == 1 << 22
+    assert bench.decisions.agonist_uA[-2:].tolist() == [12_000, 0]
+    assert audited(bench.limits, (bench.pulses, bench.decisions)).broken == ()
+
+
 @cache
 def clean() -> tuple[PulseLog, DecisionLog]:
     """One channel, armed to the end."""

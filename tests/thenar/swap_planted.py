@@ -20,7 +20,7 @@ ONE_KEY: Final = {"slew_uA_per_s": "rise_uA", "width_slew_us_per_s": "width_rise
 
 
 def swapped(limits: Limits, name: str, source: str | int) -> Limits:
-    """The limits with the antagonist's `name` read from the agonist (all limits of one key), another field, or given."""
+    """The limits with the antagonist's `name` read from the agonist (all limits of one key) or a field, or given."""
     if isinstance(source, int):
         wrong = {name: source}
     elif source != "agonist":
