@@ -19,6 +19,7 @@ from tests.outside.pulses_against_profile import violations
 from tests.thenar import hostile_laws
 from tests.thenar.engine_trials import scenario_text
 from tests.thenar.hostile_laws import ALL, FAST, GIVEN_UP
+from tests.waiting import LONG_S
 from thenar.cli import main
 from thenar.engine import asking
 
@@ -43,7 +44,7 @@ def only_where_filtered() -> None:
 
 def hostile_run(folder: Path, law: str, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A run with that law, in a folder of its own."""
-    monkeypatch.setattr(asking, "GIVEN_UP_AFTER_S", 1.0)
+    monkeypatch.setattr(asking, "GIVEN_UP_AFTER_S", 1.0 if law in GIVEN_UP else LONG_S)
     monkeypatch.chdir(folder)
     shutil.copy(LAWS, folder / "own.py")
     (folder / "hostile.toml").write_text(scenario_text(f'[law]\nfile = "own.py"\nclass = "{law}"'), "utf-8")
