@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.plant_models.settings import Estimator
+from thenar.plant_models.settings import MOST_KNOTS, Estimator
 from thenar.shared.compiled import step
 from thenar.shared.noise import normals, stream, uniforms
 from thenar.shared.ticks import US_PER_MS, US_PER_S, period_us, us_from_ms
@@ -21,7 +21,10 @@ from thenar.shared.ticks import US_PER_MS, US_PER_S, period_us, us_from_ms
 FRESH: Final = 0
 DROPPED: Final = 1
 STUCK: Final = 2
-KNOTS: Final = 12
+KNOTS: Final = MOST_KNOTS + 3
+"""Those of a curve, two below its first one and one far beyond its last."""
+FAR_N: Final = 1000.0
+"""Beyond any force of a hand."""
 US_PER_MIN: Final = 60 * US_PER_S
 
 
@@ -60,12 +63,47 @@ def estimator_params(settings: Estimator) -> EstimatorParams:
     return EstimatorParams(settings.noise_floor_N, settings.noise_share, settings.stated_over_true_sd, settings.range_N)
 
 
+def curve_from_zero(settings: Estimator) -> tuple[list[float], list[float]]:
+    """The bias curve from no force on: true forces and readings, N. Below its first knot it goes straight on, to 0."""
+    true_N, reads_N = [*settings.true_N], [*settings.reads_N]
+    if true_N[0] > 0.0:
+        slope = settings.beyond_slope * (reads_N[1] - reads_N[0]) / (true_N[1] - true_N[0])
+        zero_N = true_N[0] - reads_N[0] / slope if slope * true_N[0] > reads_N[0] else 0.0
+        if zero_N < true_N[0]:
+            reads_N.insert(0, max(0.0, reads_N[0] - slope * true_N[0]))
+            true_N.insert(0, zero_N)
+        if zero_N > 0.0:
+            true_N.insert(0, 0.0)
+            reads_N.insert(0, 0.0)
+    return true_N, reads_N
+
+
 def bias_knots(settings: Estimator) -> NDArray[np.float64]:
-    """The bias curve as shape (2, KNOTS): true forces and readings in N, the last knot repeated."""
+    """The bias curve as shape (2, KNOTS): true forces and readings in N, the last knot repeated.
+
+    It goes straight on at both ends, `beyond_slope` times as steep as its parts there; no reading is below zero.
+    """
+    true_N, reads_N = curve_from_zero(settings)
+    if true_N[-1] < FAR_N:
+        rise = (settings.reads_N[-1] - settings.reads_N[-2]) / (settings.true_N[-1] - settings.true_N[-2])
+        reads_N.append(reads_N[-1] + settings.beyond_slope * rise * (FAR_N - true_N[-1]))
+        true_N.append(FAR_N)
     knots = np.empty((2, KNOTS))
-    knots[0] = [*settings.true_N, *[settings.true_N[-1]] * (KNOTS - len(settings.true_N))]
-    knots[1] = [*settings.reads_N, *[settings.reads_N[-1]] * (KNOTS - len(settings.reads_N))]
+    for row, values in enumerate((true_N, reads_N)):
+        knots[row] = [*values, *[values[-1]] * (KNOTS - len(values))]
     return knots
+
+
+def drawn_sensor(settings: Estimator, seed: int, wearer: int) -> Estimator:
+    """The sensor that wearer `wearer` (from 0) meets: beyond what is known of the curve its slope is drawn.
+
+    The further beyond, the further apart two wearers' readings.
+    """
+    if settings.beyond_known != "slope" or settings.beyond_slope_sd == 0.0:
+        return settings
+    z = float(stream(seed, wearer, 0, "estimator beyond").standard_normal())
+    drawn = settings.beyond_slope * math.exp(settings.beyond_slope_sd * z)
+    return settings.model_copy(update={"beyond_slope": drawn})
 
 
 def plan_readings(
@@ -156,7 +194,7 @@ def _random_times(draws: np.random.Generator, per_min: float, end_us: int) -> li
 
 @step
 def biased_N(knots: Any, force_N: float) -> float:
-    """Bias curve at `force_N` N: linear between knots, flat outside. `knots`: shape (2, KNOTS), N."""
+    """Bias curve at `force_N` N, not negative: linear between knots. `knots`: shape (2, KNOTS), N."""
     if force_N <= knots[0, 0]:
         return float(knots[1, 0])
     for index in range(1, KNOTS):

@@ -7,7 +7,7 @@ settings into them once, before a trial.
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -31,10 +31,19 @@ def _never_falling(values: tuple[float, ...]) -> tuple[float, ...]:
     return values
 
 
-Rising = Annotated[tuple[NotNegative, ...], Field(min_length=2, max_length=12, strict=False), AfterValidator(_rising)]
-NeverFalling = Annotated[
-    tuple[NotNegative, ...], Field(min_length=2, max_length=12, strict=False), AfterValidator(_never_falling)
+MOST_KNOTS: Final = 14
+"""Those of a fitted curve, twelve, and two below it down to no force."""
+Rising = Annotated[
+    tuple[NotNegative, ...], Field(min_length=2, max_length=MOST_KNOTS, strict=False), AfterValidator(_rising)
 ]
+NeverFalling = Annotated[
+    tuple[NotNegative, ...], Field(min_length=2, max_length=MOST_KNOTS, strict=False), AfterValidator(_never_falling)
+]
+
+Known = Annotated[tuple[NotNegative, NotNegative], Field(strict=False), AfterValidator(_rising)]
+"""Lowest and highest value that a recording supports."""
+Beyond = Literal["refuse", "slope"]
+"""What becomes of a scenario that asks for more than a fitted part is known for."""
 
 FileNames = Annotated[
     tuple[Annotated[str, Field(min_length=1, max_length=400)], ...], Field(max_length=20, strict=False)
@@ -94,6 +103,8 @@ class Channel(Strict):
     muscle: Muscle = Field(default_factory=Muscle, description="the muscle that the channel drives")
     recruitment: Recruitment = Field(default_factory=Recruitment, description="how pulses reach it")
     electrode: Electrode = Field(default_factory=Electrode, description="the pads")
+    known_mA: Known | None = Field(None, description="currents that the recording behind recruitment supports, mA")
+    beyond_known: Beyond = Field("refuse", description="ceilings above known_mA: refuse, or slope: go on as fitted")
 
 
 class Noise(Strict):
@@ -161,6 +172,8 @@ class Wearer(Strict):
     )
     lever_ratio: float = Field(0.8, ge=0, le=3, description="pinch force taken per N of the antagonist")
     contact_ms: float = Field(15.0, ge=1, le=500, description="time constant of the fingertip contact, ms (assumption)")
+    known_N: Known | None = Field(None, description="targets that the recording behind own control supports, N")
+    beyond_known: Beyond = Field("refuse", description="targets outside known_N: refuse, or slope: go on as fitted")
     recording: str = Field("", description="CSV with t_s and force_N to play back as own force, '' for none")
     files: FileNames = Field((), description="fitted wearer files to stand on; keys beside it come first")
     production: Production = Field(default_factory=Production, description="force from memory")
@@ -206,8 +219,16 @@ class Estimator(Strict):
         110.0, ge=0, le=2000, description="lag from sample to controller, ms (100-200 memory [@farrell-weir-2007])"
     )
     latency_jitter_ms: float = Field(10.0, ge=0, le=2000, description="largest extra latency, ms, uniform")
-    true_N: Rising = Field((0.0, 100.0), description="bias curve: true forces, N, rising; flat beyond the last")
+    true_N: Rising = Field((0.0, 100.0), description="bias curve: true forces, N, rising; straight on beyond them")
     reads_N: NeverFalling = Field((0.0, 100.0), description="bias curve: what the estimator reads there, N")
+    known_N: Known | None = Field(None, description="true forces that the recording behind the curve supports, N")
+    beyond_known: Beyond = Field(
+        "refuse", description="targets outside known_N: refuse, or slope: go on by end slopes drawn for each wearer"
+    )
+    beyond_slope: float = Field(1.0, ge=0, le=10, description="slope beyond the curve over that of its last part")
+    beyond_slope_sd: float = Field(
+        0.3, ge=0, le=2, description="SD of log beyond_slope between wearers, with slope (assumption)"
+    )
     noise_floor_N: float = Field(0.25, ge=0, le=50, description="SD at zero force, N")
     noise_share: float = Field(0.06, ge=0, le=2, description="growth of SD with force, no unit")
     noise_tau_ms: float = Field(120.0, ge=1, le=20_000, description="correlation time of the noise, ms")

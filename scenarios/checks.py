@@ -12,12 +12,10 @@ from thenar.scenarios.recording import Recording
 from thenar.scenarios.schema import Scenario
 from thenar.scenarios.targets import (
     HIGHEST_TARGET_N,
-    ConstantTarget,
-    RampAndHoldTarget,
-    RecordingTarget,
     SineTarget,
     StepsTarget,
     highest_N,
+    strength_key,
 )
 from thenar.shared.errors import Problem, shown
 
@@ -92,22 +90,7 @@ def _target(scenario: Scenario, recording: Recording | None, file: str) -> Itera
     weakest = min(scenario.wearers or (scenario.wearer,), key=lambda wearer: wearer.max_pinch_N)
     if highest is not None and highest > weakest.max_pinch_N:
         allowed = f"at most max_pinch_N of {shown(weakest.name)}, {weakest.max_pinch_N!r} N"
-        yield Problem(file, _strength_key(scenario), f"a target of {highest!r} N", allowed)
-
-
-def _strength_key(scenario: Scenario) -> str:
-    """The key that decides how strong the target is."""
-    match scenario.target:
-        case ConstantTarget():
-            return "target.level_N"
-        case StepsTarget():
-            return "target.levels_N"
-        case RampAndHoldTarget(from_N=start, to_N=end):
-            return "target.from_N" if start > end else "target.to_N"
-        case SineTarget():
-            return "target.amplitude_N"
-        case RecordingTarget():
-            return "target.file"
+        yield Problem(file, strength_key(scenario.target), f"a target of {highest!r} N", allowed)
 
 
 def _size(scenario: Scenario, file: str) -> Iterator[Problem]:

@@ -36,7 +36,10 @@ def with_fitted_estimator(table: object, place: Place) -> object:
     """The `[estimator]` table with what its `file` says wherever it says nothing itself."""
     if not isinstance(table, dict) or not isinstance(table.get("file"), str) or not table["file"]:
         return table
-    return _laid_under(table, [("estimator.file", table["file"])], "estimator", place)
+    laid = _laid_under(table, [("estimator.file", table["file"])], "estimator", place)
+    if "true_N" in table and "known_N" not in table:
+        laid.pop("known_N", None)  # what the recording supports says nothing of a curve by hand
+    return laid
 
 
 def with_fitted_wearer(table: object, at: str, place: Place) -> object:

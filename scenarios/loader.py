@@ -24,6 +24,7 @@ from thenar.scenarios.included import (
     with_fitted_estimator,
     with_fitted_wearer,
 )
+from thenar.scenarios.known import known_problems
 from thenar.scenarios.person import SOURCES, ScreeningOnFile, WearerByHand
 from thenar.scenarios.pieces import checked, one_of, placed, plainness
 from thenar.scenarios.recording import Recording, read_recording
@@ -123,7 +124,9 @@ def parse_scenario(
     _check_law(pieces.get("law"), law_base, file, run_it, trust_law, problems)
     scenario = checked(Scenario, _whole(data, pieces), file, "", problems)
     if scenario is not None and not problems:
-        problems.extend(fit_problems(scenario, _recorded_target(scenario.target, recordings), file))
+        recorded = _recorded_target(scenario.target, recordings)
+        problems.extend(fit_problems(scenario, recorded, file))
+        problems.extend(known_problems(scenario, recorded, people, file))
     if problems or scenario is None or profile is None:
         raise InputError(problems)
     digest = hashlib.sha256(text.encode("utf-8")).hexdigest()

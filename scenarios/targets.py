@@ -94,3 +94,18 @@ def highest_N(target: Target) -> float | None:
             return target.mean_N + target.amplitude_N
         case RecordingTarget():
             return None
+
+
+def strength_key(target: Target) -> str:
+    """The key of a scenario that decides how strong a target is."""
+    match target:
+        case ConstantTarget():
+            return "target.level_N"
+        case StepsTarget():
+            return "target.levels_N"
+        case RampAndHoldTarget(from_N=start, to_N=end):
+            return "target.from_N" if start > end else "target.to_N"
+        case SineTarget():
+            return "target.amplitude_N"
+        case RecordingTarget():
+            return "target.file"

@@ -31,9 +31,11 @@ from thenar.report.metrics import METRICS, TargetRow
 from thenar.report.picture import Panel, force_picture
 from thenar.report.signature import SIGNATURE, SigningKey
 from thenar.report.summary import (
+    BeyondKnown,
     ConditionTarget,
     OutputOff,
     Refusal,
+    beyond_known,
     by_condition_and_target,
     line_record,
     output_off_us,
@@ -68,7 +70,8 @@ class RunReport(NamedTuple):
     `folder`: the finished run folder; `table`: a line per condition and target over wearers; `rows`: a row per
     trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
     `law_faults`: what the law did wrong, in words, and how often that is among the events; `limits`: the limits used;
-    `refusals`: trials that never armed, by reason; `output_off`: for how long trips kept the output off, by cause.
+    `refusals`: trials that never armed, by reason; `output_off`: for how long trips kept the output off, by cause;
+    `beyond`: trials with much force beyond what is known of sensor or wearer.
     """
 
     folder: Path
@@ -80,6 +83,7 @@ class RunReport(NamedTuple):
     limits: LimitsUsed
     refusals: list[Refusal]
     output_off: list[OutputOff]
+    beyond: list[BeyondKnown]
 
     @property
     def picture(self) -> Path:
@@ -127,7 +131,7 @@ def run_scenario(
             _unchanged_bytes(loaded, file)
         report = RunReport(
             Path(out), used_seed, by_condition_and_target(kept.rows), kept.rows, kept.reason_ticks, kept.law_faults,
-            limits, kept.refusals, kept.output_off(),
+            limits, kept.refusals, kept.output_off(), beyond_known(kept.rows),
         )  # fmt: skip
         for name, text in result_texts(loaded, trials, used_seed, kept).items():
             folder.write_text(name, text)
@@ -261,6 +265,7 @@ def _summary(loaded: LoadedScenario, seed: int, kept: Kept) -> dict[str, object]
         "title": loaded.scenario.title,
         "refused_to_arm": [refusal._asdict() for refusal in kept.refusals],
         "output_off": [off._asdict() for off in kept.output_off()],
+        "beyond_known": [one._asdict() for one in beyond_known(kept.rows)],
         "scenario_sha256": loaded.sha256,
         "seed": seed,
         "limits": limits.model_dump(mode="json", exclude={"values"}),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -10,12 +12,14 @@ from pydantic import ValidationError
 
 from thenar.plant_models.estimator import (
     DROPPED,
+    FAR_N,
     FRESH,
     STUCK,
     EstimatorFault,
     ReadingPlan,
     bias_knots,
     biased_N,
+    drawn_sensor,
     estimator_params,
     plan_readings,
     reading_N,
@@ -129,22 +133,46 @@ def test_a_reading_never_leaves_its_range(force_N: float, offset_N: float, gain:
     assert 0.0 <= reading_N(estimator_params(settings), bias_knots(settings), force_N, offset_N, gain, z) <= 60.0
 
 
-@given(curves, st.floats(0.0, 200.0), st.floats(0.0, 200.0))
-def test_any_bias_curve_goes_through_its_knots_is_monotone_and_flat_outside(
-    curve: tuple[list[float], list[float]], force_N: float, more_N: float
+@given(curves, st.floats(0.0, 200.0), st.floats(0.0, 200.0), st.floats(0.0, 3.0))
+def test_any_bias_curve_goes_through_its_knots_is_monotone_and_goes_straight_on(
+    curve: tuple[list[float], list[float]], force_N: float, more_N: float, slope: float
 ) -> None:
     true_N, reads_N = curve
-    knots = bias_knots(Estimator(true_N=tuple(true_N), reads_N=tuple(reads_N)))
+    knots = bias_knots(Estimator(true_N=tuple(true_N), reads_N=tuple(reads_N), beyond_slope=slope))
     for here, there in zip(true_N, reads_N, strict=True):
         assert biased_N(knots, here) == pytest.approx(there, abs=1e-9)
     assert biased_N(knots, force_N) <= biased_N(knots, force_N + more_N) + 1e-9
-    assert biased_N(knots, true_N[-1] + more_N) == reads_N[-1]
-    assert biased_N(knots, 0.0) == reads_N[0]
-    assert biased_N(knots, force_N) == pytest.approx(np.interp(force_N, true_N, reads_N), abs=1e-9)
+    first, last = (slope * (reads_N[at + 1] - reads_N[at]) / (true_N[at + 1] - true_N[at]) for at in (0, -2))
+    far_N = true_N[-1] + more_N
+    if far_N <= FAR_N:
+        assert biased_N(knots, far_N) == pytest.approx(reads_N[-1] + last * more_N, rel=1e-9, abs=1e-9)
+    if force_N <= true_N[0]:
+        there = max(0.0, reads_N[0] - first * (true_N[0] - force_N))
+        assert biased_N(knots, force_N) == pytest.approx(there, rel=1e-9, abs=1e-6)
+    elif force_N <= true_N[-1]:
+        assert biased_N(knots, force_N) == pytest.approx(np.interp(force_N, true_N, reads_N), abs=1e-9)
 
 
-def test_a_saturating_curve_reads_the_same_for_every_high_force() -> None:
-    settings = Estimator(true_N=(0.0, 7.0, 12.0), reads_N=(0.0, 7.0, 8.5), noise_floor_N=0.0, noise_share=0.0)
+def test_each_wearer_meets_a_slope_of_their_own_beyond_a_curve_only_where_the_scenario_goes_on() -> None:
+    sensor = Estimator(true_N=(0.0, 5.0), reads_N=(0.0, 5.0), known_N=(0.0, 5.0), beyond_slope_sd=0.3)
+    assert drawn_sensor(sensor, 7, 0) is sensor
+    going_on = sensor.model_copy(update={"beyond_known": "slope"})
+    slopes = [drawn_sensor(going_on, 7, wearer).beyond_slope for wearer in range(2_000)]
+    assert slopes[3] == drawn_sensor(going_on, 7, 3).beyond_slope
+    assert np.mean(np.log(slopes)) == pytest.approx(0.0, abs=3 * 0.3 / math.sqrt(2_000))
+    assert np.std(np.log(slopes)) == pytest.approx(0.3, rel=0.06)
+    near, far = (
+        np.std([biased_N(bias_knots(drawn_sensor(going_on, 7, wearer)), force_N) for wearer in range(200)])
+        for force_N in (6.0, 12.0)
+    )
+    assert far == pytest.approx(7.0 * near, rel=1e-6)
+    assert drawn_sensor(going_on.model_copy(update={"beyond_slope_sd": 0.0}), 7, 0).beyond_slope == 1.0
+
+
+def test_a_curve_that_ends_flat_reads_the_same_for_every_high_force() -> None:
+    settings = Estimator(
+        true_N=(0.0, 7.0, 12.0, 20.0), reads_N=(0.0, 7.0, 8.5, 8.5), noise_floor_N=0.0, noise_share=0.0
+    )
     readings = [
         reading_N(estimator_params(settings), bias_knots(settings), force_N, 0.0, 1.0, 0.0) for force_N in (9, 12, 40)
     ]

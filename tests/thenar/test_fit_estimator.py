@@ -63,6 +63,14 @@ def test_the_table_is_an_estimator_with_the_truths_numbers(fit: Fit) -> None:
     assert np.abs(off).mean() < 0.2
 
 
+def test_the_known_range_is_that_of_the_recorded_forces_but_for_a_thousandth_at_either_end(
+    glove: Recording, fit: Fit
+) -> None:
+    low_N, high_N = fit.table["known_N"]
+    ends = np.quantile(glove.columns["force_N"], [0.0, 0.005, 0.995, 1.0])
+    assert ends[0] <= low_N <= ends[1] < ends[2] <= high_N <= ends[3]
+
+
 def test_knots_rise_readings_never_fall_and_each_has_its_interval(fit: Fit) -> None:
     knots = fit.table["true_N"]
     assert 2 <= len(knots) <= 12

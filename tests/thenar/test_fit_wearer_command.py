@@ -16,6 +16,7 @@ from tests.thenar.fit_wearer_trials import Part, recorded, wearer_of
 from tests.thenar.small_runs import SMALL, write_scenario
 from thenar import load_scenario, plan_trials
 from thenar.cli import main
+from thenar.shared.errors import InputError
 
 STRONG_N = 80.0
 WORK = (Part(6.0, 12.0, False), Part(20.0, 12.0, False), Part(20.0, 12.0, True), Part(6.0, 12.0, False))
@@ -58,7 +59,9 @@ def test_the_written_file_holds_what_json_says_and_the_picture_is_there(fitted: 
 def test_a_scenario_stands_on_the_written_file_is_checked_and_runs(fitted: Fitted, tmp_path: Path) -> None:
     before, _, after = SMALL.partition("[[wearers]]")
     text = before + '[wearer]\nfiles = ["hold.toml"]\n\n[target]' + after.partition("[target]")[2]
-    file = write_scenario(fitted.folder, text)
+    with pytest.raises(InputError, match="6 to 20 N"):
+        load_scenario(write_scenario(fitted.folder, text))
+    file = write_scenario(fitted.folder, text.replace("[4.0, 7.0]", "[6.0, 9.0]"))
     for trial in plan_trials(load_scenario(file)):
         assert trial.wearer.noise.linear == fitted.record["table"]["noise"]["linear"]
         assert trial.wearer.max_pinch_N == STRONG_N

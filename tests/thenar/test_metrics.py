@@ -153,3 +153,20 @@ def test_levels_share_out_the_whole_trial(rows: list[tuple[float, float]]) -> No
         assert len(row.values) == len(METRICS)
         assert 0.0 <= row.value("in_band_percent") <= 100.0
         assert row.value("rms_error_N") >= row.value("mean_abs_error_N") * (1 - 1e-12)
+
+
+def test_time_beyond_what_is_known_is_counted_of_all_time_with_more_than_a_little_force() -> None:
+    force_N = [0.2, 0.8, 3.0, 4.0, 5.2, 5.3, 3.0, 3.0, 9.0, 9.0]
+    made = made_trial([4.0] * 8 + [9.0] * 2, force_N)
+    low, high = target_rows(replace(made, known_N=(1.0, 5.2)), moving=False)
+    assert low.value("beyond_known_percent") == pytest.approx(100.0 * 2 / 7), "0.8 N and 5.3 N; 0.2 N is no force"
+    assert high.value("beyond_known_percent") == 100.0
+    assert [low.target, high.target] == ["4 N", "9 N (extrapolated)"]
+    assert (low.target_N, high.target_N) == (4.0, 9.0)
+    (whole,) = target_rows(replace(made, known_N=(1.0, 5.2)), moving=True)
+    assert whole.value("beyond_known_percent") == pytest.approx(100.0 * 4 / 9)
+    for row in target_rows(made, moving=False):
+        assert math.isnan(row.value("beyond_known_percent"))
+        assert "extrapolated" not in row.target
+    (resting,) = target_rows(replace(made_trial([0.0] * 4, [0.1] * 4), known_N=(1.0, 5.2)), moving=False)
+    assert (resting.target, resting.value("beyond_known_percent")) == ("0 N", 0.0)

@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import math
+from dataclasses import replace
 
 import pytest
 
 from tests.thenar.made_trials import label, made_trial
 from thenar.report.metrics import TargetRow, target_rows
-from thenar.report.summary import by_condition_and_target, refused_for_good, spread_over, trials_csv
+from thenar.report.summary import beyond_known, by_condition_and_target, refused_for_good, spread_over, trials_csv
 
 
 def _rows(
@@ -78,3 +79,19 @@ def test_only_a_trial_that_never_armed_is_told_as_refused_with_what_is_on_file_a
     events: list[dict[str, object]], on_file: dict[str, str], why: dict[str, str]
 ) -> None:
     assert refused_for_good(events, on_file, TITLES) == why
+
+
+def test_trials_with_more_than_a_twentieth_of_their_time_beyond_are_marked() -> None:
+    def trial(index: int, beyond: int) -> list[TargetRow]:
+        force_N = [6.0] * beyond + [4.0] * (100 - beyond)
+        named = label(index, condition="unassisted" if index == 3 else "assisted")
+        return target_rows(replace(made_trial([4.0] * 100, force_N, named=named), known_N=(1.0, 5.2)), moving=False)
+
+    rows = [row for index, beyond in enumerate([5, 6, 20, 50]) for row in trial(index, beyond)]
+    marked = beyond_known(rows)
+    assert [(one.condition, one.target, one.trials) for one in marked] == [
+        ("assisted", "4 N", [1, 2]), ("unassisted", "4 N", [3]),
+    ]  # fmt: skip
+    assert marked[0].percent == pytest.approx(13.0)
+    assert str(marked[0]).startswith("13 % of the time at 4 N, assisted")
+    assert beyond_known(trial(0, 5)) == []

@@ -50,7 +50,7 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
     print(f"{title}: {trials} trial{'' if trials == 1 else 's'}, seed {report.seed}")
     for found in report.limits.deviations:
         print(f"deviates from {report.limits.based_on}: {Deviation(**found.model_dump())}")
-    for line in [*refusal_lines(report, trials), *off_lines(report)]:
+    for line in [*refusal_lines(report, trials), *off_lines(report), *beyond_lines(report)]:
         print(line)
     show_table(conditions_table(report.table))
     if any(report.reason_ticks.values()):
@@ -77,6 +77,14 @@ def off_lines(report: RunReport) -> list[str]:
     return [
         f"OUTPUT OFF in {len(off.trials)} trial{'' if len(off.trials) == 1 else 's'} for {off}"
         for off in report.output_off
+    ]
+
+
+def beyond_lines(report: RunReport) -> list[str]:
+    """Where the simulation is carried on beyond what a recording supports."""
+    return [
+        f"BEYOND WHAT IS KNOWN in {len(one.trials)} trial{'' if len(one.trials) == 1 else 's'}, {one}"
+        for one in report.beyond
     ]
 
 
@@ -131,6 +139,7 @@ def _record(report: RunReport) -> dict[str, object]:
         "seed": report.seed,
         "refused_to_arm": [refusal._asdict() for refusal in report.refusals],
         "output_off": [off._asdict() for off in report.output_off],
+        "beyond_known": [one._asdict() for one in report.beyond],
         "by_condition_and_target": [line_record(line) for line in report.table],
         "reason_ticks_by_condition": report.reason_ticks,
         "law_faults": report.law_faults,

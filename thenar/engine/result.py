@@ -27,6 +27,7 @@ class TrialResult:
     `pulses`: every PULSES column but "trial", arrays of one shape (pulses,), in order of time.
     `decisions`: every DECISIONS column but "trial", arrays of one shape (decisions,), in the order of calls.
     `events`: mappings with "t_us" (us), "kind" and plain values, in order of time.
+    `known_N`: forces, N, that the recordings behind the fitted sensor and wearer support; None when nothing is stated.
     `reason_ticks`: requirement identifier ("R06") to the number of control ticks or pulses at which it acted.
     """
 
@@ -38,3 +39,4 @@ class TrialResult:
     decisions: dict[str, NDArray[Any]]
     events: tuple[dict[str, object], ...]
     reason_ticks: dict[str, int]
+    known_N: tuple[float, float] | None = None

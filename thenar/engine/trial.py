@@ -15,6 +15,7 @@ from thenar.controller.law_process import AwayLaw
 from thenar.controller.registry import LawSettings, build_law
 from thenar.engine.result import TrialLabel
 from thenar.plant_models.calibration import calibrate
+from thenar.plant_models.estimator import drawn_sensor
 from thenar.plant_models.population import draw_wearers, drawn_wearer
 from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
 from thenar.safety.limits import Limits
@@ -64,6 +65,12 @@ class Trial:
     def stimulated(self) -> bool:
         """False in the condition without stimulation: no law, no interlock, no pulses."""
         return self.label.condition != "unassisted"
+
+    @property
+    def known_N(self) -> tuple[float, float] | None:
+        """Forces, N, that the recordings behind sensor and wearer support, both; None when neither states a range."""
+        stated = [known_N for known_N in (self.estimator.known_N, self.wearer.known_N) if known_N is not None]
+        return (max(low for low, _ in stated), min(high for _, high in stated)) if stated else None
 
     @property
     def relaxed(self) -> bool:
@@ -150,6 +157,7 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
     tick_us = scenario.clock.wearer_us
     recorded_N = np.empty(0) if own is None else resample(own, tick_us, duration_us // tick_us + 1)
     calibration = _calibration(wearer, scenario.calibration_of(number))
+    estimator = drawn_sensor(scenario.estimator, seed, number)
     return [
         Trial(
             label=TrialLabel(first + place, number, wearer.name, condition, repeat),
@@ -157,7 +165,7 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
             duration_us=duration_us,
             clock=scenario.clock,
             wearer=wearer,
-            estimator=scenario.estimator,
+            estimator=estimator,
             handling=scenario.handling,
             law=scenario.law,
             law_base=loaded.base,

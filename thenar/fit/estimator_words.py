@@ -189,6 +189,7 @@ def table_of(parameters: Iterable[Parameter], found: Found) -> dict[str, Any]:
         table["noise_tau_ms"] = max(1.0, table["noise_tau_ms"])
     table["true_N"] = [float(value) for value in found.guess.true_N]
     table["reads_N"] = [float(value) for value in found.guess.reads_N]
+    table["known_N"] = [table["true_N"][0], table["true_N"][-1]]
     return table
 
 

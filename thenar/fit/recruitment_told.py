@@ -38,6 +38,8 @@ def told_of(findings: Findings, channel: str) -> Told:
     held = _table(findings)
     if held:
         table["recruitment"] = held
+        currents_mA = findings.steps.current_mA
+        table["known_mA"] = [float(currents_mA.min()), float(currents_mA.max())]
     return Told((reach, *axons), _qualities(findings), {channel: table} if table else {})
 
 

@@ -79,7 +79,10 @@ def fit_wearer(
         written[scatter.key] = scatter.value(float(found.scaled[chosen.index(scatter)]))
     written = closest(written, strength.value, ticks, _may_move(chosen, found, notes), seed)
     parameters = (*(_parameter(known, chosen, found, written, notes) for known in ALL), strength)
-    table = {one.key: one.value for one in parameters if one.identifiable}
+    table: dict[str, Any] = {one.key: one.value for one in parameters if one.identifiable}
+    if table:
+        compared_N = ticks.target_N[ticks.used > 0.0]
+        table["known_N"] = [float(compared_N.min()), float(compared_N.max())]
     holds = like(ticks)
     again = noise_again(written, strength.value, holds, seed + 1, MOST_TIMES) if holds.stretches else []
     before = held(ticks.force_N, at_rest(ticks))

@@ -14,6 +14,7 @@ from pydantic.fields import FieldInfo
 
 from thenar.controller.registry import stated, stated_bounds
 from thenar.live.session_messages import RefusedError
+from thenar.plant_models.estimator import bias_knots, curve_from_zero
 from thenar.plant_models.settings import Cue, Estimator
 from thenar.scenarios.changes import Value, text_with, value_at
 from thenar.scenarios.loader import LoadedScenario, parse_scenario
@@ -110,8 +111,11 @@ def biased(estimator: Estimator, offset_N: float, gain: float) -> tuple[list[flo
 
     No reading is below zero: a curve that would be begins where it crosses zero, and is flat before that.
     """
-    true_N = list(estimator.true_N)
-    reads_N = [gain * reading + offset_N for reading in estimator.reads_N]
+    true_N, before_N = curve_from_zero(estimator)
+    if gain * before_N[-1] + offset_N < 0.0:  # it rises from zero, if at all, beyond its last knot
+        last = bias_knots(estimator)[:, -1]
+        true_N, before_N = [*true_N[:-1], float(last[0])], [*before_N[:-1], float(last[1])]
+    reads_N = [gain * reading + offset_N for reading in before_N]
     first = next((place for place, reading in enumerate(reads_N) if reading >= 0.0), None)
     if first is None:
         return [true_N[0], true_N[-1]], [0.0, 0.0]

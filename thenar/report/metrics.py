@@ -14,6 +14,8 @@ Definitions, all on the rows of the trace (force at the fingertip, as the trace 
 - settling time: from the start of a hold until the force is in the band and stays there for 0.5 s, averaged
   over the holds that settled (`settled_holds` of `holds` did). NaN when none did.
 - charge: rectified, that is current times width of both phases of every pulse, summed.
+- beyond known: time in which the force lies outside what the recordings behind the fitted sensor and wearer support
+  (their `known_N`), of all time above half a newton. NaN when neither states a range.
 - agency: own_impulse_percent, against_own_percent, evoked_lead_ms, over_window_percent and refusals_per_min are
   defined, with their limits, at the head of `thenar.engine.measures_agency`. They never make one score.
 - interventions: trace rows at which a requirement had acted since the row before. The exact number of control
@@ -33,10 +35,13 @@ from thenar.engine import measures, measures_agency
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
 from thenar.engine.result import TrialLabel, TrialResult
 from thenar.safety.reasons import RULES
+from thenar.scenarios.known import is_beyond
 from thenar.shared.ticks import US_PER_MS, US_PER_S
 
 PHASES_PER_PULSE: Final = 2
 MOVING: Final = "moving"
+EXTRAPOLATED: Final = " (extrapolated)"
+"""After the name of a level for which sensor or wearer are carried on beyond their recordings."""
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
@@ -62,6 +67,7 @@ METRICS: Final = (
     Metric("agonist_pulses", "1", "pulses of the agonist channel"),
     Metric("antagonist_pulses", "1", "pulses of the antagonist channel"),
     Metric("trips", "1", "latched trips"),
+    Metric("beyond_known_percent", "%", "time with a force that the fitted sensor or wearer isn't known for"),
     Metric("own_impulse_percent", "%", "own force over own, agonist and antagonist force, as impulses"),
     Metric("against_own_percent", "%", "time in which evoked force points against the change of the own force"),
     Metric("evoked_lead_ms", "ms", "evoked onset ahead of own onset after a step, median over holds"),
@@ -114,6 +120,7 @@ class Seen(NamedTuple):
     current_mA: Floats
     width_us: Integers
     trips_us: Integers
+    known_N: tuple[float, float] | None
 
 
 def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
@@ -127,6 +134,7 @@ def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
         trace["t_us"], trace["target_N"], trace["force_N"], trace["voluntary_N"], trace["agonist_evoked_N"],
         trace["antagonist_evoked_N"], trace["agonist_admitted_mA"], trace["antagonist_admitted_mA"], trace["reasons"],
         pulses["t_us"], pulses["channel"], pulses["current_mA"], pulses["width_us"], np.array(trips, dtype=np.int64),
+        result.known_N,
     )  # fmt: skip
     return rows_of_seen(result.label, result.duration_us, seen, moving=moving)
 
@@ -156,11 +164,35 @@ def rows_of_seen(label: TrialLabel, duration_us: int, seen: Seen, *, moving: boo
     )  # fmt: skip
     forces = measures_agency.Forces(force_N, *others)
     agency = _agency(t_us, span_us, target_N, forces, holds, sums[:, measures.TIME], moving=moving)
+    beyond = _beyond_known_percent(span_us, force_N, holds, len(levels), seen.known_N)
     return [
-        _row(label, MOVING if moving else level_name(level_N), level_N, own_sums, own_counts, own_agency)
-        for level_N, own_sums, own_counts, own_agency in zip(
-            levels.tolist(), sums.tolist(), counts.tolist(), agency, strict=True
+        _row(
+            label,
+            MOVING if moving else _target_name(level_N, seen.known_N),
+            level_N,
+            own_sums,
+            own_counts,
+            (own_beyond, *own_agency),
         )
+        for level_N, own_sums, own_counts, own_beyond, own_agency in zip(
+            levels.tolist(), sums.tolist(), counts.tolist(), beyond, agency, strict=True
+        )
+    ]
+
+
+def _beyond_known_percent(
+    span_us: Integers, force_N: Floats, holds: Integers, levels: int, known_N: tuple[float, float] | None
+) -> list[float]:
+    """Of each level: the share of its time with more than a little force in which that lies outside `known_N`."""
+    if known_N is None:
+        return [math.nan] * levels
+    level = np.repeat(holds[:, 2], holds[:, 1] - holds[:, 0])
+    felt_us = np.where(force_N > BAND_LEAST_N, span_us, 0).astype(float)
+    outside = (force_N < known_N[0]) | (force_N > known_N[1])
+    shown_us, beyond_us = (np.bincount(level, weights, levels) for weights in (felt_us, felt_us * outside))
+    return [
+        100.0 * out / all_us if all_us else 0.0
+        for out, all_us in zip(beyond_us.tolist(), shown_us.tolist(), strict=True)
     ]
 
 
@@ -192,7 +224,7 @@ def _agency(
 
 
 def _row(
-    label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int], agency: tuple[float, ...]
+    label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int], others: tuple[float, ...]
 ) -> TargetRow:
     time_us, settled = sums[measures.TIME], counts[measures.SETTLED]
     values = (
@@ -207,11 +239,16 @@ def _row(
         float(counts[measures.PULSES]),
         float(counts[measures.PULSES + 1]),
         float(counts[measures.TRIPS]),
-        *agency,
+        *others,
     )
     acted = {f"R{number:02d}": rows for number, rows in enumerate(counts[measures.ACTED :], start=1) if rows}
     holds = counts[measures.HOLDS]
     return TargetRow(label, target, target_N, time_us / US_PER_S, holds, settled, values, acted)
+
+
+def _target_name(level_N: float, known_N: tuple[float, float] | None) -> str:
+    """The name by which all tables and pictures know a level; beyond what is known of sensor or wearer it says so."""
+    return level_name(level_N) + (EXTRAPOLATED if is_beyond(level_N, known_N) else "")
 
 
 def level_name(level_N: float) -> str:

@@ -13,7 +13,7 @@ from thenar.report.manifest import Manifest, TrialRecord, law_note, manifest_of
 from thenar.report.page_pictures import figures
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
 from thenar.report.page_words import words_of
-from thenar.report.summary import OutputOff
+from thenar.report.summary import BeyondKnown, OutputOff
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
 
@@ -57,7 +57,7 @@ def read_run(folder: FinishedFolder) -> Run:
 
 
 def warnings_of(run: Run) -> list[str]:
-    """What a reader must see first: trials that never armed, and limits that were loosened."""
+    """What a reader must see first: trials that never armed or went beyond what is known, and looser limits."""
     told = [
         f"REFUSED TO ARM in {len(one['trials'])} of {len(run.manifest.trials)} trials, so no pulse left "
         f"({', '.join(one['wearers'])}): " + ", ".join(f"{rule} {words}" for rule, words in one["why"].items())
@@ -65,6 +65,10 @@ def warnings_of(run: Run) -> list[str]:
     ]
     told += [
         f"OUTPUT OFF in {len(one['trials'])} trials for {OutputOff(**one)}" for one in run.summary.get("output_off", [])
+    ]
+    told += [
+        f"BEYOND WHAT IS KNOWN in {len(one['trials'])} trials, {BeyondKnown(**one)}"
+        for one in run.summary.get("beyond_known", [])
     ]
     limits = run.manifest.limits
     return told + [

@@ -19,6 +19,9 @@ from thenar.safety.deviation import Deviation
 
 LABELS: Final = ("trial", "wearer", "wearer_name", "condition", "repeat", "target", "target_N", "time_s", "holds")
 
+MOST_BEYOND_PERCENT: Final = 5.0
+"""A trial with more of its time beyond the known forces is marked."""
+
 
 class Spread(NamedTuple):
     """Mean, sample SD and number of wearers, in the unit of the measure (NaN where there is none)."""
@@ -104,6 +107,36 @@ def output_off_us(events: Iterable[Mapping[str, Any]], duration_us: int) -> dict
             off[cause] = off.get(cause, 0) + max(0, event["t_us"] - since)
             cause = ""
     return off
+
+
+class BeyondKnown(NamedTuple):
+    """Trials that spend more than MOST_BEYOND_PERCENT of a target's time beyond what sensor or wearer are known for.
+
+    `trials`: their numbers; `percent`: of their time with more than a little force, the mean over them.
+    """
+
+    condition: str
+    target: str
+    trials: list[int]
+    percent: float
+
+    def __str__(self) -> str:
+        what = "force outside what the recordings behind sensor or wearer support"
+        return f"{self.percent:.0f} % of the time at {self.target}, {self.condition}: {what}"
+
+
+def beyond_known(rows: Iterable[TargetRow]) -> list[BeyondKnown]:
+    """Conditions and targets with such trials, in the order of the run's table."""
+    far = [row for row in rows if row.value("beyond_known_percent") > MOST_BEYOND_PERCENT]
+    lines = [(line.condition, line.target) for line in by_condition_and_target(far)]
+    members = {key: [row for row in far if (row.label.condition, row.target) == key] for key in lines}
+    return [
+        BeyondKnown(
+            *key, [row.label.index for row in of_key],
+            float(np.mean([row.value("beyond_known_percent") for row in of_key])),
+        )
+        for key, of_key in members.items()
+    ]  # fmt: skip
 
 
 def by_condition_and_target(rows: Iterable[TargetRow]) -> list[ConditionTarget]:

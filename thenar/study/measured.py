@@ -132,14 +132,14 @@ def _family_rows(trials: Sequence[Trial], steps: Sequence[StepAt], places: Seque
     found: _Rows = []
     try:
         for trial, place, desk in zip(trials, places, run_family(trials, steps), strict=True):
-            found.append((place, rows_of_seen(trial.label, trial.duration_us, _seen_on(desk), moving=moving)))
+            found.append((place, rows_of_seen(trial.label, trial.duration_us, _seen_on(desk, trial), moving=moving)))
     except NotCompiledError:
         # The rest of the family is laws of the same class: the event engine takes them all.
         found += [(place, None) for place in places[len(found) :]]
     return found
 
 
-def _seen_on(desk: Desk) -> Seen:
+def _seen_on(desk: Desk, trial: Trial) -> Seen:
     floats, integers = desk.trace_floats, desk.trace_integers
     left = desk.pulses[: int(desk.live["pulses"][0])]
     happened = desk.happenings[: int(desk.live["happenings"][0])]
@@ -148,5 +148,5 @@ def _seen_on(desk: Desk) -> Seen:
         integers[:, _TIME], target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA,
         integers[:, _REASONS],
         np.ascontiguousarray(left[:, 0]), np.ascontiguousarray(left[:, 1]), left[:, 2] / 1e3, left[:, 3],
-        np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]),
+        np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]), trial.known_N,
     )  # fmt: skip

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from thenar.engine.trial import Trial, plan_trials
 from thenar.report.metrics import TargetRow
 from thenar.scenarios.checks import fit_problems
+from thenar.scenarios.known import known_problems
 from thenar.scenarios.loader import LoadedScenario
 from thenar.scenarios.schema import Scenario
 from thenar.shared.errors import InputError, Problem, nearest, shown
@@ -140,7 +141,10 @@ class _Base:
             raise InputError([Problem("--over", ", ".join(values), found, "values that the scenario allows")]) from None
         problems = [
             problem
-            for problem in fit_problems(scenario, loaded.target_recording(), file)
+            for problem in (
+                *fit_problems(scenario, loaded.target_recording(), file),
+                *known_problems(scenario, loaded.target_recording(), loaded.people, file),
+            )
             if not problem.key.startswith("faults")
         ]
         if problems:
