@@ -82,6 +82,9 @@ class Scenario(Strict):
     handling: Handling = Field(default_factory=Handling, description="strokes of the held tool")
     clock: Clock = Field(default_factory=Clock, description="how often things run")
     session: Session = Field(default_factory=Session, description="what the operator does")
+    steady_s: float = Field(
+        3.0, ge=0.5, le=3600, description="measured as the steady part of a hold: its last s, at most its half"
+    )
     study: Study | None = Field(None, description="order, practice, rest and measures of a study; left out: none")
     faults: Annotated[tuple[Fault, ...], Field(strict=False, max_length=200)] = Field(
         (), description="faults, each at its time"

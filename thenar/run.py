@@ -71,7 +71,7 @@ class RunReport(NamedTuple):
     trial and target; `reason_ticks`: by condition, control ticks and pulses at which each requirement acted;
     `law_faults`: what the law did wrong, in words, and how often that is among the events; `limits`: the limits used;
     `refusals`: trials that never armed, by reason; `output_off`: for how long trips kept the output off, by cause;
-    `beyond`: trials with much force beyond what is known of sensor or wearer.
+    `beyond`: trials with much force beyond what is known of sensor or wearer; `steady_s`: as measured, s.
     """
 
     folder: Path
@@ -84,6 +84,7 @@ class RunReport(NamedTuple):
     refusals: list[Refusal]
     output_off: list[OutputOff]
     beyond: list[BeyondKnown]
+    steady_s: float
 
     @property
     def picture(self) -> Path:
@@ -131,7 +132,7 @@ def run_scenario(
             _unchanged_bytes(loaded, file)
         report = RunReport(
             Path(out), used_seed, by_condition_and_target(kept.rows), kept.rows, kept.reason_ticks, kept.law_faults,
-            limits, kept.refusals, kept.output_off(), beyond_known(kept.rows),
+            limits, kept.refusals, kept.output_off(), beyond_known(kept.rows), loaded.scenario.steady_s,
         )  # fmt: skip
         for name, text in result_texts(loaded, trials, used_seed, kept).items():
             folder.write_text(name, text)
@@ -269,6 +270,7 @@ def _summary(loaded: LoadedScenario, seed: int, kept: Kept) -> dict[str, object]
         "scenario_sha256": loaded.sha256,
         "seed": seed,
         "limits": limits.model_dump(mode="json", exclude={"values"}),
+        "steady_s": loaded.scenario.steady_s,
         "measures": {metric.name: {"unit": metric.unit, "meaning": metric.meaning} for metric in METRICS},
         "by_condition_and_target": [line_record(line) for line in by_condition_and_target(kept.rows)],
         "reason_ticks_by_condition": kept.reason_ticks,

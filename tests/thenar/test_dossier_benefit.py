@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tests.thenar.small_study import rows_from
-from thenar.study.dossier_benefit import agency_lines, mean_of, paired_lines
+from thenar.study.dossier_benefit import agency_lines, mean_of, paired_lines, with_words
 
 
 def test_paired_difference_and_interval_are_those_of_students_published_sleep_table() -> None:
@@ -42,6 +42,23 @@ def test_intervals_equal_the_library_and_words_never_say_more_than_the_interval(
     shown = {True: spread and line["low"] > 0, False: spread and line["high"] < 0}
     assert line["sentence"].startswith("Help") == shown[more_is_better]
     assert line["sentence"].startswith("HARM") == shown[not more_is_better]
+
+
+def test_help_and_harm_are_said_of_what_survives_the_correction_for_all_comparisons_made_together() -> None:
+    """p = 0.0028 alone (Student's table, as above); 0.056 among twenty, the others without any difference."""
+    one = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
+    other = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+    (line,) = paired_lines(rows_from(other, one), ["unassisted", "assisted"], "mean_abs_error_N", "N")
+    assert (line["p"], line["p_holm"]) == (pytest.approx(stats.ttest_rel(one, other).pvalue), line["p"])
+    assert line["sentence"].startswith("HARM shown")
+    (same,) = paired_lines(
+        rows_from([1.0, 2.0, 3.0], [1.1, 2.0, 2.9]), ["unassisted", "assisted"], "mean_abs_error_N", "N"
+    )
+    few, many = (with_words([line, *[same] * others])[0] for others in (3, 19))
+    assert few["sentence"].startswith("HARM shown")
+    assert many["p_holm"] == pytest.approx(20 * line["p"])
+    assert many["sentence"].startswith("No difference shown")
+    assert "not after correction for 20 tests (p = 0.057)" in many["sentence"]
 
 
 def test_one_wearer_gives_no_interval_and_no_word_of_help() -> None:

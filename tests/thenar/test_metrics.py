@@ -47,20 +47,50 @@ def test_a_level_shown_twice_is_one_row_with_two_holds() -> None:
     assert rows[0].time_s == pytest.approx(0.2)
 
 
-def test_variation_leaves_out_the_first_second_of_each_hold() -> None:
-    """Ten wild rows, then 9, 10, 11 N: SD 1 over mean 10 is 10 %."""
-    force = [0.0, 30.0] * 5 + [9.0, 10.0, 11.0]
-    (row,) = target_rows(made_trial([10.0] * 13, force), moving=False)
-    assert row.value("cv_percent") == pytest.approx(10.0, rel=1e-12)
+def test_variation_is_that_of_the_second_half_of_a_short_hold() -> None:
+    """Twelve wild rows, then 9, 10, 11 N four times over: SD 0.8528 over mean 10."""
+    force = [0.0, 30.0] * 6 + [9.0, 10.0, 11.0] * 4
+    (row,) = target_rows(made_trial([10.0] * 24, force), moving=False)
+    assert row.value("cv_percent") == pytest.approx(10.0 * math.sqrt(8 / 11), rel=1e-12)
 
 
-def test_variation_of_two_holds_is_averaged_by_their_settled_time() -> None:
-    """Settled parts: 3 rows with 10 %, 6 rows with 0 %: (3 * 10 + 6 * 0) / 9."""
-    force = [5.0] * 10 + [9.0, 10.0, 11.0] + [20.0] * 5 + [10.0] * 16
-    target = [10.0] * 13 + [20.0] * 5 + [10.0] * 16
+def test_a_hold_has_an_approach_and_a_steady_part_that_lasts_as_long_as_the_scenario_says() -> None:
+    """Ten seconds at 10 N, the force 4 N off for 7 s, then rising by 0.1 N/s from 10.5 N for the last 3 s."""
+    force = [6.0] * 70 + [10.5 + 0.01 * row for row in range(30)]
+    made = made_trial([10.0] * 100, force)
+    (row,) = target_rows(made, moving=False)
+    assert row.value("approach_error_N") == pytest.approx(4.0)
+    assert row.value("steady_error_N") == pytest.approx(0.5 + 0.01 * 29 / 2)
+    assert row.value("drift_N_per_s") == pytest.approx(0.1)
+    assert row.value("cv_percent") == pytest.approx(100.0 * np.std(force[70:], ddof=1) / np.mean(force[70:]))
+    (longer,) = target_rows(replace(made, steady_us=4_000_000), moving=False)
+    assert longer.value("steady_error_N") == pytest.approx((10 * 4.0 + 30 * (0.5 + 0.01 * 29 / 2)) / 40)
+    (half,) = target_rows(replace(made, steady_us=9_000_000), moving=False)
+    assert half.value("approach_error_N") == pytest.approx(4.0)
+    assert half.value("steady_error_N") == pytest.approx((20 * 4.0 + 30 * (0.5 + 0.01 * 29 / 2)) / 50)
+
+
+def test_a_hold_shorter_than_a_second_is_all_approach() -> None:
+    (row,) = target_rows(made_trial([10.0] * 9, [8.0] * 9), moving=False)
+    assert row.value("approach_error_N") == 2.0
+    assert all(math.isnan(row.value(name)) for name in ("steady_error_N", "cv_percent", "drift_N_per_s"))
+
+
+def test_variation_of_two_holds_is_averaged_by_their_steady_time() -> None:
+    """Steady parts: 9, 10, 11 N and so on for 0.6 s, then 10 N for 0.9 s."""
+    force = [5.0] * 6 + [9.0, 10.0, 11.0] * 2 + [20.0] * 5 + [10.0] * 18
+    target = [10.0] * 12 + [20.0] * 5 + [10.0] * 18
     rows = target_rows(made_trial(target, force), moving=False)
-    assert rows[0].value("cv_percent") == pytest.approx(10.0 / 3, rel=1e-12)
-    assert math.isnan(rows[1].value("cv_percent")), "a hold of half a second has no settled part"
+    assert rows[0].value("cv_percent") == pytest.approx(10.0 * math.sqrt(4 / 5) * 6 / 15, rel=1e-12)
+
+
+def test_rise_is_the_time_to_nine_tenths_of_the_way_up_or_down_and_a_way_within_the_band_is_none() -> None:
+    """From 2 N to 12 N: 11 N after 0.4 s; down to 2 N from 12 N: 3 N after 0.3 s; 2.3 N is within the band of 2 N."""
+    target = [12.0] * 10 + [2.0] * 10 + [12.0] * 10 + [2.0] * 10
+    force = [2.0, 4.0, 8.0, 10.9, 11.0] + [12.0] * 5 + [12.0, 8.0, 3.1, 3.0] + [2.0] * 6 + [2.0] * 10 + [2.3] * 10
+    low, high = target_rows(made_trial(target, force), moving=False)
+    assert high.value("rise_s") == pytest.approx(0.4), "the second hold never rose"
+    assert low.value("rise_s") == pytest.approx(0.3)
 
 
 def test_the_band_is_ten_percent_but_never_less_than_half_a_newton() -> None:
@@ -119,13 +149,13 @@ def test_charge_counts_both_phases_and_goes_to_the_level_of_its_time() -> None:
 
 
 def test_trips_and_interventions_go_to_the_level_of_their_time() -> None:
-    reasons = [1 << 5, (1 << 5) | (1 << 19), 0, 1 << 38]
+    reasons = [1 << 5, (1 << 5) | (1 << 19), 0, (1 << 38) | (1 << 39)]
     events: list[dict[str, object]] = [{"t_us": 250_000, "kind": "trip", "cause": "R31"}, {"t_us": 0, "kind": "armed"}]
     four, seven = target_rows(
         made_trial([4.0] * 2 + [7.0] * 2, [4.0] * 4, reasons=reasons, events=events), moving=False
     )
     assert four.interventions == {"R06": 2, "R20": 1}
-    assert seven.interventions == {"R39": 1}
+    assert seven.interventions == {"R39": 1, "R40": 1}
     assert (four.value("trips"), seven.value("trips")) == (0.0, 1.0)
 
 
@@ -139,7 +169,10 @@ def test_a_moving_target_is_one_row_without_what_needs_a_hold() -> None:
     assert (row.target, row.holds) == ("moving", 1)
     assert row.value("mean_abs_error_N") == pytest.approx(0.75)
     assert row.value("in_band_percent") == 75.0
-    assert all(math.isnan(row.value(name)) for name in ("cv_percent", "overshoot_N", "settling_s"))
+    assert all(
+        math.isnan(row.value(name))
+        for name in ("cv_percent", "overshoot_N", "settling_s", "steady_error_N", "approach_error_N", "rise_s")
+    )
     assert math.isnan(row.target_N)
 
 

@@ -13,7 +13,7 @@ from thenar.cli.scenario_file import load_typed
 from thenar.cli.show import Table, listed, number, progress, show_json, show_table
 from thenar.report.folder import free_folder, refuse_if_taken, unfinished_beside
 from thenar.report.signature import signing_key
-from thenar.report.summary import ConditionTarget, Spread, line_record
+from thenar.report.summary import ConditionTarget, Spread, line_record, steady_words
 from thenar.run import SHEET, RunReport, run_scenario
 from thenar.safety.deviation import Deviation
 from thenar.safety.requirements import REQUIREMENTS
@@ -52,7 +52,7 @@ def _tell(report: RunReport, title: str, trials: int) -> None:
         print(f"deviates from {report.limits.based_on}: {Deviation(**found.model_dump())}")
     for line in [*refusal_lines(report, trials), *off_lines(report), *beyond_lines(report)]:
         print(line)
-    show_table(conditions_table(report.table))
+    show_table(conditions_table(report.table, report.steady_s))
     if any(report.reason_ticks.values()):
         show_table(interlock_table(report.reason_ticks))
     for what, times in list(report.law_faults.items())[:LAW_FAULTS_SHOWN]:
@@ -88,11 +88,12 @@ def beyond_lines(report: RunReport) -> list[str]:
     ]
 
 
-def conditions_table(lines: list[ConditionTarget]) -> Table:
-    """The table of conditions by target: means over wearers, with the SD of the error."""
+def conditions_table(lines: list[ConditionTarget], steady_s: float) -> Table:
+    """The table of conditions by target: means over wearers, with the SD of the error. `steady_s`: as measured."""
     headers = (
         "condition", "target", "wearers", "mean abs.\nerror, N", "trips\nper trial", "RMS\nerror, N", "in band\n%",
-        "CV\n%", "overshoot\nN", "settling\ns", "agonist\ncharge, uC", "antagonist\ncharge, uC",
+        "steady\nerror, N", "steady\nCV, %", "overshoot\nN", "settling\ns", "agonist\ncharge, uC",
+        "antagonist\ncharge, uC",
     )  # fmt: skip
     rows = [
         (
@@ -103,6 +104,7 @@ def conditions_table(lines: list[ConditionTarget]) -> Table:
             number(line.spread("trips").mean),
             number(line.spread("rms_error_N").mean),
             number(line.spread("in_band_percent").mean, 0),
+            number(line.spread("steady_error_N").mean),
             number(line.spread("cv_percent").mean, 1),
             number(line.spread("overshoot_N").mean),
             number(line.spread("settling_s").mean),
@@ -111,7 +113,8 @@ def conditions_table(lines: list[ConditionTarget]) -> Table:
         )
         for line in lines
     ]
-    title = "Conditions by target: mean over wearers, error with its SD, charge of both phases per trial"
+    what = "mean over wearers, error with its SD, charge of both phases per trial"
+    title = f"Conditions by target: {what}; {steady_words(steady_s)}"
     return Table(title, headers, rows, frozenset(range(2, len(headers))), droppable=len(headers) - 5)
 
 

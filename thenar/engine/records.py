@@ -38,4 +38,5 @@ def as_result(trial: Trial, desk: Desk, occurrences: list[dict[str, object]]) ->
         events=tuple(occurrences),
         reason_ticks={f"R{number:02d}": int(ticks) for number, ticks in enumerate(desk.counts) if ticks},
         known_N=trial.known_N,
+        steady_us=trial.steady_us,
     )

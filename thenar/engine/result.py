@@ -28,6 +28,7 @@ class TrialResult:
     `decisions`: every DECISIONS column but "trial", arrays of one shape (decisions,), in the order of calls.
     `events`: mappings with "t_us" (us), "kind" and plain values, in order of time.
     `known_N`: forces, N, that the recordings behind the fitted sensor and wearer support; None when nothing is stated.
+    `steady_us`: how much of the end of each hold is measured as its steady part, us, at most its half.
     `reason_ticks`: requirement identifier ("R06") to the number of control ticks or pulses at which it acted.
     """
 
@@ -40,3 +41,4 @@ class TrialResult:
     events: tuple[dict[str, object], ...]
     reason_ticks: dict[str, int]
     known_N: tuple[float, float] | None = None
+    steady_us: int = 3_000_000

@@ -60,6 +60,7 @@ class Trial:
     target_N: NDArray[np.float64]
     recorded_N: NDArray[np.float64]
     faults: tuple[Fault, ...]
+    steady_us: int
 
     @property
     def stimulated(self) -> bool:
@@ -178,6 +179,7 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
             target_N=target_N,
             recorded_N=recorded_N,
             faults=_faults_in(scenario.faults, condition),
+            steady_us=us_from_s(scenario.steady_s),
         )
         for place, condition in enumerate(scenario.conditions)
     ]

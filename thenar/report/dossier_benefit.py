@@ -31,8 +31,9 @@ def benefit_part(record: Record, pictures: Mapping[str, str]) -> str:
             told += _paired(benefit, own, f"Further measure, not decisive: {name}, {_meaning(benefit, name)}")
     return told + listed((
         "Each wearer counts once, by the mean over trials. Intervals are Student's for paired differences, 95 %.",
-        "They aren't corrected for their number, and the study's rules that leave wearers out were not applied.",
-        "thenar compare does both, tests the assumptions, and can be attached with --compare DIR.",
+        "Help or harm is what survives Holm's correction, within the primary measure and over all further ones.",
+        "The study's rules that leave wearers out were not applied.",
+        "thenar compare applies them, tests the assumptions, and can be attached with --compare DIR.",
     ))  # fmt: skip
 
 
@@ -42,7 +43,7 @@ def _harm_beside(benefit: Record) -> str:
     harm = [line["sentence"] for line in lines if line["sentence"].startswith("HARM")]
     if not harm:
         return ""
-    return "<h3>Harm in further measures (intervals not corrected for their number)</h3>" + listed(harm)
+    return "<h3>Harm in further measures</h3>" + listed(harm)
 
 
 def _meaning(benefit: Record, name: str) -> str:

@@ -7,8 +7,14 @@ Definitions, all on the rows of the trace (force at the fingertip, as the trace 
 - A hold is an unbroken stretch of rows with one target. A moving program (ramp, sine, recording) has no
   holds: it gives one row named "moving", and what needs a hold is NaN there.
 - band: within 10 % of the target or 0.5 N of it, whichever is larger.
-- coefficient of variation: sample SD (n - 1) over mean of the force, after the first second of a hold,
-  averaged over the holds of a level by their settled time. NaN when no hold outlasts a second.
+- A hold has two parts. The steady part is its last `steady_s` of the scenario (3 s), at most its second half; what
+  comes before is the approach. A hold shorter than a second is all approach. Correcting isn't unsteadiness: a measure
+  of steadiness that begins before the force has settled counts it as such.
+- steady error, coefficient of variation (sample SD, n - 1, over mean), drift (least-squares slope): of the force in the
+  steady parts, averaged over the holds of a level by their length. NaN when no hold has one.
+- approach error: mean |force - target| over the approaches.
+- rise time: until nine tenths of the way from the force at a hold's start to its level are done, averaged over the
+  holds with a way longer than the band that got there. NaN when none did.
 - overshoot: largest force above target once a hold that began below its target has reached it; the largest
   of the level's holds. NaN when no hold of the level began below and got there.
 - settling time: from the start of a hold until the force is in the band and stays there for 0.5 s, averaged
@@ -58,7 +64,11 @@ class Metric(NamedTuple):
 METRICS: Final = (
     Metric("mean_abs_error_N", "N", "mean of |force - target|"),
     Metric("rms_error_N", "N", "root of the mean squared force - target"),
-    Metric("cv_percent", "%", "SD of force over its mean, after the first second of each hold"),
+    Metric("steady_error_N", "N", "mean of |force - target| in the steady part of each hold"),
+    Metric("cv_percent", "%", "SD of force over its mean in the steady part of each hold"),
+    Metric("drift_N_per_s", "N/s", "slope of force in the steady part of each hold"),
+    Metric("approach_error_N", "N", "mean of |force - target| before the steady part of each hold"),
+    Metric("rise_s", "s", "time until nine tenths of the way to a new level are done"),
     Metric("in_band_percent", "%", "time within 10 % of the target or 0.5 N, whichever is larger"),
     Metric("overshoot_N", "N", "largest force above target after reaching it from below"),
     Metric("settling_s", "s", "time into the band and staying there for 0.5 s, over the holds that settled"),
@@ -121,6 +131,7 @@ class Seen(NamedTuple):
     width_us: Integers
     trips_us: Integers
     known_N: tuple[float, float] | None
+    steady_us: int
 
 
 def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
@@ -134,7 +145,7 @@ def target_rows(result: TrialResult, *, moving: bool) -> list[TargetRow]:
         trace["t_us"], trace["target_N"], trace["force_N"], trace["voluntary_N"], trace["agonist_evoked_N"],
         trace["antagonist_evoked_N"], trace["agonist_admitted_mA"], trace["antagonist_admitted_mA"], trace["reasons"],
         pulses["t_us"], pulses["channel"], pulses["current_mA"], pulses["width_us"], np.array(trips, dtype=np.int64),
-        result.known_N,
+        result.known_N, result.steady_us,
     )  # fmt: skip
     return rows_of_seen(result.label, result.duration_us, seen, moving=moving)
 
@@ -159,7 +170,7 @@ def rows_of_seen(label: TrialLabel, duration_us: int, seen: Seen, *, moving: boo
     sums[:, measures.OVERSHOOT] = math.nan
     counts = np.zeros((len(levels), measures.COUNTS), dtype=np.int64)
     measures.measure(
-        t_us, span_us, target_N, force_N, reasons, holds, not moving,
+        t_us, span_us, target_N, force_N, reasons, holds, not moving, seen.steady_us,
         seen.pulse_us, seen.channel, seen.current_mA * seen.width_us * PHASES_PER_PULSE, seen.trips_us, sums, counts,
     )  # fmt: skip
     forces = measures_agency.Forces(force_N, *others)
@@ -226,11 +237,17 @@ def _agency(
 def _row(
     label: TrialLabel, target: str, target_N: float, sums: list[float], counts: list[int], others: tuple[float, ...]
 ) -> TargetRow:
-    time_us, settled = sums[measures.TIME], counts[measures.SETTLED]
+    time_us, settled, risen = sums[measures.TIME], counts[measures.SETTLED], counts[measures.RISEN]
+    steady_us, approach_us = sums[measures.STEADY_TIME], sums[measures.APPROACH_TIME]
     values = (
         sums[measures.ABSOLUTE] / time_us,
         math.sqrt(sums[measures.SQUARE] / time_us),
-        sums[measures.VARIATION] / sums[measures.VARIATION_TIME] if sums[measures.VARIATION_TIME] else math.nan,
+        *(
+            sums[place] / steady_us if steady_us else math.nan
+            for place in (measures.STEADY_ABSOLUTE, measures.VARIATION, measures.DRIFT)
+        ),
+        sums[measures.APPROACH_ABSOLUTE] / approach_us if approach_us else math.nan,
+        sums[measures.RISE] / risen / US_PER_S if risen else math.nan,
         100.0 * sums[measures.INSIDE] / time_us,
         sums[measures.OVERSHOOT],
         sums[measures.SETTLING] / settled / US_PER_S if settled else math.nan,

@@ -13,7 +13,7 @@ from thenar.report.manifest import Manifest, TrialRecord, law_note, manifest_of
 from thenar.report.page_pictures import figures
 from thenar.report.page_trials import TITLES, read_lines, rows_of, trial_block
 from thenar.report.page_words import words_of
-from thenar.report.summary import BeyondKnown, OutputOff
+from thenar.report.summary import BeyondKnown, OutputOff, steady_words
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.ticks import US_PER_S
 
@@ -22,7 +22,9 @@ SHEET: Final = "sheet.csv"
 SUMMARY: Final = "summary.json"
 MEASURES: Final = (
     ("mean_abs_error_N", "Mean absolute error, N"), ("rms_error_N", "RMS error, N"), ("in_band_percent", "In band, %"),
-    ("cv_percent", "CV, %"), ("overshoot_N", "Overshoot, N"), ("settling_s", "Settling, s"),
+    ("steady_error_N", "Steady error, N"), ("cv_percent", "Steady CV, %"), ("drift_N_per_s", "Steady drift, N/s"),
+    ("approach_error_N", "Approach error, N"), ("rise_s", "Rise, s"), ("overshoot_N", "Overshoot, N"),
+    ("settling_s", "Settling, s"),
     ("trips", "Trips"), ("agonist_charge_both_phases_uC", "Agonist charge, uC"),
     ("antagonist_charge_both_phases_uC", "Antagonist charge, uC"), ("own_impulse_percent", "Own force, %"),
     ("against_own_percent", "Against own, %"), ("refusals_per_min", "Refused, 1/min"),
@@ -124,6 +126,8 @@ def results(run: Run) -> str:
     ]  # fmt: skip
     shown = [words for name, words in MEASURES if name in run.summary["measures"]]
     caption = "Conditions by target: mean over wearers, with the SD between them where there are several"
+    if "steady_s" in run.summary:
+        caption += f"; {steady_words(run.summary['steady_s'])}"
     told = table(caption, ["Condition", "Target", "Wearers", *shown], rows)
     means = [f"{words}: {run.summary['measures'][name]['meaning']}" for name, words in MEASURES
              if name in run.summary["measures"]]  # fmt: skip

@@ -109,6 +109,11 @@ def output_off_us(events: Iterable[Mapping[str, Any]], duration_us: int) -> dict
     return off
 
 
+def steady_words(steady_s: float) -> str:
+    """What steadiness was measured over."""
+    return f"steady: the last {steady_s:g} s of a hold, at most its half"
+
+
 class BeyondKnown(NamedTuple):
     """Trials that spend more than MOST_BEYOND_PERCENT of a target's time beyond what sensor or wearer are known for.
 

@@ -18,7 +18,11 @@ from thenar.study.compare_rows import OVERALL
 NAMES: Final = {
     "mean_abs_error_N": "mean absolute error",
     "rms_error_N": "root mean square error",
-    "cv_percent": "coefficient of variation",
+    "steady_error_N": "mean absolute error of the steady hold",
+    "cv_percent": "coefficient of variation of the steady hold",
+    "drift_N_per_s": "drift of the steady hold",
+    "approach_error_N": "mean absolute error of the approach",
+    "rise_s": "rise time",
     "in_band_percent": "time in the band",
     "overshoot_N": "overshoot",
     "settling_s": "settling time",
@@ -34,7 +38,8 @@ NAMES: Final = {
     "refusals_per_min": "number of wrong nudges to refuse per minute",
 }
 BETTER: Final = {
-    "mean_abs_error_N": -1, "rms_error_N": -1, "cv_percent": -1, "in_band_percent": 1, "overshoot_N": -1,
+    "mean_abs_error_N": -1, "rms_error_N": -1, "steady_error_N": -1, "cv_percent": -1,
+    "approach_error_N": -1, "rise_s": -1, "in_band_percent": 1, "overshoot_N": -1,
     "settling_s": -1, "trips": -1, "own_impulse_percent": 1, "against_own_percent": -1, "over_window_percent": -1,
     "refusals_per_min": -1,
 }  # fmt: skip

@@ -25,7 +25,7 @@ from thenar.safety.screening import Contraindications
 from thenar.shared.errors import validated
 from thenar.shared.sources import cited
 from thenar.study.dossier_attached import breakeven_of, comparison_of, evidence_of, pictures_in, plan_of, stamps_of
-from thenar.study.dossier_benefit import BASELINE, agency_lines, paired_lines
+from thenar.study.dossier_benefit import BASELINE, agency_lines, paired_lines, with_words
 from thenar.study.dossier_exposure import exposure_lines
 from thenar.study.dossier_run import StudyRun, read_study_run
 
@@ -233,17 +233,17 @@ def _in_this_run(run: StudyRun, on_trial: Callable[[object], None]) -> dict[str,
 def _benefit(run: StudyRun) -> dict[str, Any]:
     known, study = run.summary["measures"], run.study
     measures = [name for name in study.all_measures if name in known]
+    lines = {
+        name: paired_lines(run.rows, run.conditions, name, _unit(known[name]["unit"]))
+        for name in (measures if BASELINE in run.conditions else ())
+    }
+    further = with_words([line for name, own in lines.items() if name != study.primary for line in own])
     return {
         "baseline": BASELINE if BASELINE in run.conditions else None,
         "primary": study.primary,
         "alpha": study.alpha,
         "measures": {name: known[name] for name in measures},
-        "lines": [
-            line
-            for name in measures
-            for line in paired_lines(run.rows, run.conditions, name, _unit(known[name]["unit"]))
-            if BASELINE in run.conditions
-        ],
+        "lines": lines.get(study.primary, []) + further,
     }
 
 

@@ -2,7 +2,8 @@
 
 Each wearer counts once: the mean over the wearer's trials (those with a number) in either condition, then the
 difference. The interval is Student's for paired differences, mean +- t(0.975, n - 1) SD / sqrt n (textbook, from
-memory; tested against scipy.stats.ttest_rel), not corrected for the number of comparisons.
+memory; tested against scipy.stats.ttest_rel). Help and harm are said only of what survives Holm's correction
+[@holm-1979] for the comparisons made together: those of one measure, or of all further measures.
 `thenar compare` does more; this stands in where its folder isn't given.
 """
 
@@ -14,6 +15,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from thenar.study.compare_many import holm
 from thenar.study.compare_words import BETTER, NAMES
 
 BASELINE: Final = "unassisted"
@@ -91,8 +93,26 @@ def paired_lines(
                 "difference": found.value, "low": found.low, "high": found.high, "wearers": found.wearers,
                 "worse": sum(side * gap < 0 for gap in gaps) if side and gaps else None,
             }  # fmt: skip
-            lines.append(line | {"sentence": sentence(line)})
-    return lines
+            lines.append(line | {"p": p_of(found)})
+    return with_words(lines)
+
+
+def p_of(found: Mean) -> float:
+    """Two-sided p of the t test whose interval that is; NaN without an interval or a spread."""
+    from scipy import stats
+
+    half = (found.high - found.low) / 2
+    if not half > 0:
+        return math.nan
+    freedom = found.wearers - 1
+    return float(2 * stats.t.sf(abs(found.value) / half * stats.t.ppf((1 + LEVEL) / 2, freedom), freedom))
+
+
+def with_words(lines: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The lines as comparisons made together: p corrected for their number, and each one's sentence."""
+    corrected = holm([line["p"] for line in lines])
+    told = [line | {"p_holm": p, "tests": len(lines)} for line, p in zip(lines, corrected, strict=True)]
+    return [line | {"sentence": sentence(line)} for line in told]
 
 
 def name_of(measure: str) -> str:
@@ -121,6 +141,9 @@ def sentence(line: Mapping[str, Any]) -> str:
     size = f"{abs(value):.{digits}f}{unit} {'lower' if value < 0 else 'higher'} on average ({within})."
     if low <= 0 <= high:
         return f"No difference shown in {what}: {size}"
+    if not line["p_holm"] <= 1 - LEVEL:
+        why = f"not after correction for {line['tests']} tests (p = {line['p_holm']:.2g})."
+        return f"No difference shown in {what}: {size} The interval leaves zero out, but {why}"
     better = {1: "Help", -1: "HARM"}.get(int(math.copysign(1, value)) * BETTER.get(line["measure"], 0), "A difference")
     return f"{better} shown in {what}: {size}"
 

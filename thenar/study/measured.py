@@ -148,5 +148,5 @@ def _seen_on(desk: Desk, trial: Trial) -> Seen:
         integers[:, _TIME], target_N, force_N, own_N, agonist_N, antagonist_N, agonist_mA, antagonist_mA,
         integers[:, _REASONS],
         np.ascontiguousarray(left[:, 0]), np.ascontiguousarray(left[:, 1]), left[:, 2] / 1e3, left[:, 3],
-        np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]), trial.known_N,
+        np.ascontiguousarray(happened[happened[:, 1] == TRIP, 0]), trial.known_N, trial.steady_us,
     )  # fmt: skip

@@ -32,7 +32,8 @@ class Score(NamedTuple):
 SCORES: Final = (
     Score("mean_abs_error_N", "N", "mean of |force - target|"),
     Score("rms_error_N", "N", "root of the mean squared force - target"),
-    Score("cv_percent", "%", "SD of force over its mean, after the first second of each hold"),
+    Score("steady_error_N", "N", "mean of |force - target| in the steady part of each hold"),
+    Score("cv_percent", "%", "SD of force over its mean in the steady part of each hold"),
     Score("in_band_percent", "%", "time within 10 % of the target or 0.5 N, whichever is larger", True),
     Score("charge_uC_per_min", "uC/min", "charge of both phases, both channels"),
     Score("interventions_per_min", "1/min", "trace rows at which a rule of the interlock acted, summed over rules"),
@@ -43,8 +44,9 @@ SCORES: Final = (
     Score("over_window_percent", "%", "steps after which evoked force led by more than 100 ms (published: 80 to 100)"),
     Score("refusals_per_min", "1/min", "episodes of the agonist above the band, or the antagonist below it"),
 )
-_AGENCY: Final = (
-    "own_impulse_percent", "against_own_percent", "evoked_lead_ms", "over_window_percent", "refusals_per_min",
+_PLAIN: Final = (
+    "steady_error_N", "cv_percent", "in_band_percent", "own_impulse_percent", "against_own_percent", "evoked_lead_ms",
+    "over_window_percent", "refusals_per_min",
 )  # fmt: skip
 NAMES: Final = tuple(score.name for score in SCORES)
 
@@ -66,12 +68,10 @@ def trial_scores(rows: Sequence[TargetRow]) -> dict[str, float]:
     return {
         "mean_abs_error_N": _by_time(rows, lambda row: row.value("mean_abs_error_N")),
         "rms_error_N": math.sqrt(_by_time(rows, lambda row: row.value("rms_error_N") ** 2)),
-        "cv_percent": _by_time(rows, lambda row: row.value("cv_percent")),
-        "in_band_percent": _by_time(rows, lambda row: row.value("in_band_percent")),
+        **{name: _by_time(rows, methodcaller("value", name)) for name in _PLAIN},
         "charge_uC_per_min": charge_uC / minutes,
         "interventions_per_min": sum(count for row in rows for count in row.interventions.values()) / minutes,
         "trips_per_min": math.fsum(row.value("trips") for row in rows) / minutes,
-        **{name: _by_time(rows, methodcaller("value", name)) for name in _AGENCY},
     }
 
 
