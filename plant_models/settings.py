@@ -40,8 +40,15 @@ NeverFalling = Annotated[
     tuple[NotNegative, ...], Field(min_length=2, max_length=MOST_KNOTS, strict=False), AfterValidator(_never_falling)
 ]
 
-Known = Annotated[tuple[NotNegative, NotNegative], Field(strict=False), AfterValidator(_rising)]
-"""Lowest and highest value that a recording supports."""
+
+def _low_high(values: tuple[float, float]) -> tuple[float, float]:
+    if values[1] < values[0]:
+        raise ValueError("the lowest value, then the highest")
+    return values
+
+
+Known = Annotated[tuple[NotNegative, NotNegative], Field(strict=False), AfterValidator(_low_high)]
+"""Lowest and highest value that a recording supports; both the same where it holds one level alone."""
 Beyond = Literal["refuse", "slope"]
 """What becomes of a scenario that asks for more than a fitted part is known for."""
 
@@ -149,6 +156,7 @@ class Cue(Strict):
 class Wearer(Strict):
     """One person: strength, own control, what is seen, how nudges are taken, and two channels."""
 
+    accept_misfit: bool = Field(False, description="stand on fitted files that don't describe their recordings")
     name: str = Field("wearer", min_length=1, max_length=60, description="a label of your own, never a real name")
     max_pinch_N: float = Field(90.0, gt=5, le=250, description="maximum voluntary key pinch, N")
     sees_target: bool = Field(True, description="is the target shown to the wearer")
@@ -203,6 +211,7 @@ class Population(Strict):
     chronaxie_sd: float = Field(0.25, ge=0, le=1, description="SD of log chronaxie (assumption)")
     reach_sd: float = Field(0.25, ge=0, le=1, description="SD of log reachable force (assumption)")
     delay_sd: float = Field(0.15, ge=0, le=0.5, description="SD of log delays of sight, touch and drive (assumption)")
+    accept_misfit: bool = Field(False, description="draw around fits that don't describe their recordings")
     around: Annotated[tuple[FileNames, ...], Field(max_length=1000, strict=False)] = Field(
         (), description="fitted people to draw around, each a list of fitted wearer files; () for the base wearer"
     )
@@ -242,6 +251,7 @@ class Estimator(Strict):
     stuck_ms: float = Field(1500.0, ge=1, le=60_000, description="mean length of a stuck stretch, ms")
     stated_over_true_sd: float = Field(1.0, ge=0, le=20, description="stated over true uncertainty: 1 is honest")
     range_N: float = Field(100.0, gt=0, le=1000, description="readings are cut to 0..range, N")
+    accept_misfit: bool = Field(False, description="stand on a fitted file that doesn't describe its recording")
     file: str = Field(
         "", max_length=400, description="fitted estimator file to stand on, '' for none; keys beside it come first"
     )

@@ -1,11 +1,13 @@
 """Fitted files: what `thenar fit` found of one estimator or one wearer, and where it came from.
 
 - `schema = 1`
+- `believed`: false when the fit doesn't describe its recording; left out when it does
 - `part_of`: "estimator" or "wearer", the table of a scenario that it can stand in
 - `fitted`: "estimator", "recruitment", "muscle" or "wearer", which fit made it; `title`: in one line
 - `[values]`: nested as in a scenario
 - `[intervals]`: nested likewise, [low, high] at 95 %; for a list a pair for each entry
-- `[came_from]`: the recording (file, sha256, rows, begins, ends), the version of thenar, settings, repairs, warnings
+- `[came_from]`: the recording (file, sha256, rows, begins, ends), the version of thenar, settings, repairs, warnings,
+  misfits
 """
 
 from __future__ import annotations
@@ -26,7 +28,9 @@ from thenar.shared.text_input import table_in, toml_text
 SCHEMA_VERSION: Final = 1
 PART_OF: Final = {"estimator": "estimator", "recruitment": "wearer", "muscle": "wearer", "wearer": "wearer"}
 """Where in a scenario each kind of fit belongs."""
-_NEVER_FITTED: Final = {"estimator": ("file",), "wearer": ("name", "recording", "files")}
+_NEVER_FITTED: Final = {
+    "estimator": ("file", "accept_misfit"), "wearer": ("name", "recording", "files", "accept_misfit"),
+}  # fmt: skip
 _PAIR: Final = "[low, high], two numbers that don't fall"
 
 Interval = tuple[float, float]
@@ -55,6 +59,7 @@ class CameFrom(Strict):
     settings: dict[str, Option] = Field(default_factory=dict, description="what the fit was asked, by option")
     repairs: Lines = Field((), description="what was mended in the recording, as asked for")
     warnings: Lines = Field((), description="what the fit warned of")
+    misfits: Lines = Field((), description="why the fit doesn't describe the recording")
 
 
 class _Whole(Strict):
@@ -62,6 +67,7 @@ class _Whole(Strict):
 
     part_of: Literal["estimator", "wearer"]
     fitted: Literal["estimator", "recruitment", "muscle", "wearer"]
+    believed: bool = True
     title: Line = Field(min_length=1, max_length=200)
     values: dict[str, Any]
     intervals: dict[str, Any] = Field(default_factory=dict)
@@ -72,7 +78,8 @@ class Fitted(NamedTuple):
     """A fitted file that passed every check.
 
     `part_of`: "estimator" or "wearer"; `kind`: which fit made it; `values`: nested as in a scenario, as the settings
-    hold them; `intervals`: 95 % intervals by key path ("production.gain", "reads_N[2]"), in the unit of the key.
+    hold them; `intervals`: 95 % intervals by key path ("production.gain", "reads_N[2]"), in the unit of the key;
+    `believed`: whether the fit describes its recording.
     """
 
     part_of: str
@@ -81,6 +88,7 @@ class Fitted(NamedTuple):
     values: Mapping[str, Any]
     intervals: Mapping[str, Interval]
     came_from: CameFrom
+    believed: bool = True
 
 
 def read_fitted(path: Path) -> Fitted:
@@ -105,7 +113,7 @@ def fitted_in(text: str, file: str) -> Fitted:
     intervals = dict(_intervals(whole.values, whole.intervals, file, problems))
     if problems:
         raise InputError(problems)
-    return Fitted(whole.part_of, whole.fitted, whole.title, values, intervals, whole.came_from)
+    return Fitted(whole.part_of, whole.fitted, whole.title, values, intervals, whole.came_from, whole.believed)
 
 
 def leaves(table: Mapping[str, Any], above: str = "") -> Iterator[tuple[str, Any]]:

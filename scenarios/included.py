@@ -55,11 +55,12 @@ def fitted_people(population: Population | None, place: Place) -> tuple[FittedPe
     people = []
     for person, names in enumerate(population.around if population is not None else ()):
         named = [(f"population.around[{person}][{number}]", name) for number, name in enumerate(names)]
+        accepted = population is not None and population.accept_misfit
         if not named:
             place.problems.append(
                 Problem(place.file, f"population.around[{person}]", "no files", "a list of fitted wearer files")
             )
-        found = _read(named, "wearer", place)
+        found = _read(named, "wearer", "population" if not accepted else "", place)
         values = _together(found, None, place)
         intervals = {key: ends for one in found for key, ends in one.fitted.intervals.items()}
         people.append(FittedPerson(tuple(names), values, intervals))
@@ -71,11 +72,15 @@ def _names(value: object) -> bool:
 
 
 def _laid_under(table: Table, named: list[tuple[str, str]], part_of: str, place: Place) -> Table:
-    return overlaid(_together(_read(named, part_of, place), table, place), table)
+    at = named[0][0].rpartition(".")[0] if table.get("accept_misfit") is not True else ""
+    return overlaid(_together(_read(named, part_of, at, place), table, place), table)
 
 
-def _read(named: list[tuple[str, str]], part_of: str, place: Place) -> list[Included]:
-    """The fitted files of these keys and names that can be read and belong there; problems for the others."""
+def _read(named: list[tuple[str, str]], part_of: str, judged: str, place: Place) -> list[Included]:
+    """The fitted files of these keys and names that can be read and belong there; problems for the others.
+
+    `judged`: the table that would have to accept a fit that doesn't describe its recording, "" where it does.
+    """
     read: list[Included] = []
     for key, name in named:
         for found in found_file(name, place.base, place.file, key, place.problems):
@@ -88,6 +93,10 @@ def _read(named: list[tuple[str, str]], part_of: str, place: Place) -> list[Incl
                 what = f"{shown(name)}, part of {fitted.part_of} (fitted: {fitted.kind})"
                 place.problems.append(Problem(place.file, key, what, f"a fitted file that is part of {part_of}"))
                 continue
+            if judged and not fitted.believed:
+                why = "; ".join(fitted.came_from.misfits) or "its fit is not believed"
+                allowed = f"a fit that describes its recording, or {judged}.accept_misfit = true"
+                place.problems.append(Problem(place.file, key, f"{shown(name)}: {why}", allowed))
             read.append(Included(found, fitted))
     place.included.extend(read)
     return read

@@ -73,7 +73,7 @@ static inline void wearer_effort(const wearer_params *p, wearer_state *s, const 
 
 /* ---- the estimator ---- */
 
-enum { KNOTS = 12, FRESH = 0, DROPPED, STUCK };
+enum { KNOTS = 17, FRESH = 0, DROPPED, STUCK };
 
 typedef struct { double noise_floor_N, noise_share, stated_over_true_sd, range_N; } estimator_params;
 typedef struct { double true_N[KNOTS], reads_N[KNOTS]; } bias_curve;

@@ -106,10 +106,10 @@ def test_published_thresholds_give_the_same_constants_as_the_regression_of_charg
 
 def test_where_nerve_leaves_the_law_the_fit_says_so() -> None:
     # Lapicque's point: Weiss's law misses his thresholds by up to 6 %, always in the same places.
-    assert any("off the law" in words for words in fit_recruitment(staircase(*LAPICQUE[:2])).warnings)
+    assert any("off the law" in words for words in fit_recruitment(staircase(*LAPICQUE[:2])).misfits)
     halves_mA = tuple(9.2 * (1.0 + 652.0 / width_us) for width_us in LAPICQUE.widths_us)
     assert not any(
-        "off the law" in words for words in fit_recruitment(staircase(LAPICQUE.widths_us, halves_mA)).warnings
+        "off the law" in words for words in fit_recruitment(staircase(LAPICQUE.widths_us, halves_mA)).misfits
     )
 
 

@@ -37,6 +37,7 @@ duration_s = 30.0
 conditions = ["assisted"]
 [wearer]
 files = ["hold.toml"]
+beyond_known = "slope" # held at one level, judged also on its way there
 [target]
 program = "constant"
 level_N = 6.0

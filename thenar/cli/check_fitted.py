@@ -27,6 +27,7 @@ def fitted_facts(loaded: LoadedScenario, wearers: Iterable[Wearer]) -> Facts:
         )
         facts.append(("", ", ".join(_value(*entry) for entry in _values(loaded, one))))
         facts += [("", f"mended: {words}") for words in one.fitted.came_from.repairs]
+        facts += [("", f"NOT BELIEVED: {words}") for words in one.fitted.came_from.misfits]
         facts += [("", f"warning: {words}") for words in one.fitted.came_from.warnings]
     if len(loaded.fitted) > SHOWN_AT_MOST:
         facts.append(("", f"... and {len(loaded.fitted) - SHOWN_AT_MOST} more fitted files (--json has all)"))
@@ -46,6 +47,7 @@ def fitted_records(loaded: LoadedScenario) -> list[dict[str, object]]:
             "sha256": one.file.sha256,
             "fitted": one.fitted.kind,
             "title": one.fitted.title,
+            "believed": one.fitted.believed,
             "values": one.fitted.values,
             "intervals": {key: list(ends) for key, ends in one.fitted.intervals.items()},
             "set_by_the_scenario_instead": [key for key, _, ends, used in _values(loaded, one) if not used],

@@ -135,6 +135,8 @@ def _record(chosen: argparse.Namespace, recording: Recording, fit: Fit) -> dict[
         },
         "parameters": [one._asdict() for one in fit.parameters],
         "qualities": [one._asdict() for one in fit.qualities],
+        "believed": not fit.misfits,
+        "misfits": list(fit.misfits),
         "warnings": list(fit.warnings),
         "settings": dict(fit.settings),
         "table": fit.table,
@@ -153,7 +155,7 @@ def _tell(chosen: argparse.Namespace, recording: Recording, fit: Fit) -> None:
     for one in fit.parameters:
         if one.note:
             _wrapped(f"{one.key}: {one.note}")
-    for word, sentences in (("warning", fit.warnings), ("repaired", recording.repairs)):
+    for word, sentences in (("NOT BELIEVED", fit.misfits), ("warning", fit.warnings), ("repaired", recording.repairs)):
         for sentence in sentences:
             _wrapped(f"{word}: {sentence}")
     print(f"file: {written_to(chosen)}")

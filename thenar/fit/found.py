@@ -43,7 +43,7 @@ class Fit:
     `kind`: what was fitted; `part_of`: "wearer" or "estimator", where `table` belongs in a scenario; `table`: values
     for that place, nested as in a scenario, as the settings models take them; `parameters`, `qualities`: in the order
     in which they are shown; `warnings`: plain sentences; `settings`: what the fit was asked, by option; `drawn`: arrays
-    that the picture of this kind needs.
+    that the picture of this kind needs; `misfits`: why the fit doesn't describe the recording, in sentences.
     """
 
     kind: str
@@ -54,3 +54,4 @@ class Fit:
     warnings: tuple[str, ...] = ()
     settings: Mapping[str, Number | str | bool] = field(default_factory=dict)
     drawn: Mapping[str, Any] = field(default_factory=dict)
+    misfits: tuple[str, ...] = ()

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from thenar.fit.found import Fit
 from thenar.fit.recording import Recording
-from thenar.fit.recruitment_doubts import doubts_of, halves_by_width, refuse_without_effect
+from thenar.fit.recruitment_doubts import doubts_of, halves_by_width, misfits_of, refuse_without_effect
 from thenar.fit.recruitment_drawn import drawn_of
 from thenar.fit.recruitment_findings import find
 from thenar.fit.recruitment_steps import responses_of, steps_of
@@ -38,7 +38,8 @@ def fit_recruitment(recording: Recording, channel: str = "agonist", seed: int = 
         table=told.table,
         parameters=told.parameters,
         qualities=told.qualities,
-        warnings=tuple(doubts_of(findings, halves)),
+        warnings=tuple(doubts_of(findings)),
+        misfits=tuple(misfits_of(findings, halves)),
         settings={"channel": channel, "seed": seed},
         drawn=drawn_of(findings, halves),
     )

@@ -48,6 +48,10 @@ def text_of(fit: Fit, recording: Recording) -> str:
     document.add("schema", tomlkit.item(SCHEMA_VERSION))
     document.add("part_of", tomlkit.item(fit.part_of))
     document.add("fitted", tomlkit.item(fit.kind))
+    if fit.misfits:
+        document.add(
+            "believed", tomlkit.item(False).comment("it doesn't describe the recording: see came_from.misfits")
+        )
     document.add("title", tomlkit.item(_line(f"{fit.kind.capitalize()} fitted to {name}")))
     table = _plain(fit.table)
     document.add("values", _values(table, Estimator if fit.part_of == "estimator" else Wearer))
@@ -185,6 +189,7 @@ def _came_from(fit: Fit, recording: Recording, name: str) -> Table:
         "thenar": importlib.metadata.version("thenar"),
         "repairs": [_line(sentence) for sentence in recording.repairs],
         "warnings": [_line(sentence) for sentence in fit.warnings],
+        **({"misfits": [_line(sentence) for sentence in fit.misfits]} if fit.misfits else {}),
         "settings": _plain(dict(fit.settings)),
     }
     return _nested(facts)
