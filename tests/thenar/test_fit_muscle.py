@@ -239,7 +239,7 @@ def test_force_that_no_muscle_makes_is_called_out() -> None:
     recording = rested_only()[0]
     away_N = 6.0 * np.sin(recording.columns["t_s"] * 2.0)
     fit = fit_muscle(spoilt(force_N=recording.columns["force_N"] + away_N))
-    assert any("doesn't describe this recording" in line for line in fit.warnings)
+    assert any("the model doesn't describe this muscle" in line for line in fit.misfits)
 
 
 def test_the_picture_tells_the_fit_in_its_alt_text(tmp_path: Path) -> None:

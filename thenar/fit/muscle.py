@@ -7,7 +7,8 @@ interval, with all others free, is no wider than the bounds below.
 
 from __future__ import annotations
 
-from typing import Any, Final, Literal
+import math
+from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 
@@ -39,6 +40,16 @@ TOLD_FATIGUE: Final = (0.05, 0.45)
 POOR: Final = 0.15
 """Left over beyond this share of the evoked force (assumption) nobody would call a fit."""
 WORSE: Final = 1.25
+ALWAYS: Final = 0.03
+ALWAYS_OF_ONE: Final = 0.1
+"""What comes again in every repeat beyond these shares of the evoked force is no noise (assumption)."""
+APART_MS: Final = 300.0
+"""Pulses further apart are of two bursts."""
+CURVE_TAKEN: Final = "What each pulse fires is taken from the recruitment curve as if that were exact."
+ALL_ALIKE: Final = (
+    "All pulses were alike, so the share of the muscle that they fired can't be told from reachable_N: they count as "
+    "firing all of it, and reachable_N is the force that these very pulses reach at 100 Hz."
+)
 RESTING: Final = 0.1
 FITTED: Final = tuple(one.key for one in PRIORS if one.key != OFFSET)
 FATIGUE: Final = ("fatigue_share", "alpha_Km_per_ms_N", "alpha_tau1_per_N", "tau_fat_s")
@@ -81,13 +92,17 @@ def fit_muscle(
         written = at.copy()
         written[held] = CENTRE[held]
         written_N = simulator.force_N(written)
+        together = _rms_N(seen.force_N - written_N) > WORSE * _rms_N(seen.force_N - model_N)
+        if together:
+            at = found.at
+            written_N = model_N = simulator.force_N(at)
     finally:
         simulator.close()
     parameters = tuple(_parameter(key, channel, found, at, told[key]) for key in FITTED)
     muscle: dict[str, Any] = {"model": "calcium", "time_scale": DEFAULT.time_scale}
     settings = muscle_of(at)
-    muscle |= {key: getattr(settings, key) for key in FITTED if told[key]}
-    if told["fatigue_share"]:
+    muscle |= {key: getattr(settings, key) for key in FITTED if told[key] or together}
+    if told["fatigue_share"] or together:
         muscle["alpha_A_per_ms2"] = DEFAULT.alpha_A_per_ms2
     return Fit(
         kind="muscle",
@@ -95,7 +110,11 @@ def fit_muscle(
         table={channel: {"muscle": muscle}},
         parameters=parameters,
         qualities=_qualities(seen, found, at, model_N, written_N),
-        warnings=_warnings(seen, found, at, (model_N, written_N), told, recruitment is not None, contact_ms),
+        warnings=(
+            CURVE_TAKEN if recruitment is not None else ALL_ALIKE,
+            *_warnings(found, at, model_N, [key for key in FITTED if not told[key]], together, contact_ms),
+        ),
+        misfits=_misfits(seen, at, model_N),
         settings={"channel": channel, "seed": seed, "contact_ms": contact_ms, "curve_given": recruitment is not None},
         drawn={
             "at_s": seen.begins_s + 1e-3 * seen.at_ms,
@@ -198,50 +217,94 @@ def _depends_ms(seen: Observed, left_N: Vector) -> float:
     return lag * float(np.median(np.diff(seen.at_ms)))
 
 
-def _warnings(
-    seen: Observed, found: Found, at: Vector, forces_N: tuple[Vector, Vector], told: dict[str, bool], curve: bool,
-    contact_ms: float,
-) -> tuple[str, ...]:  # fmt: skip
-    model_N, written_N = forces_N
+def _misfits(seen: Observed, at: Vector, model_N: Vector) -> tuple[str, ...]:
+    """Why the model doesn't describe the recording: what is left over is large, or comes again with every repeat."""
+    relative, again = _relative(seen, model_N, at), _again(seen, model_N, model_N - float(at[-1]))
     said = []
-    if curve:
-        said.append("What each pulse fires is taken from the recruitment curve as if that were exact.")
-    else:
+    if relative > POOR:
+        said.append(f"{100 * relative:.0f} % of the evoked force is left over: the model doesn't describe this muscle")
+    if again is not None and (again.of_all > ALWAYS or again.of_one > ALWAYS_OF_ONE):
         said.append(
-            "All pulses were alike, so the share of the muscle that they fired can't be told from reachable_N: they "
-            "count as firing all of it, and reachable_N is the force that these very pulses reach at 100 Hz."
+            f"when the same pulses come again, so does what is left over ({100 * again.of_all:.0f} % of the evoked "
+            f"force, {100 * again.of_one:.0f} % in bursts of {again.pulses}): it is no noise, the model doesn't "
+            "describe this muscle"
         )
-    said.append(
-        f"Held, because only products show in a force: time_scale at {DEFAULT.time_scale:g} (the time constants are "
-        "fitted) and alpha_A_per_ms2 at its default (fatigue_share is fitted)."
-    )
-    said.append(
-        f"Taken as known: a fingertip contact of {contact_ms:g} ms, a muscle that rested for long before the first "
-        "pulse, no force of the wearer's own."
-    )
-    untold = [key for key in FITTED if not told[key]]
+    return tuple(said)
+
+
+class Again(NamedTuple):
+    """What of the left-over is the same in every repeat, over the evoked force: of all bursts, and of the worst kind.
+
+    `pulses`: how many a burst of that kind has.
+    """
+
+    of_all: float
+    of_one: float
+    pulses: int
+
+
+def _again(seen: Observed, model_N: Vector, evoked_N: Vector) -> Again | None:
+    """Bursts alike in their gaps are laid over each other; None when none was repeated.
+
+    The mean square of a mean of n repeats is that of the misfit and one nth of the scatter between them, which is
+    taken off.
+    """
+    step_ms = float(np.median(np.diff(seen.at_ms)))
+    misfit, evoked, worst = 0.0, 0.0, (0.0, 0)
+    for pulses, windows in _alike(seen):
+        looks_ms = np.arange(0.0, min(end - start for start, end in windows), step_ms)
+        if not looks_ms.size:
+            continue
+        left, made = (
+            np.array([np.interp(start + looks_ms, seen.at_ms, of) for start, _ in windows])
+            for of in (seen.force_N - model_N, evoked_N)
+        )
+        mean, scatter = left.mean(axis=0), left.var(axis=0, ddof=1) / len(windows)
+        squares, size = float(np.mean(mean * mean - scatter)), float(np.mean(made * made))
+        misfit, evoked = misfit + squares * left.size, evoked + size * left.size
+        worst = max(worst, (math.sqrt(max(0.0, squares) / max(size, 1e-12)), pulses))
+    return Again(math.sqrt(max(0.0, misfit) / evoked), *worst) if evoked > 0.0 else None
+
+
+def _alike(seen: Observed) -> list[tuple[int, list[tuple[float, float]]]]:
+    """Kinds of burst that were given twice or more: number of pulses; start, and start of the next burst, ms."""
+    bursts = np.split(seen.pulses_ms, np.flatnonzero(np.diff(seen.pulses_ms) > APART_MS) + 1)
+    ends_ms = [*(float(burst[0]) for burst in bursts[1:]), float(seen.at_ms[-1])]
+    kinds: dict[tuple[int, ...], list[tuple[float, float]]] = {}
+    for burst, end_ms in zip(bursts, ends_ms, strict=True):
+        shape = tuple(np.round(np.diff(burst)).astype(int).tolist())
+        kinds.setdefault(shape, []).append((float(burst[0]), end_ms))
+    return [(len(shape) + 1, windows) for shape, windows in kinds.items() if len(windows) > 1]
+
+
+def _warnings(
+    found: Found, at: Vector, model_N: Vector, untold: list[str], together: bool, contact_ms: float
+) -> tuple[str, ...]:
+    said = [
+        (
+            f"Held, because only products show in a force: time_scale at {DEFAULT.time_scale:g} (the time constants "
+            "are fitted) and alpha_A_per_ms2 at its default (fatigue_share is fitted)."
+        ),
+        (
+            f"Taken as known: a fingertip contact of {contact_ms:g} ms, a muscle that rested for long before the first "
+            "pulse, no force of the wearer's own."
+        ),
+    ]
     if untold:
-        said.append(
-            f"Not told by this recording, left out of the file, the scenario's own values hold: {', '.join(untold)}. "
-            "The intervals of the others allow for what these may be."
+        becomes = (
+            "written as they go with the others, for with the model's defaults the file wouldn't make this recording"
+            if together
+            else "left out of the file, the scenario's own values hold"
         )
-    best_N, as_written_N = _rms_N(seen.force_N - model_N), _rms_N(seen.force_N - written_N)
-    if as_written_N > WORSE * best_N:
         said.append(
-            f"With the model's defaults for what isn't told, the file leaves {as_written_N:.3g} N over, the fit "
-            f"{best_N:.3g} N: don't take it for this muscle before a further recording tells the rest."
+            f"Not told by this recording, {becomes}: {', '.join(untold)}. The intervals of the others allow for what "
+            "these may be."
         )
     evoked_N = float(np.quantile(model_N, 0.995)) - float(at[-1])
     if abs(at[-1]) > RESTING * evoked_N:
         said.append(
             f"Force without pulses is {at[-1]:.3g} N: an offset of the sensor, or a hand that pinched. Own force "
             "changes what pulses add, and the fit doesn't know of it."
-        )
-    relative = _relative(seen, model_N, at)
-    if relative > POOR:
-        said.append(
-            f"{100 * relative:.0f} % of the evoked force is left over: the model doesn't describe this recording, and "
-            "the intervals hold only if it did."
         )
     if found.agreeing < found.followed / 2:
         said.append(

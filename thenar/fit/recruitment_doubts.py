@@ -139,8 +139,8 @@ def _shape(findings: Findings) -> str:
     if norm.sf(link * math.sqrt(row.size)) >= SELDOM and _waves(findings, off) >= SELDOM:
         return ""
     return (
-        "the steps leave the curve together and in waves, not one by one: another muscle joined, the pads moved, or the "
-        "muscle tired; this is no single muscle of the model"
+        "the steps leave the curve together and in waves, not one by one: another muscle joined, the pads moved, or "
+        "the muscle tired; this is no single muscle of the model"
     )
 
 

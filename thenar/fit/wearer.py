@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from thenar.fit.found import Fit, Parameter, Quality
 from thenar.fit.recording import Recording
-from thenar.fit.wearer_again import EDGES_HZ, Held, held
+from thenar.fit.wearer_again import EDGES_HZ, WINDOW_S, AtTask, Held, at_task, held, task_again
 from thenar.fit.wearer_close import MOST_TIMES, MOVED, Allowed, at_rest, closest, like, noise_again
 from thenar.fit.wearer_drawn import drawn
 from thenar.fit.wearer_known import ALL, BY_KEY, CONDITIONAL, TOLD, Known, centres, nested
@@ -43,6 +43,12 @@ OFF_SHARE: Final = 0.15
 """Steadiness or a band's share that comes out further off than this when simulated again is warned of."""
 LEAST_BAND: Final = 0.02
 NOT_WHITE: Final = 0.15
+AT_TASK: Final = {
+    "error": "mean distance from the target",
+    "unsteady": f"SD of force within {WINDOW_S:g} s",
+}
+BAND: Final = 1.25
+"""So far beyond twenty simulated runs the recorded task may lie (assumption)."""
 SHORT_BY: Final = 1.15
 AT_TOP: Final = 0.95
 TOP_S: Final = 1.0
@@ -86,6 +92,7 @@ def fit_wearer(
     holds = like(ticks)
     again = noise_again(written, strength.value, holds, seed + 1, MOST_TIMES) if holds.stretches else []
     before = held(ticks.force_N, at_rest(ticks))
+    task = task_again(written, strength.value, ticks, seed + 2)
     settings: dict[str, float | str] = {"own_force": own_force or "as recorded", "seed": seed}
     if max_pinch_N is not None:
         settings["max_pinch_N"] = max_pinch_N
@@ -94,8 +101,9 @@ def fit_wearer(
         part_of="wearer",
         table=nested(table),
         parameters=parameters,
-        qualities=tuple(_qualities(ticks, settled, before, again)),
+        qualities=(*_qualities(ticks, settled, before, again), *_at_task(at_task(ticks.force_N, ticks), task)),
         warnings=tuple(_warnings(ticks, settled, before, again, strength, parameters)),
+        misfits=tuple(_misfits(_whiteness(ticks, settled), at_task(ticks.force_N, ticks), task, parameters)),
         settings=settings,
         drawn=drawn(ticks, against, settled, written, before, again),
     )
@@ -243,11 +251,44 @@ def _warnings(
         told.append(
             f"the motor delay is taken as {Wearer().motor_delay_ms:g} ms: only its sum with the visual delay shows"
         )
-    if abs(_whiteness(ticks, settled)) > NOT_WHITE:
-        told.append("prediction errors follow one another: this person's noise is not of the model's kind")
     tired = exhausted(ticks, settled.told.told[:, FATIGUED], settled.told.intended[:, DRIVE])
     told += [tired] if tired else []
     return [*told, *_unlike(before, again)] if again else told
+
+
+def _at_task(recorded: AtTask, again: Sequence[AtTask]) -> list[Quality]:
+    """Recorded and simulated error and unsteadiness at the recorded targets."""
+    found = []
+    for place, (name, words) in enumerate(AT_TASK.items()):
+        if math.isfinite(recorded[place]):
+            found.append(Quality(name, recorded[place], "N", NAN, NAN, f"{words}, recorded"))
+            found.append(_again(f"{name}_again", [one[place] for one in again], "N", "the same, simulated again"))
+    return found
+
+
+def _misfits(white: float, recorded: AtTask, again: Sequence[AtTask], parameters: Sequence[Parameter]) -> list[str]:
+    """Why the fitted wearer isn't the one on record: what it does at the same targets, its errors, and its bounds."""
+    told = []
+    for place, words in enumerate(AT_TASK.values()):
+        simulated = [one[place] for one in again]
+        if not min(simulated) / BAND <= recorded[place] <= max(simulated) * BAND and math.isfinite(recorded[place]):
+            told.append(
+                f"at the recorded targets the fitted wearer's {words} is {np.mean(simulated):.3g} N "
+                f"({min(simulated):.3g} to {max(simulated):.3g} N in {len(simulated)} runs), on record "
+                f"{recorded[place]:.3g} N: this hand is not the model's"
+            )
+    if abs(white) > NOT_WHITE:
+        told.append("prediction errors follow one another: this person's noise is not of the model's kind")
+    stuck = [one.key for one in parameters if one.identifiable and one.key in BY_KEY and _at_end(one)]
+    if stuck:
+        told.append(f"at the end of what a setting may be: {', '.join(stuck)}; the model can't go where this hand is")
+    return told
+
+
+def _at_end(one: Parameter) -> bool:
+    """Whether a value lies at an end of its range; the low end of a share is just none of it."""
+    known = BY_KEY[one.key]
+    return one.value >= known.high or (bool(known.unit) and known.low > 0.0 and one.value <= known.low)
 
 
 def _unlike(before: Held, again: Sequence[Held]) -> list[str]:

@@ -6,6 +6,7 @@ unseen force drifts: coefficient of variation, and shares of the power between 0
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Final, NamedTuple
@@ -16,14 +17,17 @@ from scipy.signal import detrend, welch
 
 from thenar.fit.wearer_known import wearer_with
 from thenar.fit.wearer_steps import press
-from thenar.fit.wearer_ticks import TICK_RATE_HZ, TICK_US
+from thenar.fit.wearer_ticks import TICK_RATE_HZ, TICK_US, Ticks
 from thenar.plant_models.body import body_params, rested_body
 from thenar.plant_models.wearer import NAIVE, wearer_params
 from thenar.shared.compiled import flat_floats
+from thenar.shared.noise import stream
 from thenar.shared.ticks import US_PER_MS
 
 EDGES_HZ: Final = (0.25, 1.0, 3.0, 7.0, 20.0)
 SEGMENT_S: Final = 4.0
+WINDOW_S: Final = 2.0
+TIMES: Final = 20
 
 
 class Held(NamedTuple):
@@ -65,6 +69,32 @@ class Stretch(NamedTuple):
 
     places: NDArray[np.int64]
     drifts: bool
+
+
+class AtTask(NamedTuple):
+    """How well a task was done: mean |force - target| over what is compared, and RMS of force within windows of 2 s, N.
+
+    `unsteady_N` is NaN where no hold is that long.
+    """
+
+    error_N: float
+    unsteady_N: float
+
+
+def at_task(force_N: NDArray[np.float64], ticks: Ticks) -> AtTask:
+    """`force_N` (ticks,) at the targets of `ticks`, recorded or simulated."""
+    used = ticks.used > 0.0
+    width = round(WINDOW_S * TICK_RATE_HZ)
+    windows = [force_N[hold[: hold.size // width * width]].reshape(-1, width) for hold in ticks.holds()]
+    squares = np.concatenate([window.var(axis=1) for window in windows]) if windows else np.zeros(0)
+    unsteady_N = math.sqrt(float(squares.mean())) if squares.size else math.nan
+    return AtTask(float(np.abs(force_N - ticks.target_N)[used].mean()), unsteady_N)
+
+
+def task_again(values: Mapping[str, float], max_pinch_N: float, ticks: Ticks, seed: int) -> list[AtTask]:
+    """The recorded task done by the fitted wearer, TIMES times over. `values`: by key path; `seed`: of the noise."""
+    streams = (stream(seed, 0, repeat, "fit wearer task") for repeat in range(TIMES))
+    return [at_task(simulated_N(values, max_pinch_N, ticks.target_N, ticks.shown, one), ticks) for one in streams]
 
 
 def held(force_N: NDArray[np.float64], stretches: Sequence[Stretch]) -> Held:
