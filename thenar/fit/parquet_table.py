@@ -27,7 +27,7 @@ def read_parquet(raw: Raw, content: bytes, renames: Mapping[str, str]) -> None:
         chosen = chosen_headers(raw, headers, renames)
         if len(set(headers)) < len(headers):  # Arrow finds columns by name: two of one name can't be read
             raise InputError(raw.problems)
-        table = file.read(columns=[headers[place] for place in chosen.values()])
+        table = file.read(columns=[headers[place] for place in chosen.values()], use_threads=False)
     except (pa.ArrowException, OSError, ValueError, MemoryError) as error:
         raise InputError([Problem(raw.file, "", f"no readable Parquet: {shown(str(error))}", "a whole file")]) from None
     raw.rows = int(table.num_rows)

@@ -80,7 +80,7 @@ def _open(file: Path, names: Sequence[str], other_units: dict[str, str]) -> Iter
     if file.suffix.lower() in {".parquet", ".pq"}:
         with pq.ParquetFile(file) as table:
             _known_columns(file, table.schema_arrow.names, names, (*names,), other_units)
-            yield from table.iter_batches(batch_size=BATCH_ROWS)
+            yield from table.iter_batches(batch_size=BATCH_ROWS, use_threads=False)
         return
     _ends_with_a_line(file)
     kinds = {name: pa.int64() for name in names} | dict.fromkeys(other_units, pa.float64())

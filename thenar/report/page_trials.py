@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from typing import Any, BinaryIO, Final, NamedTuple
 
 import numpy as np
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from thenar.engine.band import BAND_LEAST_N, BAND_SHARE
@@ -15,6 +14,7 @@ from thenar.report.folder import FinishedFolder
 from thenar.report.page_pack import pack, pack_whole
 from thenar.report.page_words import told
 from thenar.report.picture import event_words
+from thenar.report.tables import read_table
 from thenar.safety.reasons import RULES
 from thenar.safety.requirements import REQUIREMENTS
 from thenar.shared.errors import InputError, Problem
@@ -42,7 +42,7 @@ class Bars(NamedTuple):
 def rows_of(folder: FinishedFolder) -> dict[int, int]:
     """Rows in the trace of each trial of a run. Raises InputError when the table can't be read."""
     counted = folder.understood(
-        TABLE, lambda table: pq.read_table(table, columns=["trial"]).column("trial").value_counts().to_pylist()
+        TABLE, lambda table: read_table(table, ["trial"]).column("trial").value_counts().to_pylist()
     )
     return {entry["values"]: entry["counts"] for entry in counted}
 
@@ -51,7 +51,7 @@ def read_lines(folder: FinishedFolder, trial: int) -> dict[str, NDArray[Any]]:
     """The columns READ of one trial, shape (rows,). Raises InputError when the table can't be read."""
 
     def columns(file: BinaryIO) -> dict[str, NDArray[Any]]:
-        table = pq.read_table(file, columns=["trial", *READ], filters=[("trial", "==", trial)])
+        table = read_table(file, ["trial", *READ], trial)
         return {name: table.column(name).to_numpy() for name in READ}
 
     found = folder.understood(TABLE, columns)

@@ -18,6 +18,7 @@ from typing import Any, BinaryIO, Final, Self
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -136,13 +137,32 @@ def typed_columns(columns: tuple[Column, ...], arrays: Mapping[str, NDArray[Any]
 
 def read_trial(file: Path | BinaryIO, trial: int) -> dict[str, NDArray[Any]]:
     """The columns (but "trial") of one trial from a table, shape (rows,). Other trials' row groups aren't read."""
-    table = pq.read_table(file, filters=[("trial", "==", trial)])
+    table = read_table(file, trial=trial)
     return {name: table.column(name).to_numpy() for name in table.column_names if name != "trial"}
+
+
+def read_table(file: Path | BinaryIO, columns: Sequence[str] | None = None, trial: int | None = None) -> pa.Table:
+    """Rows of a Parquet file, of one trial or of all, in the thread that asks.
+
+    Arrow's own threads now and then end a finished process by SIGABRT (its issue 34314).
+    """
+    with pq.ParquetFile(file) as whole:
+        places = range(whole.num_row_groups)
+        kept = [place for place in places if trial is None or _may_hold(whole.metadata.row_group(place), trial)]
+        table = whole.read_row_groups(kept, None if columns is None else list(columns), use_threads=False)
+    return table if trial is None else table.filter(pc.equal(table.column("trial"), trial))
+
+
+def _may_hold(group: Any, trial: int) -> bool:
+    """Whether rows of `trial` may be in a row group; groups without bounds may hold anything."""
+    told = next(one for place in range(group.num_columns) if (one := group.column(place)).path_in_schema == "trial")
+    bounds = told.statistics
+    return bounds is None or not bounds.has_min_max or bounds.min <= trial <= bounds.max
 
 
 def trials_in(file: Path | BinaryIO) -> set[int]:
     """The numbers of the trials that have rows in a table."""
-    return set(pq.read_table(file, columns=["trial"]).column("trial").unique().to_pylist())
+    return set(read_table(file, ["trial"]).column("trial").unique().to_pylist())
 
 
 def column_hashes(arrays: Mapping[str, NDArray[Any]]) -> dict[str, str]:

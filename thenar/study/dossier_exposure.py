@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from thenar.report.folder import made_sense_of
 from thenar.report.manifest import TrialRecord
-from thenar.report.tables import column_hashes
+from thenar.report.tables import column_hashes, read_table
 from thenar.safety.bounds import CHANNEL
 from thenar.safety.limits import LoopLimits
 from thenar.safety.profile import Bound, ChannelBounds, LimitProfile
@@ -89,9 +89,7 @@ def exposure_by_wearer(run: StudyRun) -> dict[str, list[dict[str, float]]]:
 
 
 def _pulses_by_trial(run: StudyRun) -> dict[int, Columns]:
-    import pyarrow.parquet as pq
-
-    table = run.folder.understood(PULSES, pq.read_table)
+    table = run.folder.understood(PULSES, read_table)
     file = run.folder.file(PULSES)
     with made_sense_of(file, run.folder.allowed):
         columns = {name: table.column(name).to_numpy() for name in table.column_names}
