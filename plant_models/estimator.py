@@ -133,6 +133,10 @@ def plan_readings(
             after = sampled_us >= fault.start_us
             offset_N[after] += fault.offset_N
             gain[after] *= fault.gain
+    if settings.outlier_share > 0.0:
+        draws = stream(seed, wearer, trial, "estimator outliers")
+        away = draws.random(count) < settings.outlier_share
+        offset_N += away * settings.outlier_sd_N * draws.standard_normal(count)
     unit_noise = _correlated(settings, sampled_us, normals(seed, wearer, trial, "estimator noise", count))
     return ReadingPlan(sampled_us, arrives_us, unit_noise, offset_N, gain, mode)
 

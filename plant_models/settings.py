@@ -249,6 +249,8 @@ class Estimator(Strict):
     dropout_ms: float = Field(150.0, ge=1, le=60_000, description="mean length of a dropout burst, ms")
     stucks_per_min: float = Field(0.0, ge=0, le=60, description="stretches of stuck output per minute")
     stuck_ms: float = Field(1500.0, ge=1, le=60_000, description="mean length of a stuck stretch, ms")
+    outlier_share: Share = Field(0.0, description="share of readings that lie far off, each for itself, no unit")
+    outlier_sd_N: float = Field(8.0, ge=0, le=200, description="SD of how far such a reading is off, N (assumption)")
     stated_over_true_sd: float = Field(1.0, ge=0, le=20, description="stated over true uncertainty: 1 is honest")
     range_N: float = Field(100.0, gt=0, le=1000, description="readings are cut to 0..range, N")
     accept_misfit: bool = Field(False, description="stand on a fitted file that doesn't describe its recording")

@@ -1,8 +1,8 @@
 """Force estimators made from the documents alone (docs/sensor-and-people.md): nothing of thenar is imported.
 
-A pinch force of smooth moves, holds and a little unrest, read by an estimator with a knee, a delay, noise that grows with
-force and forgets itself, outliers, dropouts and re-seatings; sampled evenly with lateness, or with gaps that each are drawn
-anew.
+A pinch force of smooth moves, holds and a little unrest, read by an estimator with a knee, a delay, noise that grows
+with force and forgets itself, outliers, dropouts and re-seatings; sampled evenly with lateness, or with gaps that each
+are drawn anew.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Columns = dict[str, Floats]
+WRONG: Final = ("has play", "lags", "creeps")
 FORCE_HZ: Final = 200
 SECONDS: Final = 300.0
 
@@ -78,8 +79,26 @@ def _forgetting(rng: np.random.Generator, gaps_s: Floats, tau_s: float) -> Float
     return made
 
 
-def glove_recording(rng: np.random.Generator, glove: Glove) -> Columns:
-    """Force and estimate in one table in order of time, empty cells as nan; times to 10 us."""
+def felt(force_s: Floats, force_N: Floats, taken_s: Floats, wrong: str) -> Floats:
+    """What a sensor of another kind feels at `taken_s`. `wrong`: one of WRONG."""
+    made, held = np.empty(force_N.size), 0.0
+    if wrong == "has play":
+        for place, value in enumerate(force_N.tolist()):
+            held = min(max(held, value - 0.8), value + 0.8)
+            made[place] = held
+    else:
+        keep = math.exp(-1.0 / (FORCE_HZ * (0.35 if wrong == "lags" else 4.0)))
+        for place, value in enumerate(force_N.tolist()):
+            held = keep * held + (1.0 - keep) * value
+            made[place] = held if wrong == "lags" else 0.75 * value + 0.25 * held
+    return np.interp(taken_s, force_s, made)
+
+
+def glove_recording(rng: np.random.Generator, glove: Glove, wrong: str = "") -> Columns:
+    """Force and estimate in one table in order of time, empty cells as nan; times to 10 us.
+
+    `wrong`: one of WRONG, sensors that the documents' estimator can't be, or "".
+    """
     force_N = pinch(rng, glove.strongest_N)
     force_s = np.arange(force_N.size) / FORCE_HZ
     if glove.even:
@@ -91,6 +110,8 @@ def glove_recording(rng: np.random.Generator, glove: Glove) -> Columns:
         taken_s = taken_s[taken_s < SECONDS]
     true_N = np.interp(taken_s, force_s, force_N)
     low, high = glove.slopes
+    if wrong:
+        true_N = felt(force_s, force_N, taken_s, wrong)
     reads_N = low * np.minimum(true_N, glove.knee_N) + high * np.maximum(0.0, true_N - glove.knee_N) + 1.0
     for _ in range(glove.seatings):
         after = taken_s >= rng.uniform(60.0, SECONDS - 30.0)
@@ -117,3 +138,37 @@ def together(force_s: Floats, force_N: Floats, read_s: Floats, read_N: Floats) -
     }
     order = np.argsort(t_s, kind="stable")
     return {name: values[order] for name, values in columns.items()}
+
+
+BAD: Final = (
+    "inverted", "flat", "swapped", "in kg", "in lb", "in mN", "in g", "in V", "raw counts", "both in kg", "ms", "clipped",
+)  # fmt: skip
+
+
+def spoilt(columns: Columns, how: str) -> Columns:
+    """The recording as somebody may hand it in by mistake. `how`: one of BAD."""
+    made = dict(columns)
+    read_N, force_N = columns["estimate_N"], columns["force_N"]
+    factors = {
+        "in kg": 1 / 9.80665,
+        "in lb": 0.224809,
+        "in mN": 1000.0,
+        "in g": 101.97,
+        "in V": 0.11,
+        "raw counts": 57.0,
+    }
+    if how == "inverted":
+        made["estimate_N"] = 40.0 - read_N
+    elif how == "flat":
+        made["estimate_N"] = 0.0 * read_N + 6.0 + 0.3 * np.sin(7.3 * np.arange(read_N.size))
+    elif how == "swapped":
+        made["estimate_N"], made["force_N"] = force_N, read_N
+    elif how == "both in kg":
+        made["estimate_N"], made["force_N"] = read_N / 9.80665, force_N / 9.80665
+    elif how == "ms":
+        made["t_s"] = 1000.0 * columns["t_s"]
+    elif how == "clipped":
+        made["force_N"] = np.minimum(force_N, 8.0)
+    else:
+        made["estimate_N"] = factors[how] * read_N + (0.4 if how == "in V" else 0.0)
+    return made

@@ -94,6 +94,8 @@ def _exchanged(raw: Raw) -> None:
 def _why_exchanged(raw: Raw, one: str, other: str) -> str:
     if one.endswith("_mA"):
         return why_current_is_width(raw.judged(one), raw.judged(other))
+    if one == "force_N":
+        return ""  # told by who comes first, once their lag is known (estimator_pairs.py)
     if raw.kind.name == "session" and other != "estimate_N":
         return ""
     ruled = {name: _straight_share(raw, name) for name in (one, other)}

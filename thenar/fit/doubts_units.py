@@ -26,6 +26,7 @@ _TOGETHER: Final = (
     0.85  # squared cosine between them; below, one rests while the other goes on, and a ratio tells nothing
 )
 _RATIO_SLACK: Final = 1.25  # a column may be off by this factor and its unit still be told by the ratio
+_FAR_SCALE: Final = 4.0  # an estimate on a scale this many times that of the force is no estimate in N
 _RATIOS: Final = (
     (STANDARD_GRAVITY, "kg-to-N", True),
     (UNIT_REPAIRS["lb-to-N"].factor, "lb-to-N", True),
@@ -52,6 +53,8 @@ def doubt_units(raw: Raw) -> None:
             continue
         if one.name not in swapped:
             _range(raw, one)
+    if not any(suspects.get(name) for name in ("force_N", "estimate_N")) and "estimate_N" not in trusted:
+        _no_force(raw)
 
 
 def _in_swap(raw: Raw) -> tuple[str, ...]:
@@ -141,6 +144,19 @@ def _for_width(_one: Column, top: float, middle: float) -> tuple[str, ...]:
 
 def _for_age(_one: Column, top: float, _middle: float) -> tuple[str, ...]:
     return ("s-to-ms",) if top < 1.0 else ()
+
+
+def _no_force(raw: Raw) -> None:
+    """Doubt an estimate that follows the force on a scale of no unit of force: volts, counts, per cent."""
+    pair = ("estimate_N", "force_N")
+    if raw.kind.name != "estimator" or not all(raw.judged(name).size for name in pair):
+        return
+    spans = [float(np.ptp(np.percentile(raw.judged(name), [5.0, 95.0]))) for name in pair]
+    if min(spans) <= 0.0 or 1.0 / _FAR_SCALE < spans[0] / spans[1] < _FAR_SCALE:
+        return
+    found = f"it spans {spans[0]:.3g} where the force spans {spans[1]:.3g} N: in V, counts or per cent, or not of this force?"
+    allowed = f"N, by your own calibration; if it is in N: --repair {TRUST_UNITS}:estimate_N"
+    raw.say(_first_number(raw, "estimate_N"), found, allowed)
 
 
 def _by_ratio(raw: Raw) -> dict[str, str]:

@@ -11,15 +11,23 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from thenar.fit.estimator_bursts import Bursts, bursts_of, dropout_runs, stuck_in
+from thenar.fit.estimator_bursts import Bursts, Outliers, bursts_of, dropout_runs, outliers_in, stuck_in
 from thenar.fit.estimator_clock import Clock, clock_of
 from thenar.fit.estimator_curve import jump_blocks
-from thenar.fit.estimator_errors import Level, error_qualities, held_out_qualities, stretches
+from thenar.fit.estimator_errors import Level, error_qualities, held_out_qualities, misfits_of, stretches
 from thenar.fit.estimator_jumps import JumpSizes, jump_sizes
 from thenar.fit.estimator_pairs import Pairs, paired
 from thenar.fit.estimator_search import Found, cleared, curve_se_N, searched
 from thenar.fit.estimator_timing import timing
-from thenar.fit.estimator_words import cuts_told, noise_told, others_told, stated_told, table_of, warnings_of
+from thenar.fit.estimator_words import (
+    cuts_told,
+    noise_told,
+    others_told,
+    outliers_told,
+    stated_told,
+    table_of,
+    warnings_of,
+)
 from thenar.fit.found import Fit
 from thenar.fit.recording import Recording
 from thenar.plant_models.settings import Estimator
@@ -37,6 +45,7 @@ class Parts(NamedTuple):
     found: Found
     dropouts: Bursts
     stucks: Bursts
+    outliers: Outliers
     jumps: JumpSizes
     long_min: float
 
@@ -52,8 +61,9 @@ def fit_estimator(recording: Recording, held_out: float = 0.2, seed: int = 0) ->
     pairs = paired(recording)
     clock = clock_of(pairs.t_s, seed)
     stuck = stuck_in(pairs.estimate_N, clock.slot)
+    outliers = outliers_in(pairs.estimate_N, pairs.force.at(pairs.t_s - pairs.lag_s))
     held = stretches(pairs.t_s, held_out, seed)
-    found = searched(pairs, clock, ~stuck.at & (held < 0))
+    found = searched(pairs, clock, ~stuck.at & ~outliers.at & (held < 0))
     long_min = float(pairs.t_s[-1] - pairs.t_s[0]) / 60.0
     guess = found.guess
     blocks = jump_blocks(found.covariance, guess.true_N.size, guess.jumps.first.size)
@@ -63,16 +73,18 @@ def fit_estimator(recording: Recording, held_out: float = 0.2, seed: int = 0) ->
         found,
         bursts_of(dropout_runs(clock.slot), clock.gap_s, long_min),
         bursts_of(stuck.runs, clock.gap_s, long_min),
+        outliers,
         jump_sizes(guess.jumps.offset_N, guess.jumps.gain, blocks, long_min),
         long_min,
     )
     fresh, stretch = ~stuck.at[:: found.stride], held[:: found.stride]
     qualities, by_level = error_qualities(found, fresh, seed)
-    qualities += held_out_qualities(found, stretch, cleared(found, fresh))
+    qualities += held_out_qualities(found, stretch, cleared(found, fresh & ~outliers.at[:: found.stride]))
     parameters = (
         *timing(clock, found),
         *noise_told(found, long_min),
         *others_told(parts.jumps, parts.dropouts, parts.stucks, clock),
+        *outliers_told(parts.outliers),
         *stated_told(recording, found),
         *cuts_told(found),
     )
@@ -83,7 +95,7 @@ def fit_estimator(recording: Recording, held_out: float = 0.2, seed: int = 0) ->
     validated(Estimator, table, f"the fit of {recording.file}")
     return Fit(
         "estimator", "estimator", table, parameters, tuple(qualities), warnings_of(pairs, clock, found, long_min),
-        {"held_out": held_out, "seed": seed}, _drawn(pairs, found, by_level, stretch),
+        {"held_out": held_out, "seed": seed}, _drawn(pairs, found, by_level, stretch), misfits_of(found),
     )  # fmt: skip
 
 

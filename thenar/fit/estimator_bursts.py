@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import expm
 from scipy.optimize import brentq, minimize
+from scipy.stats import chi2, norm
 
 Numbers = NDArray[np.float64]
 
@@ -23,6 +24,17 @@ AT_ONCE: Final = 4
 CUT: Final = 1.9207
 CHANCE: Final = 0.01
 FAR: Final = 6.0
+FAR_OFF: Final = 5.0
+PARTS: Final = 6
+MANY: Final = 0.003
+WARY: Final = 0.6
+"""Where outliers are no rarity, what is off by this share of FAR_OFF isn't fitted on either: some of it is theirs."""
+NORMAL_MAD: Final = 1.4826
+"""SD of normal numbers over their median distance from the middle."""
+LEAST_SEEN: Final = 0.05
+"""Where less than this share of the outliers would stand out, what does is the end of the noise."""
+LOOSER: Final = 1.4
+"""An SD told from its tails alone is looser by this factor than one told from all (assumption)."""
 
 
 class Runs(NamedTuple):
@@ -44,6 +56,76 @@ def dropout_runs(slot: NDArray[np.int64]) -> Runs:
     """Runs of due samples that never came. `slot` (n,): rising."""
     missing = np.diff(slot) - 1
     return Runs(missing[missing > 0], int(np.count_nonzero(missing == 0)))
+
+
+class Outliers(NamedTuple):
+    """Which readings (n,) aren't fitted on, for they lie far off their neighbours, and what such readings are.
+
+    `share` of readings and `sd_N`, each (value, low, high), are NaN where fewer than `FEWEST_BURSTS` were seen;
+    `share[2]` is always told.
+    """
+
+    at: NDArray[np.bool_]
+    share: tuple[float, float, float]
+    sd_N: tuple[float, float, float]
+
+
+def outliers_in(estimate_N: Numbers, force_N: Numbers) -> Outliers:
+    """Single readings that stand out of the four around them, once what the force did (n,) is taken off.
+
+    They stand out when further off than FAR_OFF times what is usual at that level, and the two middle neighbours'
+    distance. How many and how large comes from those above: what lies below may have been cut at zero.
+    """
+    slope = float(np.polyfit(force_N, estimate_N, 1)[0])
+    rest_N = estimate_N - slope * force_N
+    kept = np.ones(estimate_N.size, dtype=bool)
+    far_N, least_N = np.zeros(estimate_N.size), np.full(estimate_N.size, math.inf)
+    for _ in range(2):
+        left = np.flatnonzero(kept)
+        off_N, usual_N = _off_neighbours(rest_N[left], force_N[left])
+        far_N[left], least_N[left] = off_N, usual_N
+        kept[left] = np.abs(off_N) < usual_N
+    away = ~kept
+    above = away & (far_N > 0.0)
+    count, size = int(above.sum()), estimate_N.size
+    sd_N, seen = _beyond(far_N[above], float(np.median(least_N[np.isfinite(least_N)]))) if count else (0.0, 0.0)
+    if count < FEWEST_BURSTS or seen < LEAST_SEEN:
+        most = float(chi2.ppf(0.975, 2 * (int(away.sum()) + 1))) / (2.0 * size)
+        return Outliers(away, (math.nan, 0.0, most), (math.nan,) * 3)
+    if count > MANY * size:
+        away |= np.abs(far_N) > WARY * least_N
+    ends = [float(chi2.ppf(*at)) / (2.0 * size * seen) for at in ((0.025, 2 * count), (0.975, 2 * count + 2))]
+    spread = math.exp(1.96 * LOOSER / math.sqrt(2.0 * count))
+    share = (min(1.0, count / (size * seen)), ends[0], min(1.0, ends[1]))
+    return Outliers(away, share, (sd_N, sd_N / spread, sd_N * spread))
+
+
+def _beyond(far_N: Numbers, cut_N: float) -> tuple[float, float]:
+    """SD (N) of normal numbers of which `far_N` (k,) are those above `cut_N`, and the share of all that these are."""
+    square = float(np.mean(far_N**2))
+
+    def excess(sd_N: float) -> float:
+        z = cut_N / sd_N
+        return sd_N * sd_N * (1.0 + z * math.exp(float(norm.logpdf(z) - norm.logsf(z)))) - square
+
+    low_N, high_N = 0.1 * cut_N, math.sqrt(square)
+    if excess(low_N) >= 0.0 or excess(high_N) <= 0.0:
+        return 0.0, 0.0
+    sd_N = float(brentq(excess, low_N, high_N))
+    return sd_N, float(norm.sf(cut_N / sd_N))
+
+
+def _off_neighbours(rest_N: Numbers, force_N: Numbers) -> tuple[Numbers, Numbers]:
+    """How far each reading (n,) is off the median of the four around it, and how far it may be, N."""
+    padded = np.pad(rest_N, 2, mode="reflect")
+    around = np.sort(np.stack([padded[:-4], padded[1:-3], padded[3:-1], padded[4:]]), axis=0)
+    off_N = rest_N - 0.5 * (around[1] + around[2])
+    order = np.argsort(force_N, kind="stable")
+    usual_N = np.empty(rest_N.size)
+    for part in np.array_split(order, PARTS):
+        moving = np.abs(off_N[part])[off_N[part] != 0.0]
+        usual_N[part] = NORMAL_MAD * float(np.median(moving)) if moving.size else math.inf
+    return off_N, FAR_OFF * usual_N + around[2] - around[1]
 
 
 class Stuck(NamedTuple):

@@ -27,6 +27,11 @@ CUT: Final = 1.9207
 COARSE: Final = 0.1
 FIRST_LOOK: Final = 40
 MOST_IN_STEP: Final = 4000
+LEAST_IN_STEP: Final = 0.01
+"""Arrivals in step by less than this (0 to 1, squared) keep no pace: those shifted over nine tenths of a gap do."""
+BY_CHANCE: Final = 20.0
+SILENT: Final = 4.0
+"""Gaps of this many usual ones are silence, not irregularity."""
 
 
 class Width(NamedTuple):
@@ -41,6 +46,7 @@ class Clock(NamedTuple):
     """The pace. `slot` (n,): which due sample each reading is; `gap_s`, `gap_se_s`: pace; `deviation_s` (n,): from it.
 
     `wide`, `narrow`: the two widths that shift readings, None when arrivals are too scattered or too coarsely timed.
+    `gap_sd_s`: SD of the gaps of readings that keep no pace, each gap drawn anew; 0 where there is a pace.
     """
 
     slot: NDArray[np.int64]
@@ -49,6 +55,7 @@ class Clock(NamedTuple):
     deviation_s: Numbers
     wide: Width | None
     narrow: Width | None
+    gap_sd_s: float = 0.0
 
     def unseen_variance_s2(self) -> float:
         """Variance of the lag that an arrival's own deviation doesn't tell."""
@@ -70,6 +77,9 @@ def clock_of(t_s: Numbers, seed: int = 0) -> Clock:
     (gap_s, start_s), covariance = np.polyfit(slot, t_s, 1, cov=True)
     deviation_s = t_s - start_s - gap_s * slot
     wide, narrow = None, None
+    in_step = float(_in_step(t_s - t_s[0], np.array([1.0 / gap_s]))[0])
+    if in_step < max(LEAST_IN_STEP, BY_CHANCE / min(t_s.size, MOST_IN_STEP)):
+        return _without_pace(t_s)
     clear = float(np.std(deviation_s)) < LARGEST_SPREAD * gap_s and bool(np.all(np.diff(slot) > 0))
     if clear and t_s.size >= FEWEST:
         draws = np.random.default_rng([seed, 31])
@@ -78,6 +88,16 @@ def clock_of(t_s: Numbers, seed: int = 0) -> Clock:
         if _resolution(t_s) > COARSE * wide.value:
             wide, narrow = None, None
     return Clock(slot, float(gap_s), math.sqrt(covariance[0, 0]), deviation_s, wide, narrow)
+
+
+def _without_pace(t_s: Numbers) -> Clock:
+    """The clock of readings whose gaps are each drawn anew: their mean, and nothing of what shifts a reading."""
+    gaps_s = np.diff(t_s)
+    usual = gaps_s[gaps_s < SILENT * float(np.median(gaps_s))]
+    gap_s, sd_s = float(usual.mean()), float(usual.std())
+    missed = np.where(gaps_s < SILENT * float(np.median(gaps_s)), 1, np.round(gaps_s / gap_s)).astype(np.int64)
+    slot = np.concatenate([[0], np.cumsum(np.maximum(1, missed))])
+    return Clock(slot, gap_s, sd_s / math.sqrt(usual.size), np.zeros(t_s.size), None, None, sd_s)
 
 
 def _first_gap(t_s: Numbers) -> float:

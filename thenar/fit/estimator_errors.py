@@ -21,6 +21,12 @@ RESAMPLED: Final = 500
 LEVELS_N: Final = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 60.0, 100.0, 500.0)
 LEAST_S: Final = 3.0
 BAND: Final = 1.959964
+PARTS: Final = 8
+MOVES_N_PER_S: Final = 1.0
+FEWEST: Final = 20
+FAR_OFF: Final = 4.0
+SYSTEMATIC: Final = 0.06
+"""Surprises that hang together by more than this, in SDs of the noise, are no noise (assumption)."""
 NO_INTERVAL: Final = (math.nan, math.nan)
 
 
@@ -136,6 +142,35 @@ def held_out_qualities(found: Found, held: NDArray[np.int64], clear: NDArray[np.
         Quality("held_out_square", *_first(size), "mean square of held-out surprises over their SD; 1 is as foretold"),
         Quality("held_out_told", told, "share", 1.0 - high, 1.0 - low, "held-out variance that curve and jumps tell"),
     ]
+
+
+def misfits_of(found: Found) -> tuple[str, ...]:
+    """Whether surprises hang on the level and on where the force came from, as they do in no sensor of the simulator.
+
+    Surprises over their SD are laid into eight levels of force, rising, falling and still; what their means have beyond
+    chance is the misfit, in SDs of the noise.
+    """
+    data, linear, counts = found.data, found.linear, found.counts
+    white = whitened(linear.course, found.guess.spread, linear.residual_N[:, None]).columns[counts, 0]
+    white = np.clip(white, -FAR_OFF, FAR_OFF)
+    force_N, slope = (one[counts] for one in data.force.with_slope_at(data.t_s - found.guess.lag_s))
+    level = np.searchsorted(np.quantile(force_N, np.linspace(0.0, 1.0, PARTS + 1)[1:-1]), force_N)
+    course = np.where(slope > MOVES_N_PER_S, 1, np.where(slope < -MOVES_N_PER_S, 2, 0))
+    counted = np.bincount(3 * level + course, minlength=3 * PARTS)
+    means = np.bincount(3 * level + course, white, 3 * PARTS) / np.maximum(counted, 1)
+    many = counted > FEWEST
+    if not many.any():
+        return ()
+    beyond = float(np.sum((counted * means**2 - 1.0)[many]) / counted[many].sum())
+    if beyond < SYSTEMATIC**2:
+        return ()
+    rising, falling = (float(white[course == way].mean()) if (course == way).any() else 0.0 for way in (1, 2))
+    told = (
+        f"the estimate hangs on where the force came from: it surprises by {rising:+.2f} SD while the force rises and "
+        f"{falling:+.2f} SD while it falls. Play, creep or a slow response: the simulated sensor has a curve and a "
+        "delay, none of these"
+    )
+    return (told,)
 
 
 def _first(values: tuple[float, float, float]) -> tuple[float, str, float, float]:

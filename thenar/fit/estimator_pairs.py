@@ -23,6 +23,8 @@ LAG_WITHIN_S: Final = 5.0
 TREND_S: Final = 5.0
 SLOPE_OVER_S: Final = 0.01
 HELD_RUN: Final = 2.0
+AHEAD_S: Final = 0.02
+LIGHT_N: Final = 8.0
 WEAKEST_MATCH: Final = 0.3
 OPPOSED: Final = 1.2  # a falling estimate correlates this much more strongly than any lag of a rising one
 
@@ -85,8 +87,32 @@ def paired(recording: Recording) -> Pairs:
         found = f"no lag within {LAG_WITHIN_S:g} s at which they go together (best correlation {match:.2f})"
         allowed = "force and estimate of one pinch, with quick changes; clocks closer than that"
         raise InputError([Problem(recording.file, "estimate_N", found, allowed)])
+    _refuse_exchanged(recording, measured, estimates, lag_s)
+    top_N = float(np.quantile(measured.values, 0.999))
+    if top_N < LIGHT_N:
+        told.append(
+            f"The strongest force on record is {top_N:.2g} N, where strong hands pinch 50 to 110 N: right for light "
+            "holds, wrong if the columns are in kg or lb."
+        )
     stated = recording.series("stated_sd_N") if recording.has("stated_sd_N") else None
     return Pairs(force, estimates.t_s, estimates.values, stated, lag_s, match, tuple(told))
+
+
+def _refuse_exchanged(recording: Recording, measured: Series, estimates: Series, lag_s: float) -> None:
+    """Raise InputError where the estimate comes before the force and is the quieter of the two."""
+    if lag_s > -AHEAD_S:
+        return
+    gap_s = max(float(np.median(np.diff(series.t_s))) for series in (measured, estimates))
+    grid = np.arange(max(measured.t_s[0], estimates.t_s[0]), min(measured.t_s[-1], estimates.t_s[-1]), gap_s)
+    rough = []
+    for series in (measured, estimates):
+        values = np.interp(grid, series.t_s, series.values)
+        rough.append(float(np.median(np.abs(np.diff(values, 2)))) / max(float(np.std(values)), 1e-9))
+    if rough[0] <= rough[1]:
+        return
+    found = f"the estimate comes {-1e3 * lag_s:.0f} ms before the force, and the force is the noisier: exchanged?"
+    allowed = "a force, and an estimate that comes after it; mend with --repair swap-force-estimate"
+    raise InputError([Problem(recording.file, "columns force_N, estimate_N", found, allowed)])
 
 
 def _refuse(file: str, measured: Series, estimates: Series) -> None:

@@ -24,6 +24,10 @@ SCATTERED: Final = (
     "arrivals are too scattered or too coarsely timed against their pace to part sampling from latency: record arrival "
     "times to 0.1 ms"
 )
+NO_PACE: Final = (
+    "readings keep no pace, each gap is drawn anew: sampling and latency can't be parted; record the time at which a "
+    "sample was taken"
+)
 DEFAULTS: Final = Estimator()
 
 
@@ -31,9 +35,14 @@ def timing(clock: Clock, found: Found) -> list[Parameter]:
     """rate_Hz, latency_ms, latency_jitter_ms and jitter_ms."""
     gap_s, spread_s = clock.gap_s, Z * clock.gap_se_s + ROUNDED_S
     ends = 1.0 / (gap_s + spread_s), 1.0 / (gap_s - spread_s)
-    made = [Parameter("rate_Hz", 1.0 / gap_s, "Hz", *ends, True, "exact but for times being whole microseconds")]
+    pace = "exact but for times being whole microseconds"
+    if clock.gap_sd_s > 0.0:
+        pace = f"mean rate: readings keep no pace, their gaps have an SD of {1e3 * clock.gap_sd_s:.3g} ms"
+    made = [Parameter("rate_Hz", 1.0 / gap_s, "Hz", *ends, True, pace)]
     knots = found.guess.true_N.size
     lag_ms, se_ms = 1e3 * found.guess.lag_s, 1e3 * math.sqrt(found.covariance[knots, knots])
+    if clock.gap_sd_s > 0.0:
+        return [*made, _latency(lag_ms, se_ms, None, 0.0), *_irregular(clock)]
     if clock.wide is None or clock.narrow is None:
         spread_ms = math.sqrt(12.0) * 1e3 * float(np.std(clock.deviation_s))
         return [*made, _latency(lag_ms, se_ms, None, spread_ms), *_untold(SCATTERED)]
@@ -57,6 +66,20 @@ def _in_ms(width: Width) -> tuple[float, str, float, float]:
 def _untold(note: str) -> list[Parameter]:
     keys = {"latency_jitter_ms": DEFAULTS.latency_jitter_ms, "jitter_ms": DEFAULTS.jitter_ms}
     return [Parameter(key, value, "ms", math.nan, math.nan, False, note) for key, value in keys.items()]
+
+
+def _irregular(clock: Clock) -> list[Parameter]:
+    """Latency's jitter is untold; the simulated sampling is shifted evenly, so that gaps spread as on record."""
+    widest_ms = 500.0 * clock.gap_s
+    width_ms = 1e3 * math.sqrt(6.0) * clock.gap_sd_s
+    note = "an even shift whose gaps spread as those on record"
+    if width_ms > widest_ms:
+        note = (
+            f"gaps spread more than an even pace can be shifted: half a gap of {1e3 * clock.gap_s:.3g} ms is simulated"
+        )
+    late, _ = _untold(NO_PACE)
+    value_ms = min(width_ms, widest_ms)
+    return [late, Parameter("jitter_ms", value_ms, "ms", value_ms, max(value_ms, width_ms), True, note)]
 
 
 def _which(wide: Width, narrow: Width, gap_s: float, found: Found) -> tuple[Width, Width] | None:

@@ -26,6 +26,7 @@ OUTSIDE: Final = "drop-outside"
 SWAPS: Final = {
     "swap-target-force": ("target_N", "force_N"),
     "swap-target-estimate": ("target_N", "estimate_N"),
+    "swap-force-estimate": ("force_N", "estimate_N"),
     "swap-current-width": ("current_mA", "width_us"),
     "swap-pulse-current-width": ("pulse_current_mA", "pulse_width_us"),
 }

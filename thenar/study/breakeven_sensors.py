@@ -48,6 +48,7 @@ def perfect(sensor: Estimator) -> Estimator:
     nothing: dict[str, Any] = {
         "jitter_ms": 0.0, "latency_ms": 0.0, "latency_jitter_ms": 0.0, "noise_floor_N": 0.0, "noise_share": 0.0,
         "drift_N_per_sqrt_min": 0.0, "jumps_per_min": 0.0, "dropouts_per_min": 0.0, "stucks_per_min": 0.0,
+        "outlier_share": 0.0,
         "true_N": (0.0, HIGHEST_N), "reads_N": (0.0, HIGHEST_N), "file": "",
     }  # fmt: skip
     return sensor.model_copy(update=nothing)

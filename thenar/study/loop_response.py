@@ -108,7 +108,9 @@ def _transformed(muscle: Muscle, period_us: int, grid: bytes) -> NDArray[np.comp
 
 def quiet_placement(estimator: Estimator) -> Estimator:
     """The estimator without what isn't part of a linear loop: dropouts, stuck output, jumps and drift."""
-    idle = dict.fromkeys(("dropouts_per_min", "stucks_per_min", "jumps_per_min", "drift_N_per_sqrt_min"), 0.0)
+    idle = dict.fromkeys(
+        ("dropouts_per_min", "stucks_per_min", "jumps_per_min", "drift_N_per_sqrt_min", "outlier_share"), 0.0
+    )
     return estimator.model_copy(update=idle)
 
 
