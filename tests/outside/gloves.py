@@ -141,7 +141,8 @@ def together(force_s: Floats, force_N: Floats, read_s: Floats, read_N: Floats) -
 
 
 BAD: Final = (
-    "inverted", "flat", "swapped", "in kg", "in lb", "in mN", "in g", "in V", "raw counts", "both in kg", "ms", "clipped",
+    "inverted", "flat", "swapped", "in kg", "in lb", "in mN", "in g", "in V", "raw counts", "both in kg", "ms",
+    "clipped",
 )  # fmt: skip
 
 

@@ -92,8 +92,8 @@ def test_readings_without_a_pace_have_a_mean_rate_with_an_honest_interval() -> N
 def written(columns: Columns, folder: Path) -> Path:
     """The recording as a CSV."""
     lines = [",".join(columns)]
-    for row in zip(*columns.values(), strict=True):
-        lines.append(",".join("" if np.isnan(cell) else f"{cell:.8g}" for cell in row))
+    rows = zip(*columns.values(), strict=True)
+    lines += [",".join("" if np.isnan(cell) else f"{cell:.8g}" for cell in row) for row in rows]
     file = folder / "glove.csv"
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return file
@@ -102,7 +102,8 @@ def written(columns: Columns, folder: Path) -> Path:
 NAMED = {
     "inverted": ("saturated?", "falls as the force rises"), "flat": ("not of this force?", "nearly constant"),
     "swapped": ("swap-force-estimate",), "in kg": ("kg-to-N",), "in lb": ("lb-to-N",), "in mN": ("mN-to-N",),
-    "in g": ("g-to-N",), "in V": ("in V, counts", "saturated?", "kg-to-N"), "raw counts": ("in V, counts", "-to-N", "outside"),
+    "in g": ("g-to-N",), "in V": ("in V, counts", "saturated?", "kg-to-N"),
+    "raw counts": ("in V, counts", "-to-N", "outside"),
     "both in kg": ("wrong if the columns are in kg or lb",), "ms": ("ms-to-s",), "clipped": ("saturated?",),
 }  # fmt: skip
 

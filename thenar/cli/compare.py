@@ -41,7 +41,7 @@ TEXT_WIDTH: Final = 112
 LIMITS: Final = (
     "These are simulated wearers. What is shown of them holds for people only as far as the models do; no simulation "
     "can say how a person learns, tires, feels or trusts. The t test decides; "
-    "the mixed model lets every wearer gain alike."
+    "the mixed model stands beside it."
 )
 FILES: Final = ("comparison.csv", "wearers.csv", "comparison.json")
 
@@ -222,10 +222,17 @@ def mixed_lines(mixed: Mixed) -> list[str]:
         f"{unit_of(mixed.measure)} ({effect.low:.3g} to {effect.high:.3g}), {p_words(effect.p)}"
         for effect in mixed.effects
     ]
-    tail = f"SD between wearers {mixed.sd_wearers:.3g}, of the rest {mixed.sd_rest:.3g}"
+    tail = (
+        f"SD between wearers {mixed.sd_wearers:.3g}, of their own answers to a condition {mixed.sd_answers:.3g}, of "
+        f"the rest {mixed.sd_rest:.3g}"
+    )
     if mixed.p_interaction == mixed.p_interaction:
         tail += f"; test that conditions differ alike at all targets: {p_words(mixed.p_interaction)}"
-    return [*lines, f"  {tail}; {mixed.trouble or 'converged'}"]
+    if mixed.p_period == mixed.p_period:
+        tail += f"; period {p_words(mixed.p_period)}"
+    if mixed.p_carry_over == mixed.p_carry_over:
+        tail += f"; carry-over {p_words(mixed.p_carry_over)}"
+    return [*lines, f"  {tail}{'; ' if mixed.trouble else ''}{mixed.trouble}"]
 
 
 def _leave(out: Path, told: Told, record: dict[str, Any]) -> None:

@@ -154,7 +154,7 @@ def _no_force(raw: Raw) -> None:
     spans = [float(np.ptp(np.percentile(raw.judged(name), [5.0, 95.0]))) for name in pair]
     if min(spans) <= 0.0 or 1.0 / _FAR_SCALE < spans[0] / spans[1] < _FAR_SCALE:
         return
-    found = f"it spans {spans[0]:.3g} where the force spans {spans[1]:.3g} N: in V, counts or per cent, or not of this force?"
+    found = f"it spans {spans[0]:.3g}, the force {spans[1]:.3g} N: in V, counts or per cent, or not of this force?"
     allowed = f"N, by your own calibration; if it is in N: --repair {TRUST_UNITS}:estimate_N"
     raw.say(_first_number(raw, "estimate_N"), found, allowed)
 
