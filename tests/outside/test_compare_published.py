@@ -20,6 +20,7 @@ from statsmodels.formula.api import mixedlm
 from statsmodels.stats.anova import AnovaRM
 from statsmodels.stats.multitest import multipletests
 
+from thenar.study.compare_data import _predicted
 from thenar.study.compare_many import holm, rank_test, variance_test
 from thenar.study.compare_mixed import mixed_model
 from thenar.study.compare_paired import Paired, paired, wilcoxon
@@ -268,3 +269,24 @@ def test_a_mixed_model_at_the_edge_or_without_a_fit_says_so() -> None:
     flat = [row._replace(values={"y": 1.0}) for row in _rows(1, 0.0)]
     assert "not fitted" in mixed_model(flat, "y", conditions, 0.95).trouble
     assert not mixed_model(flat, "y", conditions, 0.95).effects
+
+
+def test_equivalence_is_the_larger_of_scipys_two_one_sided_tests() -> None:
+    # Two one-sided tests as Schuirmann [@schuirmann-1987] has them (from memory), reckoned by scipy.
+    draw = np.random.default_rng(20261219)
+    measured, rehearsed = draw.normal(-0.5, 0.3, 9), draw.normal(-0.45, 0.2, 14)
+    names = ("assisted", "unassisted", "4 N")
+    groups = [
+        {f"{place} {group}": float(x) for place, x in enumerate(xs)} for group, xs in enumerate((measured, rehearsed))
+    ]
+    found = _predicted(names, groups[0], groups[1], 0.3, 0.05)
+    above = stats.ttest_ind(rehearsed, measured - 0.3, equal_var=False, alternative="greater").pvalue
+    below = stats.ttest_ind(rehearsed, measured + 0.3, equal_var=False, alternative="less").pvalue
+    assert (found.p, found.same) == (pytest.approx(max(above, below)), 0)
+    ends = stats.ttest_ind(rehearsed, measured, equal_var=False).confidence_interval(0.9)
+    assert (found.low, found.high) == pytest.approx((ends.low, ends.high))
+    paired = {f"{place} 0": float(x) for place, x in enumerate(rehearsed[:9])}
+    found = _predicted(names, groups[0], paired, 0.3, 0.05)
+    above = stats.ttest_rel(rehearsed[:9], measured - 0.3, alternative="greater").pvalue
+    below = stats.ttest_rel(rehearsed[:9], measured + 0.3, alternative="less").pvalue
+    assert (found.p, found.same) == (pytest.approx(max(above, below)), 9)

@@ -18,6 +18,7 @@ from thenar.safety.deviation import Deviation
 from thenar.scenarios.study import Study
 from thenar.shared.errors import InputError, Problem, nearest
 from thenar.study.compare import Comparison, Question, Result, compared, mixed_models, ordered, pairs_in
+from thenar.study.compare_data import Prediction, prediction_of, read_data
 from thenar.study.compare_folders import Run, common_study, pooled, read_run
 from thenar.study.compare_mixed import Mixed
 from thenar.study.compare_paired import LEAST_WEARERS
@@ -43,6 +44,11 @@ LIMITS: Final = (
     "can say how a person learns, tires, feels or trusts. The t test decides; "
     "the mixed model stands beside it."
 )
+OF_DATA: Final = (
+    "These numbers are the lab's own: thenar reckons with them and can't say how they were measured. The t test "
+    "decides; the mixed model stands beside it. A rehearsal that is equivalent within the margin is so for these "
+    "people only."
+)
 FILES: Final = ("comparison.csv", "wearers.csv", "comparison.json")
 
 
@@ -62,20 +68,50 @@ def command(chosen: argparse.Namespace) -> int:
     out = Path(chosen.out) if chosen.out else None
     if out is not None:
         refuse_if_taken(out)
+    _check_asked(chosen)
     runs = [read_run(Path(folder)) for folder in chosen.folders]
-    told = _compared(chosen, runs)
+    data = read_data(Path(chosen.data)) if chosen.data else None
+    rehearsed = _compared(chosen, runs) if runs else None
+    told = _compared_data(chosen, data, runs) if data is not None else rehearsed
+    assert told is not None  # noqa: S101 - `_check_asked` refused a comparison of nothing
     made_of = [{"scenario_sha256": run.scenario_sha256, "seed": run.seed} for run in runs]
-    record = {"title": told.title, "folders": chosen.folders, "runs": made_of} | record_of(
+    record = {"title": told.title, "folders": chosen.folders, "data": chosen.data, "runs": made_of} | record_of(
         told.comparison, told.mixed, told.excluded, told.notes
     )
-    record |= {"what_this_cannot_say": LIMITS, "caution": SHORT}
+    prediction = None
+    if data is not None and rehearsed is not None:
+        rows = (data, pooled(runs).rows)
+        prediction = prediction_of(told.comparison, rehearsed.comparison, rows, chosen.margin)
+        record["prediction"] = _plain_prediction(prediction)
+    record |= {"what_this_cannot_say": LIMITS if data is None else OF_DATA, "caution": SHORT}
     if out is not None:
         _leave(out, told, record)
     if chosen.json:
         show_json(record)
     else:
-        _tell(told, out)
+        _tell(told, out, prediction, LIMITS if data is None else OF_DATA)
     return 0
+
+
+def _check_asked(chosen: argparse.Namespace) -> None:
+    """Raise InputError for nothing to compare, and for a prediction without its margin or a margin without one."""
+    if not chosen.folders and not chosen.data:
+        raise InputError([Problem("thenar compare", "", "nothing to compare", "folders of runs, or --data FILE.csv")])
+    both = bool(chosen.folders and chosen.data)
+    if both and chosen.margin is None:
+        allowed = "what a rehearsed difference may be off, in the measure's unit, decided before looking"
+        raise InputError([Problem("thenar compare", "--margin", "none, with folders and --data", allowed)])
+    if chosen.margin is not None and not both:
+        found = f"{chosen.margin:g}, without folders and --data together"
+        raise InputError([Problem("thenar compare", "--margin", found, "folders and --data, or no margin")])
+
+
+def _plain_prediction(prediction: Prediction) -> dict[str, Any]:
+    return prediction._asdict() | {
+        "differences": [one._asdict() for one in prediction.differences],
+        "spreads": [one._asdict() for one in prediction.spreads],
+        "trials": None if prediction.trials is None else prediction.trials._asdict(),
+    }
 
 
 def _compared(chosen: argparse.Namespace, runs: Sequence[Run]) -> Told:
@@ -84,17 +120,45 @@ def _compared(chosen: argparse.Namespace, runs: Sequence[Run]) -> Told:
     excluded = [] if study is None else excluded_by(study.exclude, pool.rows, pool.refused)
     out = {one.person for one in excluded}
     rows = [row for row in pool.rows if row.person not in out]
-    _check(rows, question, chosen.folders[0], len(excluded))
+    comparison, mixed = _reckoned(chosen, rows, question, chosen.folders[0], len(excluded))
+    for run in runs:
+        notes += [f"{run.folder}: limits deviate from {run.limits.based_on}: {found}" for found in _deviations(run)]
+    title = runs[0].title if len(runs) == 1 else f"{runs[0].title} (and {len(runs) - 1} more)"
+    return Told(title, comparison, mixed, excluded, [*pool.words, *notes], _loosened(runs))
+
+
+def _compared_data(chosen: argparse.Namespace, rows: Sequence[Row], runs: Sequence[Run]) -> Told:
+    """A lab's own results. The question is that of the rehearsals, where there are any."""
+    there = tuple(rows[0].values)
+    study = common_study(runs) if runs else None
+    wanted = (ERROR,) if study is None else study.all_measures
+    measures = tuple(dict.fromkeys(chosen.measure or [name for name in wanted if name in there] or there[:1]))
+    problems = [
+        Problem(
+            chosen.data, "--measure", repr(name), f"a measure of the file: {', '.join(there)}", nearest(name, there)
+        )
+        for name in measures
+        if name not in there
+    ]
+    if problems:
+        raise InputError(problems)
+    alpha = chosen.alpha or (0.05 if study is None else study.alpha)
+    question = Question(measures, chosen.baseline or "", alpha, chosen.seed)
+    comparison, mixed = _reckoned(chosen, rows, question, chosen.data, 0)
+    return Told(f"measured results: {Path(chosen.data).name}", comparison, mixed, [], [], Loosened("", ()))
+
+
+def _reckoned(
+    chosen: argparse.Namespace, rows: Sequence[Row], question: Question, file: str, excluded: int
+) -> tuple[Comparison, list[Mixed]]:
+    """All comparisons and the mixed models, with progress."""
+    _check(rows, question, file, excluded)
     conditions = ordered(list(dict.fromkeys(row.condition for row in rows)), question.baseline)
     targets = len(targets_of(rows))
     count = len(pairs_in(conditions, question.baseline)) * (targets + (targets > 1)) * len(question.measures)
     with progress(count, "comparing", quiet=chosen.json) as advance:
         comparison = compared(rows, question, on_pair=advance)
-        mixed = mixed_models(rows, comparison)
-    for run in runs:
-        notes += [f"{run.folder}: limits deviate from {run.limits.based_on}: {found}" for found in _deviations(run)]
-    title = runs[0].title if len(runs) == 1 else f"{runs[0].title} (and {len(runs) - 1} more)"
-    return Told(title, comparison, mixed, excluded, [*pool.words, *notes], _loosened(runs))
+        return comparison, mixed_models(rows, comparison)
 
 
 def _deviations(run: Run) -> list[Deviation]:
@@ -143,7 +207,7 @@ def _check(rows: Sequence[Row], question: Question, folder: str, excluded: int) 
         raise InputError([Problem(folder, "--baseline", repr(question.baseline), ", ".join(conditions), close)])
 
 
-def _tell(told: Told, out: Path | None) -> None:
+def _tell(told: Told, out: Path | None, prediction: Prediction | None, limits: str) -> None:
     comparison, asked = told.comparison, told.comparison.question
     print(told.title)
     _wrapped(
@@ -171,10 +235,40 @@ def _tell(told: Told, out: Path | None) -> None:
     for mixed in told.mixed:
         for line in mixed_lines(mixed):
             _wrapped(line)
-    _wrapped(LIMITS)
+    if prediction is not None:
+        _tell_prediction(prediction)
+    _wrapped(limits)
     if out is not None:
         print(f"folder: {out}")
     print(SHORT)
+
+
+def _tell_prediction(prediction: Prediction) -> None:
+    """How well the rehearsal predicted what was measured: differences, spread, trial by trial."""
+    unit = unit_of(prediction.measure)
+    print(f"\nHow well the rehearsal predicted the {name_of(prediction.measure)} (margin {prediction.margin:g}{unit})")
+    if not prediction.differences:
+        _wrapped("nothing to hold against each other: no condition and target in common with enough wearers")
+    for one in prediction.differences:
+        who = f"{one.same} wearers of one name, paired" if one.same else "two groups of wearers"
+        verdict = "equivalent" if one.equivalent else "NOT shown to be equivalent"
+        _wrapped(
+            f"{one.target}: {phrase_of(one.condition)} - {phrase_of(one.against)} measured {one.measured:+.3g}{unit}, "
+            f"rehearsed {one.rehearsed:+.3g}{unit}; rehearsed - measured {one.low:+.3g} to {one.high:+.3g}{unit}: "
+            f"{verdict} ({p_words(one.p)}; {who})"
+        )
+    for spread in prediction.spreads:
+        _wrapped(
+            f"{spread.target}, {phrase_of(spread.condition)}: SD between wearers measured {spread.measured_sd:.3g}"
+            f"{unit}, rehearsed {spread.rehearsed_sd:.3g}{unit}; same distribution: {p_words(spread.p_ks)} "
+            "(Kolmogorov-Smirnov)"
+        )
+    if prediction.trials is not None:
+        told = prediction.trials
+        _wrapped(
+            f"trial by trial ({told.count} in common): concordance {told.concordance:.2f}; rehearsed - measured "
+            f"{told.bias:+.3g}{unit}, limits of agreement {told.low:+.3g} to {told.high:+.3g}{unit}"
+        )
 
 
 def _told(result: Result, alpha: float) -> None:

@@ -38,7 +38,10 @@ def for_recordings(add: Add) -> None:
     _reading(whatif)
     whatif.add_argument("--out", metavar="DIR", help="folder to leave table, differences and picture in")
     template = add("template", "write a file with the columns, units and example rows that a recording must have")
-    template.add_argument("kind", choices=(*FITS, "session"), metavar="KIND", help=f"{', '.join(FITS)} or session")
+    template.add_argument(
+        "kind", choices=(*FITS, "session", "comparison"), metavar="KIND",
+        help=f"{', '.join(FITS)}, session, or comparison (measured results for thenar compare --data)",
+    )  # fmt: skip
     template.add_argument("--to", metavar="FILE", help="CSV file to write (default: KIND.csv, here)")
 
 

@@ -14,6 +14,8 @@ from thenar.fit.template import template_text
 
 def command(chosen: argparse.Namespace) -> int:
     """Write the file whole, never over another one. Returns 0; raises InputError when the name is taken."""
+    if chosen.kind == "comparison":
+        return _comparison(chosen)
     kind = KINDS[chosen.kind]
     file = Path(chosen.to or f"{kind.name}.csv")
     text = template_text(kind)
@@ -24,6 +26,23 @@ def command(chosen: argparse.Namespace) -> int:
         return 0
     print(f"wrote {file}: put your rows in place of the three examples")
     print(f"then: {_then(kind.name, file)}")
+    print(SHORT)
+    return 0
+
+
+def _comparison(chosen: argparse.Namespace) -> int:
+    """The table of a lab's own results, for `thenar compare --data`."""
+    from thenar.study.compare_data import LABELS, MEASURES, template_csv
+
+    file = Path(chosen.to or "comparison.csv")
+    leave({file: lambda part: _write(part, template_csv())})
+    if chosen.json:
+        show_json(
+            {"kind": "comparison", "file": str(file), "columns": [*LABELS], "measures": [*MEASURES], "caution": SHORT}
+        )
+        return 0
+    print(f"wrote {file}: put your rows in place of the three examples")
+    print(f"then: thenar compare --data {file}")
     print(SHORT)
     return 0
 
