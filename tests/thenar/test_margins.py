@@ -7,7 +7,9 @@ import dataclasses
 import json
 import math
 from pathlib import Path
+from typing import NamedTuple
 
+import control
 import numpy as np
 import pytest
 
@@ -234,9 +236,94 @@ def test_a_law_of_one_s_own_without_memory_has_the_margins_of_the_built_in_one_t
     assert own.gain_key == ""
 
 
-def test_a_law_of_one_s_own_that_remembers_is_refused_in_words(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="a law that remembers"):
-        margins_of(own_law(tmp_path, "self.asked = error = 0.9 * self.asked + 0.1 * error"))
+def test_a_smoothed_law_of_one_s_own_has_the_response_of_its_difference_equation(tmp_path: Path) -> None:
+    smoothed = margins_of(own_law(tmp_path, "self.asked = error = 0.9 * self.asked + 0.1 * error"))
+    (loop,) = (one.loop for one in smoothed.wearers)
+    assert loop is not None
+    assert loop.law is not None
+    z = np.exp(1j * loop.law.frequency_rad_s * 0.02)
+    ratio = loop.law.response * (z - 0.9) / (0.1 * z)
+    assert np.abs(ratio / ratio[0] - 1.0).max() < 1e-3
+    assert smoothed.wearers[0].margins.gain > margins_of(study(CURRENT_LAW)).wearers[0].margins.gain
+
+
+PI_LAW = """
+from thenar import Demand, Stimulus
+
+class Integrates:
+    def __init__(self, settings, calibration):
+        self.gain, self.integral, self.sum = settings["gain"], settings["integral"], 0.0
+
+    def decide(self, seen):
+        error = seen.target_N - seen.estimate_N
+        if error != error:
+            return Demand(Stimulus(0.0, 0.0, 0.0), Stimulus(0.0, 0.0, 0.0))
+        self.sum = min(30.0, max(0.0, self.sum + self.integral * 0.02 * error))
+        current = max(0.0, self.gain * error + self.sum)
+        return Demand(Stimulus(current, 250.0, 40.0), Stimulus(0.0, 0.0, 0.0))
+"""
+
+
+class WithIntegral(NamedTuple):
+    """A loop that a proportional-integral law closes: ms, mA/N, mA/(N s), N, and estimates a second."""
+
+    latency_ms: float
+    gain: float
+    integral: float
+    level_N: float
+    rate_Hz: float
+
+    def study(self, folder: Path) -> LoadedScenario:
+        """The scenario of it, its law run inside this process."""
+        (folder / "integrates.py").write_text(PI_LAW, encoding="utf-8")
+        law = '[law]\nfile = "integrates.py"\nclass = "Integrates"\n[law.settings]\n'
+        law += f"gain = {self.gain}\nintegral = {self.integral}"
+        more = f"[estimator]\nlatency_ms = {self.latency_ms}\nrate_Hz = {self.rate_Hz}"
+        text = study(CURRENT_LAW, more, level_N=self.level_N).text.replace(CURRENT_LAW, law)
+        text = text.replace('"engraver"', '"engraver"\nsees_own_force = false')
+        (folder / "study.toml").write_text(text, encoding="utf-8")
+        return load_scenario(folder / "study.toml", trust_law=True)
+
+
+LOOPS = [
+    WithIntegral(60.0, 0.2, 0.5, 8.0, 40.0),
+    WithIntegral(110.0, 0.3, 1.0, 6.0, 50.0),
+    WithIntegral(180.0, 0.1, 0.8, 10.0, 33.0),
+    WithIntegral(90.0, 0.5, 0.3, 12.0, 60.0),
+    WithIntegral(250.0, 0.05, 0.4, 5.0, 25.0),
+]
+
+
+@pytest.mark.parametrize("loop", LOOPS, ids=str)
+def test_a_proportional_integral_law_oscillates_at_the_gain_that_its_margins_name(
+    loop: WithIntegral, tmp_path: Path
+) -> None:
+    file = loop.study(tmp_path)
+    (one,) = margins_of(file, method=None).wearers
+    assert one.loop is not None
+    assert one.disagreement < 1e-2
+    check = checked(trials_of(file)[0], one, "study")
+    assert check is not None
+    assert check.agrees
+    assert check.simulated_factor == pytest.approx(1.0, abs=0.05)
+
+
+@pytest.mark.parametrize("loop", LOOPS[:2], ids=str)
+def test_its_margins_are_those_that_python_control_finds_from_the_difference_equation(
+    loop: WithIntegral, tmp_path: Path
+) -> None:
+    # A general library: the law as its own transfer function, the rest of the loop as measured data of frequency.
+    (one,) = margins_of(loop.study(tmp_path)).wearers
+    assert one.loop is not None
+    assert one.loop.law is not None
+    rest = control.frd(one.loop.response / one.loop.law.at(one.loop.frequency_rad_s), one.loop.frequency_rad_s)
+    law = control.tf([loop.gain + 0.02 * loop.integral, -loop.gain], [1.0, -1.0], 0.02)
+    z_response = law(np.exp(1j * one.loop.frequency_rad_s * 0.02))
+    per_mA = abs(one.loop.law.response[0]) / abs(law(np.exp(1j * one.loop.law.frequency_rad_s[0] * 0.02)))
+    whole = control.frd(z_response * per_mA, one.loop.frequency_rad_s) * rest
+    gain, phase_deg, *_ = control.margin(whole)
+    assert one.margins.gain == pytest.approx(gain, rel=0.01)
+    assert 180.0 + one.margins.phase_deg == pytest.approx(180.0 + phase_deg, rel=0.01)
 
 
 def test_the_confident_law_has_the_margins_of_the_proportional_one_at_the_confidence_it_is_asked_at() -> None:
@@ -250,9 +337,11 @@ def test_the_confident_law_has_the_margins_of_the_proportional_one_at_the_confid
     assert half.wearers[0].margins.gain > 1.8 * plain.wearers[0].margins.gain
 
 
-def test_the_yielding_law_remembers_and_is_refused_in_words() -> None:
-    with pytest.raises(InputError, match="a law that remembers"):
-        margins_of(study(CURRENT_LAW.replace("proportional", "yielding")))
+def test_the_yielding_law_has_the_margins_of_the_proportional_one_while_it_does_not_yield() -> None:
+    plain, yielding = (
+        margins_of(study(CURRENT_LAW.replace("proportional", name))).wearers[0] for name in ("proportional", "yielding")
+    )
+    assert yielding.margins.gain == pytest.approx(plain.margins.gain, rel=0.15)
 
 
 def test_the_default_gain_of_the_proportional_law_is_at_least_twice_below_the_ultimate_one() -> None:

@@ -266,7 +266,7 @@ def _tell_prediction(prediction: Prediction) -> None:
     if prediction.trials is not None:
         told = prediction.trials
         _wrapped(
-            f"trial by trial ({told.count} in common): concordance {told.concordance:.2f}; rehearsed - measured "
+            f"trial by trial ({told.pairs} in common): concordance {told.concordance:.2f}; rehearsed - measured "
             f"{told.bias:+.3g}{unit}, limits of agreement {told.low:+.3g} to {told.high:+.3g}{unit}"
         )
 

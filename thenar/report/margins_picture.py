@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from thenar.controller.margins import Margins
 from thenar.report import ink
 
-WIDTH_IN: Final = 11.0
+WIDTH_IN: Final = 15.0
 HEIGHT_IN: Final = 7.9
 LEFT_IN: Final = 0.85
 LEFT_WIDE_IN: Final = 5.3
@@ -26,6 +26,9 @@ TOP_IN: Final = 1.0
 PANEL_IN: Final = 2.6
 SPREAD_IN: Final = 2.05
 SECOND_AT_IN: Final = 3.95
+NYQUIST_AT_IN: Final = 11.35
+NYQUIST_IN: Final = 3.3
+NYQUIST_REACH: Final = 2.0
 FAINT_SHOWN: Final = 120
 MARKS_SHOWN: Final = 60
 LOWEST_HZ: Final = 0.05
@@ -79,6 +82,7 @@ def margins_picture(
         _frame(size, phase, ranked)
         _spread(ink.place(figure, RIGHT_AT_IN, TOP_IN, RIGHT_WIDE_IN, SPREAD_IN), ranked)
         _swings(figure, swings, checked)
+        _nyquist(ink.place(figure, NYQUIST_AT_IN, TOP_IN, NYQUIST_IN, NYQUIST_IN), some, shown)
         ink.save(figure, file, title, _alt_text(title, line, worst, median, swings))
 
 
@@ -113,7 +117,7 @@ def _key(size: Axes, place: int, one: Bode, color: str, style: str, which: str) 
     rest = "|L| never reaches 1"
     if math.isfinite(margins.crossover_Hz):
         rest = f"phase {margins.phase_deg:.0f} deg, delay {1e3 * margins.delay_s:.0f} ms"
-    at = 0.30 - 0.11 * place
+    at = 0.14 - 0.10 * place
     size.plot([0.02, 0.09], [at + 0.022, at + 0.022], color=color, linestyle=style, transform=size.transAxes)
     size.text(
         0.105, at, f"{which} ({ink.shortened(one.name, 24)}): {gain}; {rest}", transform=size.transAxes,
@@ -164,6 +168,24 @@ def _spread(axes: Axes, ranked: Sequence[Bode]) -> None:
     axes.set_title("Spread over wearers", fontsize=ink.BODY, fontweight="bold", loc="left")
 
 
+def _nyquist(axes: Axes, some: Sequence[Bode], shown: Sequence[tuple[Bode, tuple[str, str], str]]) -> None:
+    """The opened loop in the complex plane: it must pass -1 on the right."""
+    around = np.exp(1j * np.linspace(0.0, 2.0 * math.pi, 200))
+    axes.plot(around.real, around.imag, color=ink.INK, linewidth=0.8, linestyle=":")
+    for one in some:
+        axes.plot(one.response.real, one.response.imag, color=ink.QUIET, linewidth=0.5, alpha=0.3)
+    for one, (color, style), _ in shown:
+        axes.plot(one.response.real, one.response.imag, color=color, linestyle=style, linewidth=1.8)
+    axes.plot([-1.0], [0.0], marker="x", color=ink.INK, markersize=8, markeredgewidth=2.0)
+    axes.set_xlim(-NYQUIST_REACH, NYQUIST_REACH)
+    axes.set_ylim(-NYQUIST_REACH, NYQUIST_REACH)
+    axes.set_xlabel("real part of L (cross: -1; dotted: |L| = 1)", fontsize=ink.SMALL)
+    axes.set_ylabel("imaginary part of L", fontsize=ink.SMALL)
+    axes.set_title("Nyquist", fontsize=ink.BODY, fontweight="bold", loc="left")
+    axes.grid(color=ink.BAND, linewidth=0.7)
+    axes.set_axisbelow(True)
+
+
 def _within(value: float, limits: tuple[float, float]) -> bool:
     return limits[0] <= value <= limits[1]
 
@@ -186,7 +208,7 @@ def _swings(figure: Figure, swings: Sequence[Swing], checked: str) -> None:
 
 
 def _alt_text(title: str, line: str, worst: Bode, median: Bode, swings: Sequence[Swing]) -> str:
-    parts = [f"{title}. {line}. Bode picture of the opened loop."]
+    parts = [f"{title}. {line}. Bode and Nyquist pictures of the opened loop."]
     for which, one in (("worst", worst), ("median", median)):
         found = one.margins
         parts.append(

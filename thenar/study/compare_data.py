@@ -67,10 +67,10 @@ class Spread(NamedTuple):
 class Trials(NamedTuple):
     """Trials of one wearer, condition, number and target in both: agreement of their values.
 
-    `concordance`: Lin's coefficient; `bias`, `low`, `high`: mean of rehearsed - measured and its limits of agreement.
+    `pairs`: how many; `concordance`: Lin's coefficient; `bias`, `low`, `high`: mean of rehearsed - measured and its limits of agreement.
     """
 
-    count: int
+    pairs: int
     concordance: float
     bias: float
     low: float

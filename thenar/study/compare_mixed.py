@@ -59,13 +59,13 @@ class Mixed(NamedTuple):
     rows: int
     wearers: int
     effects: tuple[Effect, ...]
-    p_interaction: float
-    p_period: float
-    p_carry_over: float
-    sd_wearers: float
-    sd_answers: float
-    sd_rest: float
-    trouble: str
+    p_interaction: float = math.nan
+    p_period: float = math.nan
+    p_carry_over: float = math.nan
+    sd_wearers: float = math.nan
+    sd_answers: float = math.nan
+    sd_rest: float = math.nan
+    trouble: str = ""
 
 
 class _Cells(NamedTuple):
@@ -93,7 +93,7 @@ def mixed_model(rows: Sequence[Row], measure: str, conditions: Sequence[str], le
     """
     kept = [row for row in rows if row.condition in conditions and math.isfinite(row.values[measure])]
     targets, persons = targets_of(kept), {row.person for row in kept}
-    nothing = Mixed(measure, conditions[0], len(kept), len(persons), (), *([math.nan] * 6), trouble="")
+    nothing = Mixed(measure, conditions[0], len(kept), len(persons), ())
     if len(persons) < FEWEST:
         return nothing._replace(trouble="not fitted: one wearer")
     order = _of_order(kept, conditions)
@@ -186,7 +186,12 @@ def _fitted(cells: _Cells) -> _Fitted:
         ratios = start
     information, with_value, rest, _ = _crossed(cells, *ratios)
     df = len(cells.both) - information.shape[0]
-    return _Fitted(np.linalg.solve(information, with_value), rest / df * np.linalg.inv(information), ratios, rest / df)
+    return _Fitted(
+        np.linalg.solve(information, with_value),
+        np.asarray(rest / df * np.linalg.inv(information), dtype=np.float64),
+        ratios,
+        rest / df,
+    )
 
 
 def _likelihood(cells: _Cells, wearers: float, answers: float) -> float:
@@ -230,11 +235,11 @@ def _read(nothing: Mixed, fitted: _Fitted, conditions: int, targets: int) -> Mix
     names = ("wearers", "wearers' answers to a condition")
     edge = [name for name, ratio in zip(names, fitted.ratios, strict=True) if ratio == 0.0]
     trouble = f"the variance between {' and '.join(edge)} came out as zero, the edge of what it may be" if edge else ""
-    sds = (math.sqrt(ratio * fitted.rest) for ratio in (*fitted.ratios, 1.0))
+    wearers, answers, rest = (math.sqrt(ratio * fitted.rest) for ratio in (*fitted.ratios, 1.0))
     return nothing._replace(
         p_interaction=_wald(fitted, crossed, within), p_period=_wald(fitted, of_order[:1], within),
-        p_carry_over=_wald(fitted, of_order[1:], within), trouble=trouble,
-        **dict(zip(("sd_wearers", "sd_answers", "sd_rest"), sds, strict=True)),
+        p_carry_over=_wald(fitted, of_order[1:], within), sd_wearers=wearers, sd_answers=answers, sd_rest=rest,
+        trouble=trouble,
     )  # fmt: skip
 
 

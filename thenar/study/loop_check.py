@@ -32,11 +32,12 @@ from thenar.safety.invented import CLEAR
 from thenar.safety.profile import LimitProfile
 from thenar.safety.requirements import reason_ids
 from thenar.scenarios.person import ScreeningOnFile
-from thenar.shared.signals import Demand, Observation
+from thenar.shared.signals import AGONIST, Demand, Observation
 from thenar.shared.ticks import US_PER_S, us_from_s
+from thenar.study.loop_memory import Workbench, brought
 from thenar.study.loop_point import Point
 from thenar.study.loop_response import quiet_placement
-from thenar.study.margins import WearerMargins
+from thenar.study.margins import OpenLoop, WearerMargins
 
 FACTORS: Final = (0.9, 1.1)
 """Of the ultimate gain: one below, one above."""
@@ -147,6 +148,8 @@ def simulated(trial: Trial, found: WearerMargins, factor: float, file: str) -> S
     whole = factor * found.margins.gain
     knock_N = (KNOCK_BELOW if factor < 1.0 else KNOCK_ABOVE) * point.room_N
     with open_law(trial, file) as law:
+        if found.loop.law is not None:
+            _bring(law, trial, found.loop, file)
         about = AboutPoint(law, point, whole, close_us, (knock_N, us_from_s(0.5 * period_s)))
         running = EventTrial(bench, law=about)
         result = running.run()
@@ -158,6 +161,15 @@ def simulated(trial: Trial, found: WearerMargins, factor: float, file: str) -> S
     acted = _acted(result.decisions, close_us, close_us + us_from_s(judged_s))
     time_s = (result.trace["t_us"][after] - close_us) / US_PER_S
     return Simulated(factor, growth, seen_s, time_s, result.trace["force_N"][after], acted)
+
+
+def _bring(law: Law, trial: Trial, loop: OpenLoop, file: str) -> None:
+    """Bring a fresh law with memory to where its response was taken."""
+    body = trial.wearer.agonist if loop.point.channel == AGONIST else trial.wearer.antagonist
+    bench = Workbench(
+        law, loop.point.channel, body, loop.point.reading_N, trial.clock.control_us, loop.point.share, file
+    )
+    brought(bench, loop.point.level_N)
 
 
 def followed(

@@ -6,7 +6,7 @@ makes up the rest, and the point is where the loop's gain is greatest (the *stee
 (the deadband's edge, the ceiling) no slope exists; such places are no operating points.
 
 The slope is that of the law itself, asked twice: the share of the muscle that its pulses fire, over the estimate. That
-works for any law without memory. A law with memory has no such slope and is refused.
+works for any law without memory. A law with memory has no such slope: `loop_memory` finds what it has.
 """
 
 from __future__ import annotations
@@ -102,18 +102,16 @@ def share_of(channel: Channel, stimulus: Stimulus) -> float:
     return float(recruited_share(recruitment_params(channel.recruitment), flowing_mA, stimulus.width_us))
 
 
-def refuse_memory(law: Law, level_N: float, reading_N: float, file: str) -> None:
-    """Raise InputError when the law's answer to one error depends on when it is asked or on what was asked before.
+def remembers(law: Law, level_N: float, reading_N: float, file: str) -> bool:
+    """Whether the law's answer to one error depends on when it is asked or on what was asked before.
 
     A stepped law says itself that it remembers: one that watches the estimate move shows nothing at a still one.
     """
     errors = np.linspace(-level_N, level_N, 9).tolist()
     there = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[0], file) for error in errors]
     back = [asked_of(law, reading_N + error, reading_N, _ASKED_AT_US[1], file) for error in reversed(errors)]
-    remembers = law.remembers if isinstance(law, AwayLaw) else isinstance(law, SteppedLaw) and law.memory.size > 0
-    if there != back[::-1] or remembers:
-        allowed = "a law whose answer follows from target and estimate alone; thenar run shows what this one does"
-        raise InputError([Problem(file, "law", "a law that remembers: it has no slope", allowed)])
+    says_so = law.remembers if isinstance(law, AwayLaw) else isinstance(law, SteppedLaw) and law.memory.size > 0
+    return there != back[::-1] or says_so
 
 
 def steepest_point(
@@ -140,7 +138,7 @@ def steepest_point(
     for place, (slope, room_N) in _smooth_places(asked).items():
         stimulus, share = asked.stimuli[place], float(asked.shares[place])
         evoked_N = share * per_share_N(body, stimulus.rate_Hz)
-        held = _held(wearer, channel, level_N, evoked_N)
+        held = hand_of(wearer, channel, level_N, evoked_N)
         if held is None or abs(asked.errors_N[place]) > largest_N or not admitted(stimulus):
             continue
         own_N, hand = held
@@ -154,7 +152,7 @@ def steepest_point(
     return None if best is None else best[1]
 
 
-def _held(wearer: Wearer, channel: int, level_N: float, evoked_N: float) -> tuple[float, float] | None:
+def hand_of(wearer: Wearer, channel: int, level_N: float, evoked_N: float) -> tuple[float, float] | None:
     """The own force that holds the level beside `evoked_N` N of the muscle, and the hand's gain; None if none does."""
     most_N = wearer.max_pinch_N
     if channel == AGONIST:

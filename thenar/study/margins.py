@@ -34,7 +34,8 @@ from thenar.scenarios.loader import LoadedScenario
 from thenar.shared.errors import InputError, Problem
 from thenar.shared.signals import AGONIST, ANTAGONIST, Stimulus
 from thenar.shared.ticks import period_us
-from thenar.study.loop_point import Point, refuse_memory, sensor_at, steepest_point
+from thenar.study.loop_memory import Response, Workbench, answer_to_sines, brought, point_of, pulse_of, steepest_share
+from thenar.study.loop_point import Point, hand_of, remembers, sensor_at, steepest_point
 from thenar.study.loop_response import (
     age_response,
     frequency_grid,
@@ -51,11 +52,15 @@ Method = Callable[[Any, Any], Margins]
 
 
 class OpenLoop(NamedTuple):
-    """A linearised loop: operating point, frequencies in rad/s and L at each, shape (n,)."""
+    """A linearised loop: operating point, frequencies in rad/s and L at each, shape (n,).
+
+    `law`: the response of a law with memory, None for one without.
+    """
 
     point: Point
     frequency_rad_s: NDArray[np.float64]
     response: NDArray[np.complex128]
+    law: Response | None = None
 
 
 class WearerMargins(NamedTuple):
@@ -120,8 +125,8 @@ def margins_of(
     `seed` replaces the scenario's own, `wearers` the count of its population. `method`: `direct_margins` takes a
     millisecond for each wearer, which suits a constraint in a search; None goes through the `control` library (some 50
     ms) and holds the direct ones beside it. `jobs`: processes for a large population; `on_wearer` is called after each
-    wearer. Raises InputError on a law that has no
-    slope (one with memory), on a level outside the estimator's or the hand's range, and as the loader does.
+    wearer. Raises InputError on a law that
+    switches, on a level outside the estimator's or the hand's range, and as the loader does.
     """
     trials = trials_of(loaded, seed, wearers)
     level_N = level_of(trials) if level_N is None else level_N
@@ -178,19 +183,49 @@ def gain_setting(loaded: LoadedScenario) -> tuple[str, float]:
 
 
 def open_loops(trial: Trial, level_N: float, file: str) -> Iterator[OpenLoop]:
-    """The linearised loop of each channel that the law closes. Raises InputError on a law with memory."""
+    """The linearised loop of each channel that the law closes. Raises InputError on a law that switches."""
     if trial.law.name == RELAY:
         allowed = "a law with a slope; of this one `thenar margins` gives the limit cycle"
         raise InputError([Problem(file, "law.name", f"{RELAY}: it switches, so it has no margins", allowed)])
     limits = trial.limits()
     sensor = sensor_at(trial.estimator, level_N)
     with open_law(trial, file) as law:
-        refuse_memory(law, level_N, sensor[0], file)
+        with_memory = remembers(law, level_N, sensor[0], file)
         for channel, bounds in ((AGONIST, limits.agonist), (ANTAGONIST, limits.antagonist)):
             stands = partial(admitted, bounds)
+            if with_memory:
+                yield from _with_memory(trial, channel, level_N, stands, file)
+                continue
             point = steepest_point(law, trial.wearer, channel, level_N, sensor, steady_per_share_N, stands, file)
             if point is not None and point.sensor > 0.0:
                 yield linearised(trial, point)
+
+
+def _with_memory(
+    trial: Trial, channel: int, level_N: float, stands: Callable[[Stimulus], bool], file: str
+) -> Iterator[OpenLoop]:
+    """The loop of one channel that a law with memory closes, if it does. Every question begins with a fresh law."""
+    reading_N, slope = sensor_at(trial.estimator, level_N)
+    wearer, control_us = trial.wearer, trial.clock.control_us
+    body = wearer.agonist if channel == AGONIST else wearer.antagonist
+    with open_law(trial, file) as law:
+        bench = Workbench(law, channel, body, reading_N, control_us, 0.0, file)
+        pulse = pulse_of(bench, level_N)
+    if pulse is None or slope <= 0.0:
+        return
+    found = steepest_share(wearer, channel, level_N, pulse.width_us, pulse.rate_Hz, steady_per_share_N, stands)
+    if found is None:
+        return
+    highest = float(frequency_grid(control_us, period_us(trial.estimator.rate_Hz), pulses_us_of(pulse.rate_Hz))[-1])
+    with open_law(trial, file) as law:
+        bench = bench._replace(law=law, wanted=found[0])
+        error_N = brought(bench, level_N)
+        response = None if error_N is None else answer_to_sines(bench, error_N, highest)
+    if response is None:
+        return
+    held = hand_of(wearer, channel, level_N, response.share * steady_per_share_N(body, response.stimulus.rate_Hz))
+    if held is not None and stands(response.stimulus):
+        yield linearised(trial, point_of(response, bench, level_N, held, slope), response)
 
 
 def admitted(bounds: ChannelLimits, stimulus: Stimulus) -> bool:
@@ -201,8 +236,8 @@ def admitted(bounds: ChannelLimits, stimulus: Stimulus) -> bool:
     return within and charge_pC <= min(bounds.charge_pC, bounds.density_charge_pC)
 
 
-def linearised(trial: Trial, point: Point) -> OpenLoop:
-    """The frequency response of one channel's loop about `point`."""
+def linearised(trial: Trial, point: Point, law: Response | None = None) -> OpenLoop:
+    """The frequency response of one channel's loop about `point`. `law`: of one with memory, in place of its slope."""
     wearer, clock, estimator = trial.wearer, trial.clock, trial.estimator
     body = wearer.agonist if point.channel == AGONIST else wearer.antagonist
     pulses_us = pulses_us_of(point.stimulus.rate_Hz)
@@ -210,11 +245,12 @@ def linearised(trial: Trial, point: Point) -> OpenLoop:
     contact = 1.0 / (1.0 + 1j * grid * wearer.contact_ms * 1e-3)
     ages = age_response(estimator, clock.control_us, pulses_us, trial.seed, grid.tobytes())
     muscle = muscle_response(body.muscle, pulses_us, grid)
-    response = point.slope_per_N * point.sensor * point.hand * ages * muscle * contact
+    answers = point.slope_per_N if law is None else law.at(grid)
+    response = answers * point.sensor * point.hand * ages * muscle * contact
     if wearer.sees_own_force and not trial.relaxed:
         share = _evoked_share(trial, point)
         response = response / (1.0 + own_sight_response(wearer, clock.wearer_us, grid) * (1.0 - share) * contact)
-    return OpenLoop(point, grid, response)
+    return OpenLoop(point, grid, response, law)
 
 
 def pulses_us_of(rate_Hz: float) -> int:

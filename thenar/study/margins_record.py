@@ -22,6 +22,7 @@ ASSUMED: Final = (
     "within the bounds on one pulse the interlock lets everything through; pads touch fully",
     "no fatigue, no faults, no dropouts or jumps",
     "a law that heeds the estimate's age and stated SD is told 100 ms and 0.1 N",
+    "of a law with memory: its answer to small sines about a working point",
     "what sampling folds to other frequencies is left out; noise moves no margin",
 )
 CHECKED_WITH: Final = (
