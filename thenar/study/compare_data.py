@@ -67,7 +67,8 @@ class Spread(NamedTuple):
 class Trials(NamedTuple):
     """Trials of one wearer, condition, number and target in both: agreement of their values.
 
-    `pairs`: how many; `concordance`: Lin's coefficient; `bias`, `low`, `high`: mean of rehearsed - measured and its limits of agreement.
+    `pairs`: how many; `concordance`: Lin's coefficient; `bias`, `low`, `high`: mean of rehearsed - measured and its
+    limits of agreement.
     """
 
     pairs: int

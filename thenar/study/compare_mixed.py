@@ -187,7 +187,7 @@ def _fitted(cells: _Cells) -> _Fitted:
     information, with_value, rest, _ = _crossed(cells, *ratios)
     df = len(cells.both) - information.shape[0]
     return _Fitted(
-        np.linalg.solve(information, with_value),
+        np.asarray(np.linalg.solve(information, with_value), dtype=np.float64),
         np.asarray(rest / df * np.linalg.inv(information), dtype=np.float64),
         ratios,
         rest / df,
