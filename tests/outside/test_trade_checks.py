@@ -10,7 +10,7 @@ import math
 
 import pytest
 
-from tests.loop.trade_runs import (
+from tests.outside.trade_runs import (
     GOOD_ESTIMATOR,
     HOLD,
     JUST_MATCHED,
