@@ -38,7 +38,7 @@ def fit_estimator_picture(file: Path, recording: Recording, fit: Fit) -> None:
     )
     with ink.house_style():
         figure = ink.new_figure(WIDTH_IN, HEIGHT_IN)
-        ink.heading(figure, LEFT_IN, title, line)
+        ink.heading(figure, LEFT_IN, title, ink.unless_doubted(line, fit.misfits))
         ink.footer(figure, LEFT_IN, ink.AS_SHIPPED)
         _course(ink.place(figure, LEFT_IN, TOPS_IN[0], WHOLE_WIDE_IN, PANEL_IN), drawn)
         _curve(ink.place(figure, LEFT_IN, TOPS_IN[1], PANEL_WIDE_IN, PANEL_IN), drawn)

@@ -68,7 +68,7 @@ def muscle_picture(file: Path, recording: Recording, fit: Fit) -> None:
     shown = _three(pulses_s)
     with ink.house_style():
         figure = ink.new_figure(WIDTH_IN, HEIGHT_IN)
-        ink.heading(figure, LEFT_IN, title, line)
+        ink.heading(figure, LEFT_IN, title, ink.unless_doubted(line, fit.misfits))
         ink.footer(figure, LEFT_IN, ink.AS_SHIPPED)
         whole = ink.place(figure, LEFT_IN, TOP_IN, ALL_WIDE_IN, WHOLE_IN)
         below = ink.place(figure, LEFT_IN, LEFT_OVER_AT_IN, ALL_WIDE_IN, LEFT_OVER_IN, sharex=whole)

@@ -50,7 +50,7 @@ def recruitment_picture(file: Path, recording: Recording, fit: Fit) -> None:
     line = f"{recording.rows} rows; {len(told)} of {len(fit.parameters)} parameters are in the recording"
     with ink.house_style():
         figure = ink.new_figure(WIDTH_IN, HEIGHT_IN)
-        ink.heading(figure, LEFT_IN, title, line)
+        ink.heading(figure, LEFT_IN, title, ink.unless_doubted(line, fit.misfits))
         ink.footer(figure, LEFT_IN, ink.AS_SHIPPED)
         curves = ink.place(figure, LEFT_IN, TOP_IN, LEFT_WIDE_IN, CURVES_IN)
         off = ink.place(figure, LEFT_IN, OFF_AT_IN, LEFT_WIDE_IN, OFF_IN, sharex=curves)

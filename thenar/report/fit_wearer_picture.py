@@ -38,7 +38,7 @@ def fit_wearer_picture(file: Path, name: str, fit: Fit) -> None:
     drawn = fit.drawn
     with ink.house_style():
         figure = ink.new_figure(WIDTH_IN, HEIGHT_IN)
-        ink.heading(figure, LEFT_IN, title, line)
+        ink.heading(figure, LEFT_IN, title, ink.unless_doubted(line, fit.misfits))
         ink.footer(figure, LEFT_IN, ink.AS_SHIPPED)
         _forces(ink.place(figure, LEFT_IN, 1.05, WIDE_IN, 2.1), drawn)
         _errors(ink.place(figure, LEFT_IN, 3.95, HALF_IN, 2.0), drawn)

@@ -98,6 +98,11 @@ def heading(figure: Figure, left: float, title: str, line: str) -> None:
         fit(figure, written, figure.get_size_inches()[0] - left - EDGE_IN)
 
 
+def unless_doubted(line: str, misfits: Sequence[str]) -> str:
+    """The line under a fit's title, or why the fit doesn't describe its recording."""
+    return f"NOT BELIEVED: {'; '.join(misfits)}" if misfits else line
+
+
 def fit(figure: Figure, written: Text, width_in: float) -> None:
     """Shorten a text until it is at most `width_in` inches wide."""
     while written.get_window_extent().width / figure.dpi > width_in and len(written.get_text()) > SHORTEST:
