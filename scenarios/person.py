@@ -33,11 +33,20 @@ class ScreeningOnFile(Screening):
 
 
 class SimulatedCalibration(Strict):
-    """A calibration session simulated on each wearer: exact, with each wearer's own thresholds and ceiling."""
+    """A calibration session simulated on each wearer: exact unless it has steps, varying reports or misread forces."""
 
-    source: Literal["simulated"] = Field(description="a calibration session simulated on each wearer, exact")
+    source: Literal["simulated"] = Field(description="a calibration session simulated on each wearer")
     width_us: WidthUs = Field(250.0, description="pulse width of the calibration, us")
     rate_Hz: RateHz = Field(40.0, description="pulse rate of the calibration, Hz")
+    step_mA: float = Field(0.0, ge=0, le=10, description="step of the staircase, mA; 0 for none")
+    report_sd: float = Field(0.0, ge=0, le=1, description="SD of the log of one report of threshold or comfort")
+    force_sd: float = Field(0.0, ge=0, le=1, description="SD of the log of one measured force")
+    repeats: int = Field(3, ge=1, le=20, description="how often each is asked or measured; the mean counts")
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether the session finds what the models hold."""
+        return self.step_mA == 0.0 and self.report_sd == 0.0 and self.force_sd == 0.0
 
 
 class ChannelOnFile(Strict):

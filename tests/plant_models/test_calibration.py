@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.plant_models.body_runs import muscle_at, train_us
-from thenar.plant_models.calibration import calibrate, fused_N
+from thenar.plant_models.calibration import Session, calibrate, found_by, fused_N
 from thenar.plant_models.muscle import muscle_params
 from thenar.plant_models.population import draw_wearers
 from thenar.plant_models.recruitment import felt_share, recruited_share, recruitment_params
@@ -46,3 +46,31 @@ def test_a_higher_rate_reaches_further_up_to_the_stated_force() -> None:
     reaches = [fused_N(Muscle(reachable_N=35.0), rate_Hz) for rate_Hz in (5.0, 10.0, 20.0, 40.0, 100.0)]
     assert reaches == sorted(reaches)
     assert reaches[-1] == pytest.approx(35.0, rel=1e-12)
+
+
+def test_a_session_errs_by_its_step_and_its_reports_and_never_puts_the_ceiling_below_the_threshold() -> None:
+    exact = calibrate(Wearer(), 250.0, 40.0)
+    session = Session(step_mA=0.5, report_sd=0.1, force_sd=0.05, repeats=3)
+    found = [found_by(session, exact, 20261220, wearer) for wearer in range(400)]
+    for name in ("agonist", "antagonist"):
+        channels = [getattr(one, name) for one in found]
+        true = getattr(exact, name)
+        motor = np.array([one.motor_mA for one in channels]) / true.motor_mA
+        # A tenth over the root of three repeats, and up to a step above.
+        assert motor.std() == pytest.approx(0.1 / np.sqrt(3.0), rel=0.2)
+        assert true.motor_mA < np.mean([one.motor_mA for one in channels]) < true.motor_mA + 0.5
+        assert true.ceiling_mA - 0.5 < np.mean([one.ceiling_mA for one in channels]) < true.ceiling_mA + 0.1
+        assert all(one.sensory_mA < one.motor_mA <= one.ceiling_mA for one in channels)
+        assert all(one.motor_mA < one.full_current_mA for one in channels)
+        reach = np.array([one.reachable_N for one in channels]) / true.reachable_N
+        assert reach.std() == pytest.approx(0.05 / np.sqrt(3.0), rel=0.2)
+    assert found[0] != found[1]
+    assert found_by(session, exact, 20261220, 0) == found[0]
+
+
+def test_a_session_of_steps_alone_finds_the_first_step_above_and_the_last_below() -> None:
+    exact = calibrate(Wearer(), 250.0, 40.0)
+    found = found_by(Session(1.0, 0.0, 0.0, 1), exact, 1, 0).agonist
+    assert found.motor_mA == np.ceil(exact.agonist.motor_mA)
+    assert found.ceiling_mA == np.floor(exact.agonist.ceiling_mA)
+    assert found.reachable_N == exact.agonist.reachable_N

@@ -221,7 +221,13 @@ def _calibration(source: CalibrationSource | None) -> str:
         return "none on file"
     if isinstance(source, CalibrationOnFile):
         return f"on file, maximum pinch {source.max_pinch_N:g} N{', invented' if source.invented else ''}"
-    return f"simulated on each wearer at {source.width_us:g} us, {source.rate_Hz:g} Hz"
+    how = "exact"
+    if not source.is_exact:
+        how = (
+            f"steps of {source.step_mA:g} mA, reports vary by {100 * source.report_sd:g} %, forces by "
+            f"{100 * source.force_sd:g} %, means of {source.repeats}"
+        )
+    return f"simulated on each wearer at {source.width_us:g} us, {source.rate_Hz:g} Hz: {how}"
 
 
 def _what(loaded: LoadedScenario) -> Facts:

@@ -14,7 +14,7 @@ from thenar.controller.law import Law
 from thenar.controller.law_process import AwayLaw
 from thenar.controller.registry import LawSettings, build_law
 from thenar.engine.result import TrialLabel
-from thenar.plant_models.calibration import calibrate
+from thenar.plant_models.calibration import Session, calibrate, found_by
 from thenar.plant_models.estimator import drawn_sensor
 from thenar.plant_models.population import draw_wearers, drawn_wearer
 from thenar.plant_models.settings import Estimator, Handling, Population, Wearer
@@ -157,7 +157,7 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
     own = loaded.wearer_recording(wearer)
     tick_us = scenario.clock.wearer_us
     recorded_N = np.empty(0) if own is None else resample(own, tick_us, duration_us // tick_us + 1)
-    calibration = _calibration(wearer, scenario.calibration_of(number))
+    calibration = _calibration(wearer, scenario.calibration_of(number), seed, number)
     estimator = drawn_sensor(scenario.estimator, seed, number)
     return [
         Trial(
@@ -185,12 +185,16 @@ def trials_of_wearer(loaded: LoadedScenario, seed: int, number: int, wearer: Wea
     ]
 
 
-def _calibration(wearer: Wearer, source: CalibrationSource | None) -> Calibration:
+def _calibration(wearer: Wearer, source: CalibrationSource | None, seed: int, number: int) -> Calibration:
     if source is None:
         return NOTHING_ON_FILE
-    if isinstance(source, SimulatedCalibration):
-        return calibrate(wearer, source.width_us, source.rate_Hz)
-    return source.calibration()
+    if not isinstance(source, SimulatedCalibration):
+        return source.calibration()
+    exact = calibrate(wearer, source.width_us, source.rate_Hz)
+    if source.is_exact:
+        return exact
+    session = Session(source.step_mA, source.report_sd, source.force_sd, source.repeats)
+    return found_by(session, exact, seed, number)
 
 
 def _faults_in(faults: Sequence[Fault], condition: str) -> tuple[Fault, ...]:
