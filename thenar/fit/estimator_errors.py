@@ -25,7 +25,7 @@ PARTS: Final = 8
 MOVES_N_PER_S: Final = 1.0
 FEWEST: Final = 20
 FAR_OFF: Final = 4.0
-SYSTEMATIC: Final = 0.06
+SYSTEMATIC: Final = 0.045
 """Surprises that hang together by more than this, in SDs of the noise, are no noise (assumption)."""
 NO_INTERVAL: Final = (math.nan, math.nan)
 
