@@ -73,9 +73,9 @@ def _reported_mA(
     session: Session, true_mA: float, to_step: Callable[[float], int], draws: np.random.Generator
 ) -> float:
     """The mean over repeats of the step at which a current is reported, mA; one step at least."""
-    reports = true_mA * np.exp(session.report_sd * draws.standard_normal(session.repeats))
+    reports = (true_mA * np.exp(session.report_sd * draws.standard_normal(session.repeats))).tolist()
     if session.step_mA > 0.0:
-        reports = [max(1, to_step(report / session.step_mA)) * session.step_mA for report in reports.tolist()]
+        reports = [max(1, to_step(report / session.step_mA)) * session.step_mA for report in reports]
     return float(np.mean(reports))
 
 
